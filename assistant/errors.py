@@ -1,0 +1,53 @@
+"""Errors of the shell: sound, engines, voice, disk, models.
+
+TwohandsError
+└── AssistantError
+    ├── MissingLibrary      a system library or package is not installed
+    ├── AudioError          microphone or loudspeaker
+    │   └── DeviceLost      it went away in mid-visit
+    ├── EngineError         the recogniser
+    ├── VoiceError          the speech synthesiser
+    ├── JournalError        the record on disk
+    │   └── DiskFull
+    └── ModelError          finding, fetching or unpacking a recogniser model
+"""
+
+from __future__ import annotations
+
+from grammar.errors import TwohandsError
+
+
+class AssistantError(TwohandsError):
+    """Something outside the pure core went wrong."""
+
+
+class MissingLibrary(AssistantError):
+    """A library is not there; the remedy is the exact command that installs it."""
+
+
+class AudioError(AssistantError):
+    """The microphone or the loudspeaker cannot be used."""
+
+
+class DeviceLost(AudioError):
+    """A device that worked has gone away."""
+
+
+class EngineError(AssistantError):
+    """The recogniser could not start or could not take the grammar."""
+
+
+class VoiceError(AssistantError):
+    """The speech synthesiser could not speak."""
+
+
+class JournalError(AssistantError):
+    """The record could not be read or written."""
+
+
+class DiskFull(JournalError):
+    """No room is left for the record."""
+
+
+class ModelError(AssistantError):
+    """A recogniser model could not be found, fetched or unpacked."""
