@@ -1,0 +1,115 @@
+"""Equipment families and meters: data files, read once and never changed."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import Field, model_validator
+
+from flows.errors import FlowError
+from grammar.datafile import Strict, load_yaml
+
+HERE = Path(__file__).parent
+Positive = Annotated[float, Field(gt=0)]
+Origin = Literal["invented", "common practice", "standard", "maker"]
+
+
+class Limit(Strict):
+    """One figure to judge by. value: SI. origin says how far to trust it; source names it."""
+
+    value: float
+    origin: Origin
+    source: str
+
+
+class Equipment(Strict):
+    """A furnace family. Volts, amperes and ohms in SI."""
+
+    format: Literal[1]
+    id: str
+    name: str
+    invented: bool
+    about: str
+    supply_nominal: Positive
+    turns_ratio: Positive
+    secondary_nominal: Positive
+    limits: dict[str, Limit]
+
+    def limit(self, key: str) -> Limit:
+        """The limit called `key`. Raises FlowError when the profile has none."""
+        try:
+            return self.limits[key]
+        except KeyError:
+            raise FlowError(f"The equipment profile '{self.id}' has no limit '{key}'.", f"Add '{key}' under 'limits' in equipment/{self.id}.yaml.") from None
+
+
+class Range(Strict):
+    """One range of a meter function. top, resolution: SI. burden: ohms in series, current ranges only."""
+
+    top: Positive
+    resolution: Positive
+    burden: float = 0.0
+
+
+class MeterFunction(Strict):
+    """Accuracy as percent of reading plus digits (counts of the range's resolution)."""
+
+    percent: Positive
+    digits: Annotated[int, Field(ge=0)]
+    ranges: Annotated[list[Range], Field(min_length=1)]
+    input_ohms: float | None = None
+
+    @model_validator(mode="after")
+    def _rising(self) -> MeterFunction:
+        tops = [one.top for one in self.ranges]
+        if tops != sorted(set(tops)):
+            raise ValueError("ranges must rise in 'top'")
+        return self
+
+    def range_for(self, value: float) -> Range:
+        """The lowest range that can show `value` (SI); the highest one when none can."""
+        return next((one for one in self.ranges if abs(value) <= one.top), self.ranges[-1])
+
+
+class Meter(Strict):
+    """A multimeter by its accuracy table; functions are keyed by quantity."""
+
+    format: Literal[1]
+    id: str
+    name: str
+    invented: bool
+    about: str
+    functions: dict[str, MeterFunction]
+
+    def function(self, quantity: str) -> MeterFunction:
+        """The function for `quantity`. Raises FlowError when the meter lacks it."""
+        try:
+            return self.functions[quantity]
+        except KeyError:
+            raise FlowError(f"The meter '{self.id}' has no function for {quantity}.", "Choose another meter or add the function to its profile.") from None
+
+
+def names(kind: Literal["equipment", "meters"]) -> list[str]:
+    """The ids of the profiles that ship, sorted."""
+    return sorted(path.stem for path in (HERE / kind).glob("*.yaml"))
+
+
+@lru_cache
+def equipment(name: str) -> Equipment:
+    """The equipment profile called `name`. Raises FlowError or DataFileError."""
+    return load_yaml(_find("equipment", name), Equipment)
+
+
+@lru_cache
+def meter(name: str) -> Meter:
+    """The meter profile called `name`. Raises FlowError or DataFileError."""
+    return load_yaml(_find("meters", name), Meter)
+
+
+def _find(kind: Literal["equipment", "meters"], name: str) -> Path:
+    path = Path(name) if name.endswith(".yaml") else HERE / kind / f"{name}.yaml"
+    if not path.is_file():
+        raise FlowError(f"There is no {kind} profile called '{name}'.", f"Choose one of: {', '.join(names(kind))}.")
+    return path
