@@ -1,0 +1,1 @@
+"""Benches: ratios, rates and percentiles, run by hand."""
