@@ -1,0 +1,198 @@
+"""What a procedure file may hold. The words a trainer writes, validated field by field.
+
+A step says what must be true of the power before it may be spoken, what to
+do, what to ask, how to judge the answer, and where to go next. Everything
+else (read-back, doubt, pause, gas) belongs to the dialogue and is the same
+in every procedure.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import Field, model_validator
+
+from flows.profiles import Limit
+from grammar.datafile import Strict, load_yaml
+
+HERE = Path(__file__).parent
+PROCEDURES = HERE / "procedures"
+
+Power = Literal["on", "said_off", "dead"]
+PowerNeed = Literal["any", "on", "off", "dead"]
+Identifier = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$")]
+Line = Annotated[str, Field(min_length=3, max_length=400)]
+
+ALLOWED: dict[PowerNeed, frozenset[str]] = {
+    "any": frozenset({"on", "said_off", "dead"}),
+    "on": frozenset({"on"}),
+    "off": frozenset({"said_off", "dead"}),
+    "dead": frozenset({"dead"}),
+}
+"""Which states of power satisfy a step's need."""
+
+
+class Caution(Strict):
+    """Spoken before the act: in full the first time, short when the step is repeated."""
+
+    full: Line
+    short: Line
+
+
+class Ask(Strict):
+    """The reading a step asks for. low, high: what the display can show here (SI)."""
+
+    probe: Identifier
+    quantity: Literal["ac_volts", "dc_volts", "ohms", "dc_amps", "ac_amps", "hertz"]
+    unit: Identifier
+    low: float = 0.0
+    high: float
+    decimals: Annotated[int, Field(ge=0, le=4)] = 1
+    signed: bool = False
+    over_limit: bool = True
+
+
+class Judge(Strict):
+    """How the reading is judged and what is said of it.
+
+    check: a calculation of flows.judge. limits: role in the calculation to key
+    of a limit. say: a line for "pass", "close" and each finding.
+    must_pass: nothing but a pass leads on; otherwise `otherwise` is the next step.
+    """
+
+    check: Identifier
+    probes: dict[Identifier, Identifier] = {}
+    limits: dict[Identifier, Identifier] = {}
+    say: dict[Identifier, Line]
+    must_pass: bool = False
+    otherwise: Identifier | None = None
+
+    @model_validator(mode="after")
+    def _paired(self) -> Judge:
+        if self.must_pass != (self.otherwise is not None):
+            raise ValueError("'must_pass' and 'otherwise' go together")
+        return self
+
+
+class Again(Strict):
+    """The second asking of an answer that changes what is safe: other words, other sound."""
+
+    say: Line
+    phrases: Annotated[list[str], Field(min_length=1)]
+
+
+class Sets(Strict):
+    """What becomes true when an answer is taken."""
+
+    power: Literal["on", "said_off"] | None = None
+    flags: dict[Identifier, bool] = {}
+
+
+class Answer(Strict):
+    """One answer in words. evidence: a probe that is answered yes or no by it."""
+
+    phrases: Annotated[list[str], Field(min_length=1)]
+    again: Again | None = None
+    sets: Sets = Sets()
+    evidence: dict[Identifier, bool] = {}
+    say: Line | None = None
+    outcome: Literal["pass", "fail"] | None = None
+
+    @model_validator(mode="after")
+    def _twice(self) -> Answer:
+        if self.sets.power is not None and self.again is None:
+            raise ValueError("an answer that changes the power needs 'again': ask it twice, in other words")
+        return self
+
+
+class When(Strict):
+    """A guard; every part that is given must hold."""
+
+    outcome: list[Literal["pass", "fail", "close"]] | None = None
+    answer: list[Identifier] | None = None
+    taken: Identifier | None = None
+    power: list[Power] | None = None
+    flags: dict[Identifier, bool] = {}
+    leaving: bool | None = None
+
+
+class Go(Strict):
+    """Where to go, when its guard holds. The last entry of a list has no guard."""
+
+    when: When | None = None
+    go: Identifier
+
+
+class Step(Strict):
+    """One thing to do and one thing to answer."""
+
+    title: Line
+    check: Annotated[int, Field(ge=1, le=99)] | None = None
+    power: PowerNeed
+    say: Annotated[list[Line], Field(min_length=1)]
+    caution: Caution | None = None
+    leads: Line | None = None
+    why: Line | None = None
+    ask: Ask | None = None
+    answers: dict[Identifier, Answer] = {}
+    judge: Judge | None = None
+    proves: Identifier | None = None
+    may_skip: bool = False
+    next: list[Go] = []
+    end: Literal["finished", "stopped"] | None = None
+
+    @model_validator(mode="after")
+    def _one_question(self) -> Step:
+        if self.end:
+            if self.ask or self.answers or self.next:
+                raise ValueError("an end step asks nothing and leads nowhere")
+            return self
+        if bool(self.ask) == bool(self.answers):
+            raise ValueError("a step asks for a reading ('ask') or for an answer in words ('answers'), one of the two")
+        if not self.next or self.next[-1].when is not None:
+            raise ValueError("'next' needs a last entry without 'when'")
+        if any(one.when is None for one in self.next[:-1]):
+            raise ValueError("only the last entry of 'next' may lack 'when'")
+        if self.judge and not self.ask:
+            raise ValueError("'judge' needs a reading ('ask')")
+        if self.ask and self.power in ("off", "any") and self.ask.quantity == "ohms":
+            raise ValueError("a step that asks for ohms needs 'power: dead'")
+        if self.proves and not (self.judge and self.judge.must_pass):
+            raise ValueError("a step that 'proves' something needs a judge with 'must_pass'")
+        return self
+
+
+class Procedure(Strict):
+    """A whole procedure.
+
+    dead_proof: the proofs that, all passed since power was said to be off,
+    make power dead. reprove: where to go when a dead-only step would be
+    entered without that. leave: the way out after "stop". clear_at_end:
+    flags that no end may find set.
+    """
+
+    format: Literal[1]
+    id: Identifier
+    version: Annotated[int, Field(ge=1)]
+    title: Line
+    about: str
+    language: str = "en"
+    start: Identifier
+    dead_proof: list[Identifier] = []
+    reprove: Identifier | None = None
+    leave: Annotated[list[Go], Field(min_length=1)]
+    clear_at_end: list[Identifier] = []
+    reason: bool = True
+    limits: dict[Identifier, Limit] = {}
+    steps: Annotated[dict[Identifier, Step], Field(min_length=2)]
+
+
+def procedure_path(name: str) -> Path:
+    """The file of a shipped procedure, or `name` itself when it is a path to a YAML file."""
+    return Path(name) if name.endswith((".yaml", ".yml")) else PROCEDURES / f"{name}.yaml"
+
+
+def load_procedure(name: str) -> Procedure:
+    """The validated procedure. Raises DataFileError."""
+    return load_yaml(procedure_path(name), Procedure)

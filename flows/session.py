@@ -1,0 +1,129 @@
+"""Where a visit stands, and what the dialogue wants done next. Frozen records only."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from flows.measure import Measured, Verdict
+from grammar.answers import Answer, Reading
+from grammar.scope import Scope
+
+Mode = Literal["ask", "confirm", "digits", "which", "again", "offer", "paused", "memo", "alarm", "ended"]
+Role = Literal["step", "caution", "why", "readback", "verdict", "question", "alarm", "info"]
+
+
+@dataclass(frozen=True)
+class Taken:
+    """A confirmed reading. step: where it was taken; the latest one of a probe counts."""
+
+    step: str
+    probe: str
+    reading: Reading
+    measured: Measured
+
+
+@dataclass(frozen=True)
+class Session:
+    """Everything the dialogue knows. Made only by `dialogue.begin` and `dialogue.advance`.
+
+    step, mode: where it stands. power: "on", "said_off" (somebody said so) or
+    "dead" (proven by readings). proofs: what has been proven since power was
+    said to be off. flags: names that are set, such as "jumper".
+    pending: a reading or answer waiting for its confirmation. between: readings
+    it may have been. misses: asks in a row without an answer.
+    leaving: "stop" was said; only the way out is left. spoken: steps whose
+    caution was given in full. trail: reading steps answered, oldest first.
+    """
+
+    step: str
+    mode: Mode = "ask"
+    power: str = "on"
+    proofs: frozenset[str] = frozenset()
+    flags: frozenset[str] = frozenset()
+    pending: Reading | None = None
+    pending_answer: str | None = None
+    between: tuple[Reading, ...] = ()
+    misses: int = 0
+    outcome: str | None = None
+    answer: str | None = None
+    leaving: bool = False
+    rate: int = 0
+    spoken: frozenset[str] = frozenset()
+    trail: tuple[str, ...] = ()
+    taken: tuple[Taken, ...] = ()
+    evidence: tuple[tuple[str, bool], ...] = ()
+    verdicts: tuple[tuple[str, Verdict], ...] = ()
+    skipped: tuple[str, ...] = ()
+    back_to: Mode = "ask"
+
+    def reading_of(self, probe: str) -> Measured | None:
+        """The latest confirmed value of `probe`, or None."""
+        return next((one.measured for one in reversed(self.taken) if one.probe == probe), None)
+
+    def readings(self) -> dict[str, Measured]:
+        """The latest confirmed value of every probe taken."""
+        return {one.probe: one.measured for one in self.taken}
+
+
+@dataclass(frozen=True)
+class Say:
+    """Speak and print. line: id of the sentence in its data file."""
+
+    text: str
+    role: Role = "info"
+    line: str = ""
+
+
+@dataclass(frozen=True)
+class Tone:
+    """Play a short tone: "listening", "heard", "pass", "look" or "alarm"."""
+
+    name: str
+
+
+@dataclass(frozen=True)
+class Listen:
+    """Open the ears for this scope. Always the last effect, unless the visit ends."""
+
+    scope: Scope
+
+
+@dataclass(frozen=True)
+class Save:
+    """Write one journal line before anything that follows is spoken."""
+
+    kind: str
+    data: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Pace:
+    """Change the speaking rate: 0 normal, -1 slow, 1 quick."""
+
+    rate: int
+
+
+@dataclass(frozen=True)
+class Memo:
+    """Start ("start") or end ("end") the recording of a voice memo."""
+
+    what: Literal["start", "end"]
+
+
+@dataclass(frozen=True)
+class End:
+    """The visit is over. how: "finished", "stopped" or "gas"."""
+
+    how: str
+
+
+Effect = Say | Tone | Listen | Save | Pace | Memo | End
+
+
+@dataclass(frozen=True)
+class Resumed:
+    """The visit goes on after a break; what was known of the power is no longer trusted."""
+
+
+Input = Answer | Resumed
