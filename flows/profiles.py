@@ -24,6 +24,26 @@ class Limit(Strict):
     source: str
 
 
+class Circuit(Strict):
+    """What the circuit model needs of a healthy furnace besides the limits. V, A, Ω, F in SI, metres for wires."""
+
+    origin: Origin
+    supply_gauge: int
+    supply_metres: Positive
+    rod_wire_gauge: int
+    rod_wire_metres: Positive
+    standby_load_ohms: Positive
+    blower_load_ohms: Positive
+    winding_ohms: Positive
+    primary_ohms: Positive
+    secondary_load_ohms: Positive
+    rod_source_ohms: Positive
+    rod_capacitor: Positive
+    sense_ohms: Positive
+    flame_current: Positive
+    flame_ratio: Annotated[float, Field(gt=1)]
+
+
 class Equipment(Strict):
     """A furnace family. Volts, amperes and ohms in SI."""
 
@@ -36,6 +56,7 @@ class Equipment(Strict):
     turns_ratio: Positive
     secondary_nominal: Positive
     limits: dict[str, Limit]
+    circuit: Circuit | None = None
 
     def limit(self, key: str) -> Limit:
         """The limit called `key`. Raises FlowError when the profile has none."""

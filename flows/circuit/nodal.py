@@ -1,0 +1,122 @@
+"""Nodal analysis of many circuits of one shape at once.
+
+A branch carries the current y·(w·v), where v are the node voltages and w its
+weights: (+1 at one end, −1 at the other) for a plain admittance, more ends for
+an ideal transformer or divider in series with the admittance. The current
+leaves each node in proportion to its weight, so the branch takes no power but
+what y takes, and the matrix Y = Σ y·w·wᵀ is symmetric (reciprocity).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Rows = dict[str, dict[str, NDArray]]
+
+
+@dataclass(frozen=True)
+class Branch:
+    """weights: node -> weight (number or (n,)). Nodes not named in the network are the reference. siemens: (n,)."""
+
+    name: str
+    weights: Mapping[str, float | NDArray]
+    siemens: complex | NDArray
+
+
+def between(name: str, a: str, b: str, siemens: complex | NDArray) -> Branch:
+    """A plain admittance from node a to node b; b "" is the reference."""
+    return Branch(name, {a: 1.0, b: -1.0} if b else {a: 1.0}, siemens)
+
+
+@dataclass(frozen=True)
+class Network:
+    """branches, and the current (A, rms) pushed into each node that has one."""
+
+    branches: tuple[Branch, ...]
+    pushed: Mapping[str, NDArray]
+
+    @property
+    def nodes(self) -> list[str]:
+        return list(dict.fromkeys(node for branch in self.branches for node in branch.weights))
+
+    def with_branches(self, more: Iterable[Branch]) -> Network:
+        return Network((*self.branches, *more), self.pushed)
+
+
+def rows_of(network: Network) -> Rows:
+    """The symmetric admittance matrix by node name, structural zeros left out."""
+    rows: Rows = {node: {} for node in network.nodes}
+    for branch in network.branches:
+        for a, wa in branch.weights.items():
+            for b, wb in branch.weights.items():
+                value = (wa * wb) * branch.siemens
+                row = rows[a]
+                row[b] = row[b] + value if b in row else np.asarray(value)
+    return rows
+
+
+def port(network: Network, a: str, b: str) -> tuple[NDArray, NDArray]:
+    """Open-circuit volts from a to b, and the ohms behind them (Thévenin), each of shape (n,).
+
+    Every other node is eliminated (Kron), the one with fewest neighbours first.
+    """
+    rows = rows_of(network)
+    pushed = dict(network.pushed)
+    inner = [node for node in rows if node not in (a, b)]
+    while inner:
+        node = min(inner, key=lambda one: len(rows[one]))
+        inner.remove(node)
+        _eliminate(rows, pushed, node)
+    zero = np.zeros(())
+    aa, bb, ab = rows[a][a], rows[b][b], rows[a].get(b, zero)
+    ia, ib = pushed.get(a, zero), pushed.get(b, zero)
+    scale = 1 / (aa * bb - ab * ab)
+    return (ia * (bb + ab) - ib * (aa + ab)) * scale, (aa + bb + 2 * ab) * scale
+
+
+def _eliminate(rows: Rows, pushed: dict[str, NDArray], node: str) -> None:
+    row = rows.pop(node)
+    pivot = row.pop(node)
+    current = pushed.pop(node, None)
+    others = list(row)
+    for index, i in enumerate(others):
+        del rows[i][node]
+        share = row[i] / pivot
+        if current is not None:
+            moved = share * current
+            pushed[i] = pushed[i] - moved if i in pushed else -moved
+        for j in others[index:]:
+            value = share * row[j]
+            changed = rows[i][j] - value if j in rows[i] else -value
+            rows[i][j] = changed
+            rows[j][i] = changed
+
+
+def dense(network: Network, n: int) -> tuple[list[str], NDArray, NDArray]:
+    """Nodes, Y of shape (n, k, k) and pushed currents of shape (n, k), both complex."""
+    rows, nodes = rows_of(network), network.nodes
+    matrix = np.zeros((n, len(nodes), len(nodes)), complex)
+    pushed = np.zeros((n, len(nodes)), complex)
+    for i, a in enumerate(nodes):
+        for j, b in enumerate(nodes):
+            if b in rows[a]:
+                matrix[:, i, j] = rows[a][b]
+        if a in network.pushed:
+            pushed[:, i] = network.pushed[a]
+    return nodes, matrix, pushed
+
+
+def node_volts(network: Network, n: int) -> dict[str, NDArray]:
+    """Every node's complex volts against the reference, each of shape (n,), by np.linalg.solve."""
+    nodes, matrix, pushed = dense(network, n)
+    volts = np.linalg.solve(matrix, pushed[..., None])[..., 0]
+    return {node: volts[:, index] for index, node in enumerate(nodes)}
+
+
+def branch_amps(branch: Branch, volts: Mapping[str, NDArray]) -> NDArray:
+    """Current of the branch, positive out of nodes of positive weight."""
+    return branch.siemens * sum(weight * volts[node] for node, weight in branch.weights.items())
