@@ -33,30 +33,30 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from flows.circuit.furnace import OPEN, Furnace
-from flows.circuit.network import live
-from flows.circuit.nodal import port
+from flows.circuit.furnace import Furnace, Value
+from flows.circuit.network import ground_path, live, rod_wire
+from flows.circuit.nodal import Network, between, grounded, port
 from flows.errors import CalculationError
 
 STEPS = 60
 CLOSE_ENOUGH = 1e-11
 """Radians."""
+_GAUSS = np.polynomial.legendre.leggauss(24)
+POINTS_IN_HALF, WEIGHTS_IN_HALF = (1 + _GAUSS[0]) / 2, _GAUSS[1] / 2
+"""Where in a half cycle the wave is taken (0 to 1), and the weights; exact to far below the meter's digits."""
 
 
 @dataclass(frozen=True)
 class Half:
-    """The load behind the capacitor in one half of the cycle.
+    """The load behind the capacitor in one half of the cycle, each (n,).
 
-    ohms: from the board terminal to chassis. Shares of the source's current:
-    through the sense resistor, through the rod wire's end (where the meter goes),
-    through the flame. rod_end, terminal: volts there for one ampere of source current.
+    ohms: from the board's rod terminal to chassis. Shares of the source's current:
+    through the sense resistor, and through the end of the rod wire, where a meter goes in series.
     """
 
     ohms: NDArray
     sense: NDArray
     series: NDArray
-    flame: NDArray
-    rod_end: NDArray
 
 
 @dataclass(frozen=True)
@@ -88,22 +88,28 @@ class RodCircuit:
         """A of direct current that comes back through the sense resistor."""
         return (self.negative.sense - self.positive.sense) * self.charge_rate()
 
-    def source_current(self, samples: int = 256) -> tuple[NDArray, NDArray]:
-        """A at `samples` even angles of one cycle, shape (samples, n), and where the rod is positive (bool)."""
+    def moments(self, positive: NDArray, negative: NDArray) -> tuple[NDArray, NDArray]:
+        """Average and rms of the alternating part of `positive`·i in the positive half and `negative`·i in the other.
+
+        i is the source's current (A); the factors are ohms or shares, shape (n,).
+        Gauss quadrature in each half, where the wave is smooth.
+        """
         a, b = self.crossings()
         scale = self.omega * self.farads
-        angle = np.arange(samples).reshape(-1, *(1,) * np.ndim(a)) * (2 * np.pi / samples)
-        since_a, since_b = np.mod(angle - a, 2 * np.pi), np.mod(angle - b, 2 * np.pi)
-        is_positive = since_a < np.mod(b - a, 2 * np.pi)
-        t = np.where(is_positive, self.positive.ohms + self.ohms, self.negative.ohms + self.ohms) * scale
-        start = np.where(is_positive, a, b)
-        since = np.where(is_positive, since_a, since_b)
-        drive = (_pull(angle, t) - _pull(start, t) * np.exp(-since / t)) * t
-        return scale * self.peak * drive / t, is_positive
+        mean = square = 0.0
+        for start, stop, half, factor in ((a, b, self.positive, positive), (b, a + 2 * np.pi, self.negative, negative)):
+            t = scale * (self.ohms + half.ohms)
+            width = stop - start
+            since = np.multiply.outer(POINTS_IN_HALF, width)
+            wave = scale * self.peak * factor * (_pull(start + since, t) - _pull(start, t) * np.exp(-since / t))
+            mean = mean + width * np.tensordot(WEIGHTS_IN_HALF, wave, 1)
+            square = square + width * np.tensordot(WEIGHTS_IN_HALF, wave * wave, 1)
+        mean, square = mean / (2 * np.pi), square / (2 * np.pi)
+        return mean, np.sqrt(np.maximum(square - mean * mean, 0.0))
 
 
 def _pull(angle: NDArray, t: NDArray) -> NDArray:
-    """(e·sin θ − steady capacitor voltage)/(e·T): what a linear load of time constant T would see."""
+    """(sin θ − the capacitor's steady share)/T: the current of a linear load, in units of ωC·e."""
     return (np.cos(angle) + t * np.sin(angle)) / (1 + t * t)
 
 
@@ -145,8 +151,13 @@ def _balance(tp: NDArray, tn: NDArray) -> NDArray:
     return angle
 
 
-def rod_circuit(furnace: Furnace, series_ohms: NDArray | float = 0.0, across_ohms: NDArray | float = OPEN) -> RodCircuit:
-    """The lit rod circuit. series_ohms: a meter in the rod wire's end. across_ohms: a meter from that end to chassis.
+def rod_circuit(furnace: Furnace, series_ohms: Value = 0.0) -> RodCircuit:
+    """The lit rod circuit. series_ohms: a meter in the rod wire's end."""
+    return with_load(furnace, _half(furnace, furnace.forward_ohms, series_ohms), _half(furnace, furnace.reverse_ohms, series_ohms))
+
+
+def with_load(furnace: Furnace, positive: Half, negative: Half) -> RodCircuit:
+    """The board's rod supply with everything behind it, on that load.
 
     The return path's reactance (no equipment ground: only the filters return)
     is taken as the capacitance that it has at line frequency.
@@ -158,27 +169,45 @@ def rod_circuit(furnace: Furnace, series_ohms: NDArray | float = 0.0, across_ohm
         ohms=np.real(impedance),
         farads=-1 / (omega * np.imag(impedance)),
         omega=np.asarray(omega),
-        positive=_half(furnace, furnace.forward_ohms, series_ohms, across_ohms),
-        negative=_half(furnace, furnace.reverse_ohms, series_ohms, across_ohms),
+        positive=positive,
+        negative=negative,
     )
 
 
-def _half(f: Furnace, flame_ohms: NDArray | float, series: NDArray | float, across: NDArray | float) -> Half:
-    flame = f.coating_ohms + flame_ohms
-    at_rod = 1 / (1 / flame + 1 / f.insulator_ohms)
-    to_chassis = f.rod_ohms + series + at_rod + f.burner_chassis_ohms
-    at_end = 1 / (1 / to_chassis + 1 / across)
-    beyond = f.wire_ohms / 2 + at_end
-    at_connector = 1 / (1 / beyond + 1 / f.chafe_ohms)
+def _half(f: Furnace, flame_ohms: Value, series: Value) -> Half:
+    to_burner = f.rod_ohms + series + _parallel(f.coating_ohms + flame_ohms, f.insulator_ohms)
+    beyond = f.wire_ohms / 2 + to_burner + f.burner_chassis_ohms
+    at_connector = _parallel(beyond, f.chafe_ohms)
     wire = f.wire_ohms / 2 + f.connector_ohms + at_connector
     sense = f.sense_ohms + f.board_chassis_ohms
-    ohms = 1 / (1 / sense + 1 / wire)
-    into_end = (ohms / wire) * (at_connector / beyond)
-    through_rod = into_end * (at_end / to_chassis)
+    ohms = _parallel(sense, wire)
     return Half(
         ohms=np.asarray(ohms),
         sense=np.asarray(ohms / sense),
-        series=np.asarray(through_rod),
-        flame=np.asarray(through_rod * at_rod / flame),
-        rod_end=np.asarray(into_end * at_end),
+        series=np.asarray((ohms / wire) * (at_connector / beyond)),
     )
+
+
+def lit_volts(furnace: Furnace, a: str, b: str, meter_ohms: Value) -> tuple[NDArray, NDArray]:
+    """Direct volts and AC rms volts across a meter from a to b, flame lit.
+
+    a, b: points of the rod wire, the rod, the burner, the chassis or the board's ground.
+    """
+    halves, per_ampere = [], []
+    for flame_ohms in (furnace.forward_ohms, furnace.reverse_ohms):
+        branches = [
+            *ground_path(furnace),
+            *rod_wire(furnace),
+            between("flame", "rod_blade", "burner", 1 / flame_ohms),
+            between("meter", a, b, 1 / meter_ohms),
+        ]
+        network = Network(grounded(branches, "chassis"), {"board_rod_terminal": np.ones(())})
+        transfer = port(network, b, "")[0] * -1 if a == "chassis" else port(network, a, "" if b == "chassis" else b)[0]
+        ohms = port(network, "board_rod_terminal")[1]
+        halves.append(Half(ohms, ohms / furnace.sense_ohms, np.zeros(())))
+        per_ampere.append(transfer)
+    return with_load(furnace, *halves).moments(*per_ampere)
+
+
+def _parallel(a: Value, b: Value) -> Value:
+    return 1 / (1 / a + 1 / b)

@@ -68,10 +68,10 @@ def live(furnace: Furnace, powered: bool = True, lit: bool = False, plugged: boo
         between("stray primary", "common", "neutral", omega * f.stray_primary_farads),
         between("stray chassis", "common", "chassis", omega * f.stray_chassis_farads),
         rod_supply(f),
-        *_ground_path(f),
+        *ground_path(f),
     ]
     if rod_loaded:
-        branches.extend(_rod_wire(f, plugged))
+        branches.extend(rod_wire(f, plugged))
     return Network(tuple(branches), pushed)
 
 
@@ -91,8 +91,8 @@ def dead(furnace: Furnace, plugged: bool = True) -> Network:
         *feed,
         between("load", "hot", "neutral", 1 / f.load_ohms + 1 / f.primary_ohms),
         between("secondary", "r", "common", secondary),
-        *_ground_path(f),
-        *_rod_wire(f, plugged),
+        *ground_path(f),
+        *rod_wire(f, plugged),
     ]
     return Network(tuple(branches), {})
 
@@ -113,7 +113,8 @@ def _service(f: Furnace, powered: bool) -> tuple[list[Branch], dict[str, Value]]
     return feed, {"hot": np.where(swapped, 0.0, amps), "neutral": np.where(swapped, amps, 0.0)}
 
 
-def _ground_path(f: Furnace) -> list[Branch]:
+def ground_path(f: Furnace) -> list[Branch]:
+    """What ties ground wire, burner, board ground and common to the chassis."""
     return [
         between("chassis bond", "ground", "chassis", 1 / f.chassis_bond_ohms),
         between("burner seat", "burner", "chassis", 1 / f.burner_chassis_ohms),
@@ -122,7 +123,8 @@ def _ground_path(f: Furnace) -> list[Branch]:
     ]
 
 
-def _rod_wire(f: Furnace, plugged: bool) -> list[Branch]:
+def rod_wire(f: Furnace, plugged: bool = True) -> list[Branch]:
+    """From the board's rod terminal to the rod's surface, with the sense resistor and the leaks."""
     half = 2 / f.wire_ohms
     return [
         between("sense", "board_rod_terminal", "board_ground", 1 / f.sense_ohms),

@@ -32,6 +32,11 @@ def between(name: str, a: str, b: str, siemens: complex | NDArray) -> Branch:
     return Branch(name, {a: 1.0, b: -1.0} if b else {a: 1.0}, siemens)
 
 
+def grounded(branches: Iterable[Branch], node: str) -> tuple[Branch, ...]:
+    """The branches with `node` taken as the reference."""
+    return tuple(Branch(one.name, {end: weight for end, weight in one.weights.items() if end != node}, one.siemens) for one in branches)
+
+
 @dataclass(frozen=True)
 class Network:
     """branches, and the current (A, rms) pushed into each node that has one."""
@@ -42,9 +47,6 @@ class Network:
     @property
     def nodes(self) -> list[str]:
         return list(dict.fromkeys(node for branch in self.branches for node in branch.weights))
-
-    def with_branches(self, more: Iterable[Branch]) -> Network:
-        return Network((*self.branches, *more), self.pushed)
 
 
 def rows_of(network: Network) -> Rows:
@@ -59,10 +61,10 @@ def rows_of(network: Network) -> Rows:
     return rows
 
 
-def port(network: Network, a: str, b: str) -> tuple[NDArray, NDArray]:
+def port(network: Network, a: str, b: str = "") -> tuple[NDArray, NDArray]:
     """Open-circuit volts from a to b, and the ohms behind them (Thévenin), each of shape (n,).
 
-    Every other node is eliminated (Kron), the one with fewest neighbours first.
+    b "" is the reference. Every other node is eliminated (Kron), the one with fewest neighbours first.
     """
     rows = rows_of(network)
     pushed = dict(network.pushed)
@@ -72,8 +74,10 @@ def port(network: Network, a: str, b: str) -> tuple[NDArray, NDArray]:
         inner.remove(node)
         _eliminate(rows, pushed, node)
     zero = np.zeros(())
-    aa, bb, ab = rows[a][a], rows[b][b], rows[a].get(b, zero)
-    ia, ib = pushed.get(a, zero), pushed.get(b, zero)
+    aa, ia = rows[a][a], pushed.get(a, zero)
+    if not b:
+        return ia / aa, 1 / aa
+    bb, ab, ib = rows[b][b], rows[a].get(b, zero), pushed.get(b, zero)
     scale = 1 / (aa * bb - ab * ab)
     return (ia * (bb + ab) - ib * (aa + ab)) * scale, (aa + bb + 2 * ab) * scale
 

@@ -9,29 +9,31 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from flows.circuit.flame import RodCircuit, rod_circuit
+from flows.circuit.flame import lit_volts, rod_circuit
 from flows.circuit.furnace import OPEN, Furnace, in_blocks
 from flows.circuit.network import check_points, dead, live
 from flows.circuit.nodal import port
+from flows.errors import CalculationError
 
-ROD_SIDE = ("board_rod_terminal", "rod_wire_end")
-"""Points whose voltage under flame the exact solution gives."""
-GROUND_SIDE = ("burner", "chassis", "board_ground", "ground")
+ROD_SIDE = ("board_rod_terminal", "connector_in", "connector_out", "rod_wire_end", "rod", "rod_blade")
+RETURN_SIDE = ("burner", "chassis", "board_ground")
 
 
 def volts(furnace: Furnace, a: str, b: str, lit: bool = False, powered: bool = True, plugged: bool = True) -> NDArray:
     """AC volts (rms) shown with the leads on points a and b, meter's load included.
 
     lit: the flame burns. powered: the furnace switch is on. plugged: the rod wire is on the rod.
-    Lit, and from the rod wire to the ground path, the flame's distorted wave is
-    solved exactly; between other points the flame hardly matters and is left out.
-    Raises CalculationError for unknown points.
+    With a lead on the rod wire and the flame lit the distorted wave is solved
+    exactly; the flame's microamps do not count between other points.
+    Raises CalculationError for unknown points, and for points between which a
+    lit reading is not modelled (from the rod to anything but the ground path).
     """
     check_points(a, b)
-    rod = next((one for one in (a, b) if one in ROD_SIDE), None)
-    if lit and powered and plugged and rod and {a, b} & set(GROUND_SIDE):
-        return in_blocks(lambda f: _lit_rod_volts(f, rod), furnace)
-    return in_blocks(lambda f: _volts(f, a, b, lit, powered, plugged), furnace)
+    if not (lit and plugged and powered and {a, b} & set(ROD_SIDE)):
+        return in_blocks(lambda f: _volts(f, a, b, lit, powered, plugged), furnace)
+    if not {a, b} <= {*ROD_SIDE, *RETURN_SIDE}:
+        raise CalculationError(f"With the flame lit there is no reading from '{a}' to '{b}'.", f"Put the other lead on one of: {', '.join(RETURN_SIDE)}.")
+    return in_blocks(lambda f: _lit_rod_volts(f, a, b), furnace)
 
 
 def _volts(f: Furnace, a: str, b: str, lit: bool, powered: bool, plugged: bool) -> NDArray:
@@ -40,15 +42,11 @@ def _volts(f: Furnace, a: str, b: str, lit: bool, powered: bool, plugged: bool) 
     return np.where(_true(f.wrong_function), 0.0, shown)
 
 
-def _lit_rod_volts(f: Furnace, point: str) -> NDArray:
-    """The AC part only: the meter blocks the rod's direct volts."""
+def _lit_rod_volts(f: Furnace, a: str, b: str) -> NDArray:
+    """The AC part only: on AC the meter blocks the rod's direct volts, which are all it shows on DC."""
     meter = f.input_ohms + _leads(f)
-    circuit = rod_circuit(f, across_ohms=meter)
-    current, positive = circuit.source_current()
-    key = (lambda half: half.rod_end) if point == "rod_wire_end" else (lambda half: half.ohms)
-    wave = current * np.where(positive, key(circuit.positive), key(circuit.negative))
-    shown = np.std(wave, axis=0) * f.input_ohms / meter
-    return np.where(_true(f.wrong_function), 0.0, shown)
+    direct, alternating = lit_volts(f, a, b, meter)
+    return np.where(_true(f.wrong_function), direct, alternating) * f.input_ohms / meter
 
 
 def ohms(furnace: Furnace, a: str, b: str, plugged: bool = True) -> NDArray:
@@ -81,15 +79,10 @@ def flame_current(furnace: Furnace) -> NDArray:
         average = circuit.series_average()
         wrong = _true(f.wrong_function)
         if np.any(wrong):
-            average = np.where(wrong, _alternating(circuit), average)
+            average = np.where(wrong, circuit.moments(circuit.positive.series, circuit.negative.series)[1], average)
         return np.where(_true(f.fuse_blown) | _true(f.lead_open), 0.0, average)
 
     return in_blocks(shown, furnace)
-
-
-def _alternating(circuit: RodCircuit) -> NDArray:
-    current, positive = circuit.source_current()
-    return np.std(current * np.where(positive, circuit.positive.series, circuit.negative.series), axis=0)
 
 
 def sense_current(furnace: Furnace) -> NDArray:
