@@ -1,0 +1,201 @@
+"""Faults, probes and thresholds of the reasoner: data files, read once."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from itertools import combinations
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import Field, model_validator
+
+from flows.errors import FlowError
+from grammar.datafile import Strict, load_yaml
+
+HERE = Path(__file__).parent
+HEALTHY = "healthy"
+JOIN = "+"
+Positive = Annotated[float, Field(gt=0)]
+Share = Annotated[float, Field(gt=0, lt=1)]
+Origin = Literal["invented", "common practice"]
+Family = Literal["none", "supply wiring", "transformer", "harness", "rod", "burner ground", "flame", "board", "meter"]
+
+
+class Change(Strict):
+    """How one number moves with severity 0 to 1: `set` to, `times` or `add` a value between the two ends.
+
+    log: the way between the ends is even in the logarithm. own: it has a
+    severity of its own, so that two effects of one fault need not go together.
+    """
+
+    set: tuple[float, float] | bool | None = None
+    times: tuple[float, float] | None = None
+    add: tuple[float, float] | None = None
+    log: bool = False
+    own: bool = False
+
+    @model_validator(mode="after")
+    def _one(self) -> Change:
+        given = [one for one in (self.set, self.times, self.add) if one is not None]
+        if len(given) != 1:
+            raise ValueError("give exactly one of set, times, add")
+        if self.log and not isinstance(given[0], bool) and min(given[0]) <= 0:
+            raise ValueError("ends of a log range must be above 0")
+        return self
+
+
+class Fault(Strict):
+    """One fault. circuit: parameter of the furnace -> Change. shows: probe -> Change of what the display shows.
+
+    says: one sentence to be spoken. next: what to do. look: how the eye tells
+    it where a meter cannot. weight: relative prior. circuit: parameter of
+    flows.circuit.furnace -> Change. needs: probes that must have read as on a
+    healthy furnace before this fault may be named. learn: what to practise
+    after missing it. easy: for the first practice level.
+    """
+
+    name: str
+    family: Family
+    says: str
+    next: str
+    look: str = ""
+    weight: Positive
+    origin: Origin
+    circuit: dict[str, Change] = Field(default_factory=dict)
+    needs: tuple[str, ...] = ()
+    learn: str = ""
+    easy: bool = False
+
+
+class Faults(Strict):
+    """The file of faults. pairs: share of visits with two faults at once."""
+
+    format: Literal[1]
+    pairs: Share
+    pairs_origin: Origin
+    faults: dict[str, Fault]
+
+    @model_validator(mode="after")
+    def _sound(self) -> Faults:
+        if HEALTHY not in self.faults:
+            raise ValueError(f"'{HEALTHY}' must be one of the faults")
+        return self
+
+
+class Probe(Strict):
+    """One reading. live: power must be on. seconds: time it takes, getting there and safe included.
+
+    risk: weight of the time, 1 for none. scale: below it (SI) readings count
+    as near zero. floor: share by which the model may be off. order: place in
+    the fixed order, or None. proof: a safety proof that tells nothing of faults.
+    """
+
+    name: str
+    live: bool
+    quantity: Literal["ac_volts", "ohms", "dc_amps", "yes_no"]
+    seconds: Positive
+    risk: Annotated[float, Field(ge=1)]
+    origin: Origin
+    scale: Positive = 1.0
+    floor: Positive = 0.01
+    order: int | None = None
+    proof: bool = False
+    unit: str = ""
+    danger: str = ""
+
+
+class Probes(Strict):
+    """The file of probes."""
+
+    format: Literal[1]
+    probes: dict[str, Probe]
+
+
+class Settings(Strict):
+    """Thresholds of the reasoner; each is said where it stands in the file."""
+
+    format: Literal[1]
+    odd: Share
+    sure: Share
+    present: Share
+    out: Share
+    least_bits: Positive
+    same: Share
+    alike_bits: Positive
+    usual: Share
+    keep: Share
+
+
+class Words(Strict):
+    """Spoken templates."""
+
+    format: Literal[1]
+    language: Literal["en"]
+    lines: dict[str, str]
+
+
+@lru_cache
+def faults() -> Faults:
+    """All faults. Raises DataFileError."""
+    return load_yaml(HERE / "faults.yaml", Faults)
+
+
+@lru_cache
+def probes() -> dict[str, Probe]:
+    """Probe id -> Probe, in the order of the file. Raises DataFileError."""
+    return dict(load_yaml(HERE / "probes.yaml", Probes).probes)
+
+
+@lru_cache
+def settings() -> Settings:
+    """Thresholds. Raises DataFileError."""
+    return load_yaml(HERE / "settings.yaml", Settings)
+
+
+@lru_cache
+def words() -> dict[str, str]:
+    """Template id -> text. Raises DataFileError."""
+    return dict(load_yaml(HERE / "words.yaml", Words).lines)
+
+
+def fault(name: str) -> Fault:
+    """The single fault called `name`. Raises FlowError."""
+    try:
+        return faults().faults[name]
+    except KeyError:
+        raise FlowError(f"There is no fault called '{name}'.", f"Choose one of: {', '.join(sorted(faults().faults))}.") from None
+
+
+def parts(name: str) -> tuple[str, ...]:
+    """The single faults in `name`, which may be a pair such as "rod_open+burner_loose"."""
+    return tuple(name.split(JOIN))
+
+
+def spoken_name(name: str) -> str:
+    """The name to say of a fault or a pair. Raises FlowError."""
+    return " and ".join(fault(one).name for one in parts(name))
+
+
+def pairs() -> list[str]:
+    """Every pair of faults that can stand at once: of different families, moving different parts of the circuit."""
+    found = []
+    for one, other in combinations((name for name in faults().faults if name != HEALTHY), 2):
+        a, b = fault(one), fault(other)
+        if a.family != b.family and not set(a.circuit) & set(b.circuit):
+            found.append(one + JOIN + other)
+    return found
+
+
+def shipped_prior() -> dict[str, float]:
+    """Prior probability of every single fault and pair, summing to 1.
+
+    Singles share 1 - `pairs` by weight (healthy among them); pairs share the
+    rest by the product of their weights, as if faults came independently.
+    """
+    book = faults()
+    singles = {name: one.weight for name, one in book.faults.items()}
+    twos = {name: singles[parts(name)[0]] * singles[parts(name)[1]] for name in pairs()}
+    all_singles, all_twos = sum(singles.values()), sum(twos.values())
+    prior = {name: (1 - book.pairs) * weight / all_singles for name, weight in singles.items()}
+    prior.update({name: book.pairs * weight / all_twos for name, weight in twos.items()})
+    return prior

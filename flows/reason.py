@@ -1,0 +1,223 @@
+"""From readings to ranked faults, the next best probe and one spoken sentence.
+
+`assess` is a pure function of the evidence and of `Knowledge`, which
+`reason_build.build_knowledge` makes once for an equipment family and a meter
+(`reason_store.knowledge` keeps it on disk).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Set
+from dataclasses import dataclass
+
+import numpy as np
+
+from flows import reason_words
+from flows.errors import FlowError
+from flows.faults import catalog
+from flows.faults.catalog import HEALTHY, Probe
+from flows.measure import Measured
+from flows.reason_errors import meter_error
+from flows.reason_knowledge import Knowledge, chance_if_healthy
+from flows.reason_mixture import Components, Shown, Weighed, log_evidence, posterior, weigh
+from flows.reason_next import Gain, choose, gains
+
+Evidence = Measured | bool
+MOST_KEPT = 260
+RIVALS = 3
+PROVES = "board_proves_flame"
+
+
+@dataclass(frozen=True)
+class Assessment:
+    """What the readings so far say.
+
+    ranked: every fault and pair with its probability, likeliest first, summing to 1.
+    next_probe: the probe to take next, None when enough is known or nothing
+    more would tell. next_why: one spoken sentence why.
+    sentence: one or two short spoken sentences: which readings speak for the
+    likeliest fault and what would change the answer.
+    ruled_out: single faults now very unlikely, each with the probe that did most to rule it out.
+    cannot_tell: faults that read the same under every probe still allowed (empty or two and more).
+    confident: the answer is sure enough to act on. named: that fault or pair, else None;
+    never the board before all that feeds it is proven. unproven: the probes that stand between.
+    """
+
+    ranked: tuple[tuple[str, float], ...]
+    next_probe: str | None
+    next_why: str
+    sentence: str
+    ruled_out: tuple[tuple[str, str], ...]
+    cannot_tell: tuple[str, ...]
+    confident: bool
+    named: str | None = None
+    unproven: tuple[str, ...] = ()
+
+
+def assess(evidence: Mapping[str, Evidence], knowledge: Knowledge, allowed: Set[str] | None = None) -> Assessment:
+    """The assessment of the evidence: probe id -> Measured, or bool for board_proves_flame.
+
+    allowed: the probes that may still be taken, all by default. Safety proofs
+    in the evidence are passed over. Raises FlowError for a probe or a kind of
+    answer not known here.
+    """
+    settings = catalog.settings()
+    readings, proves = _split(evidence)
+    weighed = weigh(knowledge.components, readings, proves, settings.odd)
+    of_component, of_fault = posterior(knowledge.components, knowledge.prior, weighed)
+    order = np.argsort(-of_fault, kind="stable")
+    ranked = tuple((knowledge.hypotheses[h], float(of_fault[h])) for h in order)
+    left = _open(evidence, allowed)
+    close, weight, moments = _likely(knowledge, of_component, readings, proves)
+    found = gains(close, weight, moments, left, lambda probe, value: meter_error(knowledge.meter, probe, value), settings.odd)
+    named, unproven = _name(knowledge, ranked, readings)
+    alike = () if named else _alike(knowledge, ranked, close, weight, moments, left)
+    best = None
+    if unproven:
+        best = next((gain for gain in found if gain.probe in unproven), None)
+    if best is None and not named and not alike:
+        best = choose(found, catalog.probes(), settings.least_bits, settings.same)
+    parts = _parts(knowledge, weighed)
+    told = reason_words.Told(knowledge, dict(evidence), ranked, named, alike, unproven, best.probe if best else None, parts, _predict(knowledge, close, weight, moments))
+    return Assessment(
+        ranked=ranked,
+        next_probe=best.probe if best else None,
+        next_why=reason_words.why_next(told),
+        sentence=reason_words.sentence(told),
+        ruled_out=_ruled_out(knowledge, of_fault, of_component, parts),
+        cannot_tell=alike,
+        confident=named is not None,
+        named=named,
+        unproven=unproven,
+    )
+
+
+def expected_gains(evidence: Mapping[str, Evidence], knowledge: Knowledge, allowed: Set[str] | None = None) -> list[Gain]:
+    """The expected information of every probe still open, most bits first."""
+    readings, proves = _split(evidence)
+    weighed = weigh(knowledge.components, readings, proves, catalog.settings().odd)
+    of_component, _ = posterior(knowledge.components, knowledge.prior, weighed)
+    close, weight, moments = _likely(knowledge, of_component, readings, proves)
+    found = gains(close, weight, moments, _open(evidence, allowed), lambda probe, value: meter_error(knowledge.meter, probe, value), catalog.settings().odd)
+    return sorted(found, key=lambda one: -one.bits)
+
+
+def _split(evidence: Mapping[str, Evidence]) -> tuple[dict[str, Shown], bool | None]:
+    known = catalog.probes()
+    readings: dict[str, Shown] = {}
+    proves = None
+    for name, one in evidence.items():
+        if name not in known:
+            raise FlowError(f"There is no probe called '{name}'.", f"Choose one of: {', '.join(known)}.")
+        if known[name].proof:
+            continue
+        if isinstance(one, bool) != (known[name].quantity == "yes_no"):
+            raise FlowError(f"The answer to '{name}' is of the wrong kind.", "Give a reading for a measured probe and yes or no for the flame.")
+        if isinstance(one, bool):
+            proves = one
+        else:
+            readings[name] = Shown(float("inf") if one.over_limit else one.value, one.u)
+    return readings, proves
+
+
+def _open(evidence: Mapping[str, Evidence], allowed: Set[str] | None) -> dict[str, Probe]:
+    return {name: p for name, p in catalog.probes().items() if not p.proof and name not in evidence and (allowed is None or name in allowed)}
+
+
+def _likely(knowledge: Knowledge, of_component: np.ndarray, readings: dict[str, Shown], proves: bool | None) -> tuple[Components, np.ndarray, Weighed]:
+    """The few components that still matter, with their weights and full moments."""
+    order = np.argsort(-of_component, kind="stable")[:MOST_KEPT]
+    kept = order[: int(np.searchsorted(np.cumsum(of_component[order]), catalog.settings().keep)) + 1]
+    close = knowledge.components.take(kept)
+    moments = weigh(close, readings, proves, catalog.settings().odd, keep_all=True)
+    return close, of_component[kept] / of_component[kept].sum(), moments
+
+
+def _name(knowledge: Knowledge, ranked: tuple[tuple[str, float], ...], readings: Mapping[str, Shown]) -> tuple[str | None, tuple[str, ...]]:
+    """The fault that may be named, and the probes that stand between a likely board and its name."""
+    settings = catalog.settings()
+    top, chance = ranked[0]
+    candidates = [top] if chance >= settings.sure else []
+    for one in catalog.parts(top):
+        present = sum(p for name, p in ranked if one in catalog.parts(name))
+        if one != HEALTHY and present >= settings.present:
+            candidates.append(one)
+    blocked: tuple[str, ...] = ()
+    for name in candidates:
+        missing = tuple(dict.fromkeys(probe for one in catalog.parts(name) for probe in _not_proven(knowledge, one, readings)))
+        if not missing:
+            return name, ()
+        blocked = blocked or missing
+    return None, blocked
+
+
+def _not_proven(knowledge: Knowledge, fault: str, readings: Mapping[str, Shown]) -> list[str]:
+    """Of the probes that must read as on a healthy furnace first, those not taken or not so."""
+    usual = catalog.settings().usual
+    return [probe for probe in catalog.fault(fault).needs if probe not in readings or chance_if_healthy(knowledge, probe, readings[probe]) < usual]
+
+
+def _alike(
+    knowledge: Knowledge, ranked: tuple[tuple[str, float], ...], close: Components, weight: np.ndarray, moments: Weighed, left: Mapping[str, Probe]
+) -> tuple[str, ...]:
+    """The likeliest fault with its live rivals, when no open probe tells them apart; else empty."""
+    settings = catalog.settings()
+    top, chance = ranked[0]
+    rivals = [name for name, p in ranked[1 : 1 + RIVALS] if p >= (1 - settings.sure) * chance]
+    if not rivals or chance + sum(p for name, p in ranked if name in rivals) < settings.sure:
+        return ()
+    same = [top]
+    for rival in rivals:
+        ids = [knowledge.hypotheses.index(name) for name in (top, rival)]
+        rows = np.flatnonzero(np.isin(close.hypothesis, ids))
+        # Both get half the weight, so that a rare rival is tested as hard as a common one.
+        share = weight[rows].copy()
+        for one in ids:
+            mine = close.hypothesis[rows] == one
+            share[mine] /= max(share[mine].sum(), 1e-300) * 2
+        two = Weighed(moments.log_likelihood[rows], {}, moments.mean[rows], moments.cov[rows], moments.axes)
+        told = gains(close.take(rows), share, two, left, lambda probe, value: meter_error(knowledge.meter, probe, value), settings.odd)
+        if all(one.bits < settings.alike_bits for one in told):
+            same.append(rival)
+    return tuple(same) if len(same) == 1 + len(rivals) else ()
+
+
+def _parts(knowledge: Knowledge, weighed: Weighed) -> dict[str, np.ndarray]:
+    """probe -> (H,) log likelihood of its reading under each fault, given the readings before it."""
+    faults = len(knowledge.hypotheses)
+    log_weight = np.log(knowledge.components.share)
+    found = {}
+    for name, each in weighed.each.items():
+        weight = np.exp(log_weight - log_weight.max())
+        found[name] = log_evidence(knowledge.components, weight, each, faults)
+        log_weight = log_weight + each
+    return found
+
+
+def _ruled_out(knowledge: Knowledge, of_fault: np.ndarray, of_component: np.ndarray, parts: Mapping[str, np.ndarray]) -> tuple[tuple[str, str], ...]:
+    out = catalog.settings().out
+    found = []
+    for h in np.argsort(-knowledge.prior, kind="stable"):
+        name = knowledge.hypotheses[h]
+        present = sum(float(of_fault[k]) for k, other in enumerate(knowledge.hypotheses) if name in catalog.parts(other)) if len(catalog.parts(name)) == 1 else 1.0
+        if present >= out or not parts:
+            continue
+        against = {probe: float(each[h] - (of_fault @ np.where(of_fault > 0, each, 0.0))) for probe, each in parts.items()}
+        probe = min(against, key=lambda one: against[one])
+        if against[probe] < -1.0:
+            found.append((name, probe))
+    return tuple(found)
+
+
+def _predict(knowledge: Knowledge, close: Components, weight: np.ndarray, moments: Weighed) -> dict[tuple[str, str], float]:
+    """(fault, probe) -> the value (SI, inf for over the limit) it most likely shows next; likely faults only."""
+    found = {}
+    for h in np.unique(close.hypothesis):
+        rows = np.flatnonzero(close.hypothesis == h)
+        share = weight[rows] / max(weight[rows].sum(), 1e-300)
+        for k, probe in enumerate(close.probes):
+            over = float(share @ close.over[rows, k])
+            at = moments.axes.index(k)
+            middle = float(np.sinh(share @ moments.mean[rows, at]) * close.scale[k])
+            found[(knowledge.hypotheses[h], probe)] = float("inf") if over > 0.5 else max(middle, 0.0)
+    return found

@@ -1,0 +1,159 @@
+"""Bayes over faults, when each fault is a mixture of Gaussian clouds of readings.
+
+A cloud ("component") is one fault in one band of severity; its mean and
+covariance hold what simulated furnaces show there, with the normal spread
+between furnaces folded in. The meter's error comes in with each reading.
+Readings are compared on a stretched scale, asinh(x / s): straight near zero,
+logarithmic far from it, so that 0.2 ohm and 40 megohm fit on one axis.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import log_ndtr, logsumexp
+
+LOG_2PI = float(np.log(2 * np.pi))
+
+
+@dataclass(frozen=True)
+class Components:
+    """C clouds over K numeric probes and one margin.
+
+    probes: the K probe ids, in the order in which evidence is always taken up.
+    scale: (K,) the s of asinh(x / s), SI. floor: (K,) standard deviation of
+    what the model itself leaves out, stretched scale.
+    hypothesis: (C,) index of the fault. share: (C,) weight within its fault.
+    mean: (C, K+1), cov: (C, K+1, K+1), stretched; the last axis is the margin
+    by which the board's own current passes its limit (natural logarithm).
+    over: (C, K) probability that the display cannot show the reading.
+    senses: (C,) probability that the board takes notice of its current at all.
+    """
+
+    probes: tuple[str, ...]
+    scale: np.ndarray
+    floor: np.ndarray
+    hypothesis: np.ndarray
+    share: np.ndarray
+    mean: np.ndarray
+    cov: np.ndarray
+    over: np.ndarray
+    senses: np.ndarray
+
+    def take(self, rows: np.ndarray) -> Components:
+        """Only the components at `rows`."""
+        return Components(
+            self.probes, self.scale, self.floor, self.hypothesis[rows], self.share[rows],
+            self.mean[rows], self.cov[rows], self.over[rows], self.senses[rows],
+        )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Shown:
+    """One numeric reading as evidence. value, u: SI; value is inf when over the limit."""
+
+    value: float
+    u: float
+
+
+@dataclass(frozen=True)
+class Weighed:
+    """What evidence does to every component.
+
+    log_likelihood: (C,). each: probe -> (C,) its part, given the probes before it.
+    mean, cov: moments after the evidence, shapes as in Components, over `axes`.
+    axes: the columns kept (indices into K+1, the margin last).
+    """
+
+    log_likelihood: np.ndarray
+    each: dict[str, np.ndarray]
+    mean: np.ndarray
+    cov: np.ndarray
+    axes: tuple[int, ...]
+
+
+def stretch(value: np.ndarray | float, scale: np.ndarray | float) -> np.ndarray:
+    """asinh(value / scale); same unit in both, any shape."""
+    return np.arcsinh(np.asarray(value, dtype=float) / scale)
+
+
+def weigh(components: Components, readings: Mapping[str, Shown], proves: bool | None, odd: float, keep_all: bool = False) -> Weighed:
+    """The likelihood of the evidence under every component.
+
+    odd: probability that one reading is wrong in itself (misread, misheard,
+    bad contact); it is then spread over the whole stretched scale. An odd
+    reading hardly pulls on the others, because it corrects a component only
+    as far as the component believes it. Probes are taken up in the order of
+    `components.probes`, so the order in which they were measured cannot matter.
+    keep_all: keep the moments of the probes not taken too (slower).
+    """
+    index = {name: k for k, name in enumerate(components.probes)}
+    margin = len(components.probes)
+    taken = [name for name in components.probes if name in readings]
+    finite = [name for name in taken if np.isfinite(readings[name].value)]
+    axes = tuple(range(margin + 1)) if keep_all else (*(index[name] for name in finite), margin)
+    place = {axis: at for at, axis in enumerate(axes)}
+    # Components last: every step below then runs along memory.
+    mean = np.ascontiguousarray(components.mean[:, axes].T, dtype=float)
+    cov = np.ascontiguousarray(np.moveaxis(components.cov[:, axes][:, :, axes], 0, -1), dtype=float)
+    each: dict[str, np.ndarray] = {}
+    live = list(range(len(axes)))
+    for name in taken:
+        shown, column = readings[name], index[name]
+        over = components.over[:, column]
+        if not np.isfinite(shown.value):
+            each[name] = np.log((1 - odd) * over + odd)
+            continue
+        at = place[column]
+        x = float(stretch(shown.value, components.scale[column]))
+        # du/dx of asinh(x/s) is 1/sqrt(x² + s²).
+        u = shown.u / np.hypot(shown.value, components.scale[column])
+        variance = cov[at, at] + u * u + components.floor[column] ** 2
+        gap = x - mean[at]
+        inside = np.log1p(-odd) + np.log(1 - over) - 0.5 * (gap * gap / variance + np.log(variance) + LOG_2PI)
+        outside = np.log(odd) - np.log(2 * float(stretch(1e8, 1.0)))
+        each[name] = np.logaddexp(inside, outside)
+        belief = np.exp(inside - each[name])
+        if not keep_all:
+            live = [other for other in live if other != at]
+        if live:
+            column_of = cov[live, at]
+            gain = column_of * (belief / variance)
+            mean[live] += gain * gap
+            rest = np.ix_(live, live)
+            cov[rest] -= gain[:, None, :] * column_of[None, :, :]
+    total = np.sum(list(each.values()), axis=0) if each else np.zeros(len(components.share))
+    if proves is not None:
+        yes = log_yes(components.senses, mean[place[margin]], cov[place[margin], place[margin]])
+        each["board_proves_flame"] = np.log((1 - odd) * np.exp(yes if proves else _log_not(yes)) + odd / 2)
+        total = total + each["board_proves_flame"]
+    return Weighed(total, each, mean.T, np.moveaxis(cov, -1, 0), axes)
+
+
+def log_yes(senses: np.ndarray, mean: np.ndarray, variance: np.ndarray) -> np.ndarray:
+    """log P(the board keeps the gas on), from the margin's moments; any one shape."""
+    return np.log(senses) + log_ndtr(mean / np.sqrt(np.maximum(variance, 1e-12)))
+
+
+def _log_not(log_probability: np.ndarray) -> np.ndarray:
+    return np.log(np.maximum(-np.expm1(log_probability), 1e-12))
+
+
+def posterior(components: Components, prior: np.ndarray, weighed: Weighed) -> tuple[np.ndarray, np.ndarray]:
+    """Posterior over components (C,) and over faults (H,), each summing to 1. prior: (H,)."""
+    with np.errstate(divide="ignore"):
+        log_weight = np.log(prior[components.hypothesis]) + np.log(components.share) + weighed.log_likelihood
+    of_component = np.exp(log_weight - logsumexp(log_weight))
+    of_fault = np.bincount(components.hypothesis, weights=of_component, minlength=len(prior))
+    return of_component, of_fault / of_fault.sum()
+
+
+def log_evidence(components: Components, weight: np.ndarray, log_likelihood: np.ndarray, faults: int) -> np.ndarray:
+    """log of each fault's mean likelihood (H,), its components weighed by `weight` (C,); -inf where it has none."""
+    peak = float(log_likelihood.max())
+    top = np.bincount(components.hypothesis, weights=weight * np.exp(log_likelihood - peak), minlength=faults)
+    bottom = np.bincount(components.hypothesis, weights=weight, minlength=faults)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(bottom > 0, np.log(top / bottom) + peak, -np.inf)

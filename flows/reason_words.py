@@ -1,0 +1,203 @@
+"""What the reasoner says of an assessment; the words themselves are in faults/words.yaml."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from flows.faults import catalog
+from flows.faults.catalog import HEALTHY
+from flows.measure import Measured
+from flows.reason_knowledge import Knowledge, chance_if_healthy
+from flows.reason_mixture import Shown
+
+SPEAKS = 0.7
+"""A reading is named when it makes the fault at least e^0.7, that is twice, as likely."""
+
+TOO_SOON = 0.35
+"""Below this probability even the likeliest fault is not spoken of."""
+
+PROVES = "board_proves_flame"
+FAR = 1e9
+"""Ω that stand for over limit when halfway to it is asked."""
+
+
+@dataclass(frozen=True)
+class Told:
+    """All that a sentence may speak of.
+
+    parts: probe -> (H,) log likelihood of its reading under each fault.
+    expected: (fault, probe) -> SI value to be expected next.
+    """
+
+    knowledge: Knowledge
+    evidence: Mapping[str, Measured | bool]
+    ranked: tuple[tuple[str, float], ...]
+    named: str | None
+    alike: tuple[str, ...]
+    unproven: tuple[str, ...]
+    next_probe: str | None
+    parts: Mapping[str, np.ndarray]
+    expected: Mapping[tuple[str, str], float]
+
+
+def sentence(told: Told) -> str:
+    """Which readings speak for the likeliest fault and what would change the answer; spoken English."""
+    lines = catalog.words()
+    if not told.parts:
+        return lines["nothing"].format(probe=probe_name(told.next_probe)) if told.next_probe else lines["nothing_left"]
+    top = told.named or told.ranked[0][0]
+    if told.named == HEALTHY:
+        return _healthy(told)
+    if told.alike:
+        look = next((found for name in told.alike for one in catalog.parts(name) if (found := catalog.fault(one).look)), "")
+        return lines["alike"].format(faults=_either([catalog.spoken_name(name) for name in told.alike]), look=look).strip()
+    if told.unproven:
+        return lines["unproven"].format(fault=catalog.spoken_name(top), probes=_and([probe_name(one) for one in told.unproven[:2]]))
+    rival = next((name for name, _ in told.ranked if name != top and top not in catalog.parts(name)), HEALTHY)
+    speaks = _speaks(told, top)
+    if told.named:
+        key = "named_pair" if len(catalog.parts(top)) > 1 else "named"
+        return " ".join((lines[key].format(fault=catalog.spoken_name(top), speaks=speaks).strip(), _change(told, top))).strip()
+    if told.ranked[0][1] < TOO_SOON:
+        return lines["soon"]
+    if top == HEALTHY:
+        return " ".join((lines["likely_healthy"], _change(told, top))).strip()
+    key = "open" if rival != HEALTHY and dict(told.ranked)[rival] > 0.25 * dict(told.ranked)[top] else "likely"
+    return " ".join((lines[key].format(fault=catalog.spoken_name(top), rival=catalog.spoken_name(rival), speaks=speaks).strip(), _change(told, top))).strip()
+
+
+def why_next(told: Told) -> str:
+    """Why the next probe, or why none; spoken English."""
+    lines, probe = catalog.words(), told.next_probe
+    if probe is None:
+        if told.named:
+            return lines["why_done"]
+        if told.unproven:
+            return lines["why_again"].format(probes=_and([probe_name(one) for one in told.unproven[:2]]))
+        return lines["why_no_more"]
+    if probe in told.unproven:
+        return lines["why_prove"].format(probe=probe_name(probe))
+    if probe == PROVES:
+        return lines["why_watch"]
+    top = told.ranked[0][0]
+    rival = _separated(told, top, probe)
+    if told.parts and rival and dict(told.ranked)[rival] > 0.1:
+        return lines["why_between"].format(probe=probe_name(probe), fault=catalog.spoken_name(top), rival=catalog.spoken_name(rival))
+    return lines["why_best" if catalog.probes()[probe].live else "why_dead"].format(probe=probe_name(probe))
+
+
+def probe_name(probe: str) -> str:
+    """The spoken name of a probe."""
+    return catalog.probes()[probe].name
+
+
+def spoken_value(value: float, quantity: str) -> str:
+    """A value (SI) to be spoken, with its unit: three figures at most, "over limit" for infinity."""
+    lines = catalog.words()
+    if math.isinf(value):
+        return lines["over"]
+    if quantity == "dc_amps":
+        return lines["microamps"].format(n=_figures(value * 1e6))
+    if quantity == "ac_volts":
+        return lines["volts"].format(n=_figures(value))
+    if value >= 1e6:
+        return lines["megohms"].format(n=_figures(value / 1e6))
+    if value >= 1e4:
+        return lines["kilohms"].format(n=_figures(value / 1e3))
+    return lines["ohms"].format(n=_figures(value))
+
+
+def _figures(value: float) -> str:
+    size = abs(value)
+    return f"{value:.0f}" if size >= 20 else f"{round(value, 1):g}"
+
+
+def _healthy(told: Told) -> str:
+    lines, usual = catalog.words(), catalog.settings().usual
+    for name, one in told.evidence.items():
+        if name in told.parts and not isinstance(one, bool) and chance_if_healthy(told.knowledge, name, Shown(math.inf if one.over_limit else one.value, one.u)) < usual:
+            return lines["healthy_odd"].format(probe=probe_name(name))
+    return " ".join((lines["healthy"], lines["change_none"]))
+
+
+def _speaks(told: Told, top: str) -> str:
+    lines = catalog.words()
+    ids = told.knowledge.hypotheses
+    support = _support(told, ids.index(top))
+    best = sorted((name for name in support if support[name] > SPEAKS), key=lambda name: -support[name])[:2]
+    said = [_shown(told, name) for name in best]
+    if not said:
+        return ""
+    text = lines["speaks_one"].format(a=said[0]) if len(said) == 1 else lines["speaks_two"].format(a=said[0], b=said[1])
+    return text[0].upper() + text[1:]
+
+
+def _shown(told: Told, probe: str) -> str:
+    lines, one = catalog.words(), told.evidence[probe]
+    if isinstance(one, bool):
+        return lines["stays" if one else "goes"]
+    value = math.inf if one.over_limit else one.value
+    return lines["at"].format(probe=probe_name(probe), value=spoken_value(value, one.quantity))
+
+
+def _change(told: Told, top: str) -> str:
+    """What would change the answer: a value of the next probe, or only a wrong reading."""
+    lines, probe = catalog.words(), told.next_probe
+    if probe:
+        rival = _separated(told, top, probe)
+        if rival and probe != PROVES:
+            edge, key = _edge(told, top, rival, probe)
+            value = spoken_value(edge, catalog.probes()[probe].quantity)
+            return lines[key].format(probe=probe_name(probe), value=value, rival=catalog.spoken_name(rival))
+        return ""
+    again = _key_reading(told, top)
+    return " ".join((lines["change_none"], lines["change_again"].format(probe=probe_name(again)) if again else "")).strip()
+
+
+def _key_reading(told: Told, top: str) -> str | None:
+    ids = told.knowledge.hypotheses
+    support = {name: one for name, one in _support(told, ids.index(top)).items() if name != PROVES}
+    return max(support, key=lambda name: support[name]) if support and max(support.values()) > SPEAKS else None
+
+
+def _support(told: Told, h: int) -> dict[str, float]:
+    """probe -> log of how much likelier its reading is under fault h than under all the others."""
+    others = told.knowledge.prior.copy()
+    others[h] = 0.0
+    others /= others.sum()
+    return {name: float(each[h] - each.max() - np.log(others @ np.exp(each - each.max()))) for name, each in told.parts.items()}
+
+
+def _edge(told: Told, top: str, rival: str, probe: str) -> tuple[float, str]:
+    """The value (SI) halfway between two faults on the stretched scale, and the line to say it with."""
+    scale = catalog.probes()[probe].scale
+    mine, other = (min(told.expected[(name, probe)], FAR) for name in (top, rival))
+    edge = math.sinh((math.asinh(mine / scale) + math.asinh(other / scale)) / 2) * scale
+    return edge, "change_above" if other > mine else "change_below"
+
+
+def _separated(told: Told, top: str, probe: str) -> str | None:
+    """The likeliest rival whose reading of `probe` should stand clear of the top fault's."""
+    if probe == PROVES or (top, probe) not in told.expected:
+        return None
+    scale = catalog.probes()[probe].scale
+    mine = math.asinh(told.expected[(top, probe)] / scale)
+    for name, chance in told.ranked:
+        if name == top or top in catalog.parts(name) or (name, probe) not in told.expected or chance < 0.005:
+            continue
+        other = math.asinh(told.expected[(name, probe)] / scale)
+        if (math.isinf(mine) != math.isinf(other)) or abs(mine - other) > 0.25:
+            return name
+    return None
+
+
+def _either(names: list[str]) -> str:
+    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " or " + names[-1]
+
+
+def _and(names: list[str]) -> str:
+    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
