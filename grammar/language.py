@@ -1,0 +1,281 @@
+"""Languages: every phrase and number word, read from `language/<key>.yaml`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from types import MappingProxyType
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, Field, model_validator
+
+from grammar.datafile import Strict, load_yaml
+from grammar.errors import DataFileError, GrammarError
+from grammar.scope import Option
+from grammar.shapes import Shapes, pattern
+
+HERE = Path(__file__).parent / "language"
+
+
+@dataclass(frozen=True)
+class Phrases:
+    """Ways to say one thing. spoken: offered to the recogniser; typed: from the keyboard only."""
+
+    id: str
+    spoken: tuple[str, ...]
+    typed: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class UnitWords:
+    """phrases: every way to say the unit; one, many: how we say it."""
+
+    phrases: tuple[str, ...]
+    one: str
+    many: str
+
+
+@dataclass(frozen=True)
+class Ranges:
+    """A display that moves: phrases before the first value and between the two."""
+
+    before: tuple[str, ...]
+    between: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class NumberWords:
+    """Number words. alike: word to the word it is mistaken for, both ways."""
+
+    shapes: Shapes
+    point: tuple[str, ...]
+    minus: tuple[str, ...]
+    half_after: tuple[str, ...]
+    half_alone: tuple[str, ...]
+    alike: Mapping[str, str]
+    drop: tuple[str, ...]
+    say_zero: str
+    decimal_mark: str
+    group_mark: str
+
+
+@dataclass(frozen=True, eq=False)
+class Language:
+    """One language.
+
+    options: the standard answers by id, ready for a Scope. corrects: ids of
+    options that a reading may follow. always_open: command ids open in every
+    state; anywhere: those taken also amid other words, whatever the scope.
+    """
+
+    key: str
+    name: str
+    num2words: str
+    numbers: NumberWords
+    units: Mapping[str, UnitWords]
+    tags: Mapping[str, tuple[str, ...]]
+    quantities: Mapping[str, str]
+    over_limit: Phrases
+    ranges: Ranges
+    lead_ins: tuple[str, ...]
+    commands: Mapping[str, Phrases]
+    options: Mapping[str, Option]
+    typed_options: Mapping[str, tuple[str, ...]]
+    corrects: frozenset[str]
+    always_open: tuple[str, ...]
+    anywhere: tuple[str, ...]
+    replace: Mapping[str, str]
+    pronunciations: Mapping[str, str]
+    weights: Mapping[str, float]
+
+    def option(self, id: str) -> Option:
+        """The standard answer `id`. Raises GrammarError."""
+        try:
+            return self.options[id]
+        except KeyError:
+            raise GrammarError(f"The language '{self.key}' has no standard answer '{id}'.", f"Choose one of: {', '.join(self.options)}.") from None
+
+    def command(self, id: str) -> Phrases:
+        """The command `id`. Raises GrammarError."""
+        try:
+            return self.commands[id]
+        except KeyError:
+            raise GrammarError(f"The language '{self.key}' has no command '{id}'.", f"Choose one of: {', '.join(self.commands)}.") from None
+
+
+def _plain(text: str) -> str:
+    if not text or text != text.lower() or text != " ".join(text.split()):
+        raise ValueError("write it in lower case with single spaces")
+    return text
+
+
+Said = Annotated[str, AfterValidator(_plain)]
+Some = Annotated[list[Said], Field(min_length=1)]
+Share = Annotated[float, Field(gt=0, le=1)]
+
+
+class _Unit(Strict):
+    phrases: Some
+    also: tuple[Said, ...] = ()
+    one: str
+    many: str
+
+
+class _Tag(Strict):
+    phrases: Some
+    also: tuple[Said, ...] = ()
+
+
+class _Quantity(Strict):
+    name: str
+
+
+class _Said(Strict):
+    phrases: Some
+    typed: tuple[Said, ...] = ()
+
+
+class _Command(_Said):
+    always: bool = False
+    anywhere: bool = False
+
+
+class _Option(_Said):
+    corrects: bool = False
+
+
+class _Numbers(Strict):
+    classes: dict[str, Annotated[dict[Said, int], Field(min_length=1)]]
+    shapes: dict[str, Annotated[list[str], Field(min_length=1)]]
+    point: Some
+    minus: Some
+    half_after: tuple[Said, ...] = ()
+    half_alone: tuple[Said, ...] = ()
+    alike: dict[Said, Said]
+    drop: tuple[Said, ...] = ()
+    say_zero: Said
+    decimal_mark: str
+    group_mark: str
+
+    @model_validator(mode="after")
+    def _needed(self) -> _Numbers:
+        for name in ("digit", "spelled", "whole"):
+            if name not in self.shapes:
+                raise ValueError(f"the number shape '{name}' is missing")
+        for rows in self.shapes.values():
+            for row in rows:
+                pattern(row)
+        return self
+
+
+class _Ranges(Strict):
+    before: Some
+    between: Some
+
+
+class _Weights(Strict):
+    reading: Share
+    option: Share
+    command: Share
+    range: Share
+    over_limit: Share
+    half: Share
+    decimals: Share
+    minus: Share
+    no_whole: Share
+    unit_spoken: Share
+    other_unit: Share
+    tag_spoken: Share
+    lead_in: Share
+    correction: Share
+
+
+class _File(Strict):
+    format: Literal[1]
+    key: str
+    name: str
+    num2words: str
+    numbers: _Numbers
+    units: dict[str, _Unit]
+    tags: dict[str, _Tag]
+    quantities: dict[str, _Quantity]
+    over_limit: _Said
+    ranges: _Ranges
+    lead_ins: list[Said]
+    commands: dict[str, _Command]
+    options: dict[str, _Option]
+    replace: dict[Said, Said]
+    pronunciations: dict[Said, str]
+    weights: _Weights
+
+    @model_validator(mode="after")
+    def _once(self) -> _File:
+        owners: dict[str, str] = {}
+        for id, one in [*self.commands.items(), *self.options.items()]:
+            for text in [*one.phrases, *one.typed]:
+                if owners.setdefault(text, id) != id:
+                    raise ValueError(f"the phrase '{text}' means both '{owners[text]}' and '{id}'")
+        return self
+
+
+def languages() -> tuple[str, ...]:
+    """The keys of the languages that ship, sorted."""
+    return tuple(sorted(path.stem for path in HERE.glob("*.yaml")))
+
+
+@lru_cache
+def language(key: str) -> Language:
+    """The language `key`. Raises GrammarError for an unknown one, DataFileError for a bad file."""
+    path = HERE / f"{key}.yaml"
+    if key not in languages():
+        raise GrammarError(f"There is no language '{key}'.", f"Choose one of: {', '.join(languages())}.")
+    return load_language(path)
+
+
+def load_language(path: Path) -> Language:
+    """A language from any file, not cached. Raises DataFileError."""
+    raw = load_yaml(path, _File)
+    try:
+        shapes = Shapes(
+            {name: dict(values) for name, values in raw.numbers.classes.items()},
+            {name: tuple(pattern(row) for row in rows) for name, rows in raw.numbers.shapes.items()},
+        )
+    except GrammarError as error:
+        raise DataFileError(path, None, error.problem, error.remedy) from error
+    pairs = raw.numbers.alike
+    numbers = NumberWords(
+        shapes=shapes,
+        point=tuple(raw.numbers.point),
+        minus=tuple(raw.numbers.minus),
+        half_after=tuple(raw.numbers.half_after),
+        half_alone=tuple(raw.numbers.half_alone),
+        alike=MappingProxyType(pairs | {second: first for first, second in pairs.items()}),
+        drop=tuple(raw.numbers.drop),
+        say_zero=raw.numbers.say_zero,
+        decimal_mark=raw.numbers.decimal_mark,
+        group_mark=raw.numbers.group_mark,
+    )
+    return Language(
+        key=raw.key,
+        name=raw.name,
+        num2words=raw.num2words,
+        numbers=numbers,
+        units=MappingProxyType({key: UnitWords((*one.phrases, *one.also), one.one, one.many) for key, one in raw.units.items()}),
+        tags=MappingProxyType({key: (*one.phrases, *one.also) for key, one in raw.tags.items()}),
+        quantities=MappingProxyType({key: one.name for key, one in raw.quantities.items()}),
+        over_limit=Phrases("over_limit", tuple(raw.over_limit.phrases), tuple(raw.over_limit.typed)),
+        ranges=Ranges(tuple(raw.ranges.before), tuple(raw.ranges.between)),
+        lead_ins=tuple(raw.lead_ins),
+        commands=MappingProxyType({id: Phrases(id, tuple(one.phrases), tuple(one.typed)) for id, one in raw.commands.items()}),
+        options=MappingProxyType({id: Option(id, tuple(one.phrases)) for id, one in raw.options.items()}),
+        typed_options=MappingProxyType({id: tuple(one.typed) for id, one in raw.options.items()}),
+        corrects=frozenset(id for id, one in raw.options.items() if one.corrects),
+        always_open=tuple(id for id, one in raw.commands.items() if one.always),
+        anywhere=tuple(id for id, one in raw.commands.items() if one.anywhere),
+        replace=MappingProxyType(dict(raw.replace)),
+        pronunciations=MappingProxyType(dict(raw.pronunciations)),
+        weights=MappingProxyType(raw.weights.model_dump()),
+    )
+

@@ -1,0 +1,71 @@
+"""From what an engine or a keyboard gives to plain words: a named list of small steps."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Callable
+
+from grammar.language import Language
+from grammar.numbers import digits_spoken
+from grammar.units import units
+
+UNKNOWN = "[unk]"
+
+
+def lower_case(text: str, lang: Language) -> str:
+    """Compatibility forms unified (the two µ, the two Ω), lower case, plain apostrophe and minus."""
+    plain = unicodedata.normalize("NFKC", text).lower()
+    return plain.replace("’", "'").replace("−", "-").replace("–", "-")
+
+
+def without_fillers(text: str, lang: Language) -> str:
+    """Without what decoders write for silence and noise, and for a second pronunciation; "[unk]" stays."""
+    text = re.sub(r"<[^>]*>|\+\+[^+]*\+\+|\[(?!unk\])[^\]]*\]", " ", text)
+    return re.sub(r"\(\d+\)", "", text)
+
+
+def units_after_digits(text: str, lang: Language) -> str:
+    """ "92.6v" and "4.7 k" with the unit in words; "3 v ac" too."""
+    for one in units().values():
+        for typed in sorted(one.typed, key=len, reverse=True):
+            text = re.sub(rf"(\d)\s*{re.escape(typed)}(?P<tag>ac|dc)?(?![\w.])", lambda hit, key=one.key: f"{hit[1]} {lang.units[key].phrases[0]} {hit['tag'] or ''}", text)
+    return text
+
+
+def digits_to_words(text: str, lang: Language) -> str:
+    """Written numbers as words, digit by digit; a minus only where no word or digit stands before it."""
+    group, mark = re.escape(lang.numbers.group_mark), re.escape(lang.numbers.decimal_mark)
+    text = re.sub(rf"(?<=\d){group}(?=\d\d\d(?!\d))", "", text)
+
+    def said(hit: re.Match[str]) -> str:
+        whole = hit["whole"].lstrip("0") or ("0" if hit["whole"] else "")
+        spoken = digits_spoken(f"{whole or '0'}{'.' + hit['part'] if hit['part'] else ''}", lang.key)
+        return f" {lang.numbers.minus[0] if hit['minus'] else ''} {spoken} "
+
+    return re.sub(rf"(?P<minus>(?<![\w.])-\s*)?(?:(?P<whole>\d+)(?:{mark}(?P<part>\d+))?|{mark}(?P<part_alone>\d+))", lambda hit: _alone(hit, lang) if hit["part_alone"] else said(hit), text)
+
+
+def _alone(hit: re.Match[str], lang: Language) -> str:
+    return f" {lang.numbers.minus[0] if hit['minus'] else ''} {digits_spoken('0.' + hit['part_alone'], lang.key)} "
+
+
+def without_marks(text: str, lang: Language) -> str:
+    """Hyphens as spaces, other punctuation gone; apostrophes and "[unk]" stay."""
+    return re.sub(r"[^\w'\[\]]+", " ", text.replace("_", " "))
+
+
+def replaced(text: str, lang: Language) -> str:
+    """Short forms written out ("it's" is "it is"), left-over apostrophes gone."""
+    words = (lang.replace.get(word.strip("'"), word.strip("'")) for word in text.split())
+    return " ".join(word for word in words if word)
+
+
+STEPS: tuple[Callable[[str, Language], str], ...] = (lower_case, without_fillers, units_after_digits, digits_to_words, without_marks, replaced)
+
+
+def plain_words(text: str, lang: Language) -> tuple[str, ...]:
+    """The words of `text` after all steps; none for silence."""
+    for step in STEPS:
+        text = step(text, lang)
+    return tuple(text.split())
