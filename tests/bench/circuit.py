@@ -1,0 +1,79 @@
+"""How fast the circuit model reads, and how near it comes to ngspice. Run: python -m tests.bench.circuit"""
+
+from __future__ import annotations
+
+import shutil
+import sys
+import time
+from collections.abc import Callable
+
+import numpy as np
+
+from flows.circuit import Furnace, flame_current, nominal, read, spread, table, volts
+from flows.circuit.furnace import in_blocks
+from flows.circuit.network import live
+from flows.circuit.nodal import node_volts
+from flows.profiles import equipment
+
+FURNACES = 100_000
+ROUNDS = 3
+AIM = 100_000
+
+
+def rate(work: Callable[[], object], n: int) -> float:
+    """Furnaces a second, the best of ROUNDS."""
+    best = np.inf
+    for _ in range(ROUNDS):
+        start = time.perf_counter()
+        work()
+        best = min(best, time.perf_counter() - start)
+    return n / best
+
+
+def speed() -> None:
+    furnaces = spread(nominal(equipment("larkspur")), np.random.default_rng(20), FURNACES)
+    print(f"{FURNACES:,} furnaces drawn about larkspur, one core; best of {ROUNDS}; aim {AIM:,} a second for the linear part")
+    print(f"{'reading':26}{'furnaces/s':>12}{'over aim':>10}")
+    whole = 0.0
+    for key, probe in table().items():
+        per_second = rate(lambda key=key: read(furnaces, key), FURNACES)
+        if probe.guided:
+            whole += 1 / per_second
+        print(f"{key:26}{per_second:12,.0f}{per_second / AIM:9.1f}x")
+    print(f"{'all guided readings':26}{1 / whole:12,.0f}{1 / whole / AIM:9.1f}x   (whole furnaces, every guided reading of each)")
+    few = spread(nominal(equipment("larkspur")), np.random.default_rng(21), 10_000)
+
+    def every_node(f: Furnace) -> np.ndarray:
+        return node_volts(live(f), f.shape[0])["hot"]
+
+    print(f"{'every node, linalg.solve':26}{rate(lambda: in_blocks(every_node, few), 10_000):12,.0f}   (for comparison: the dense way)")
+
+
+def agreement() -> None:
+    from tests.outside import spice_netlist as spice
+    from tests.outside.circuit_cases import FLAMES, LINEAR, NAME, PAIRS
+
+    print("\nAgainst ngspice, relative difference")
+    for name, f in LINEAR.items():
+        worst = 0.0
+        for a, b, plugged in PAIRS:
+            theirs = spice.ac_volts(f, NAME.get(a, a), NAME.get(b, b), plugged=plugged)
+            if theirs > 1e-3:
+                worst = max(worst, abs(float(volts(f, a, b, plugged=plugged)) / theirs - 1))
+        print(f"  {name:34} AC volts, worst of {len(PAIRS)}: {worst:.1e}")
+    for name, f in FLAMES.items():
+        theirs, ours = spice.flame(f, meter=True)["wire"], float(flame_current(f))
+        print(f"  {name:34} flame current {ours * 1e6:7.4f} µA, ngspice {theirs * 1e6:7.4f} µA: {ours / theirs - 1:+.1e}")
+
+
+def main() -> int:
+    speed()
+    if shutil.which("ngspice") is None:
+        print("ngspice is not installed: no agreement measured.")
+        return 1
+    agreement()
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
