@@ -7,7 +7,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Set
+from collections.abc import Iterable, Mapping, Set
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,6 +26,8 @@ Evidence = Measured | bool
 MOST_KEPT = 260
 RIVALS = 3
 PROVES = "board_proves_flame"
+AGAINST = -1.0
+"""A reading rules a fault out when it is less than e^-1 as likely under it as under what is now believed."""
 
 
 @dataclass(frozen=True)
@@ -77,14 +79,16 @@ def assess(evidence: Mapping[str, Evidence], knowledge: Knowledge, allowed: Set[
         best = next((gain for gain in found if gain.probe in unproven), None)
     if best is None and not named and not alike:
         best = choose(found, catalog.probes(), settings.least_bits, settings.same)
+    probe = best.probe if best else None
     parts = _parts(knowledge, weighed)
-    told = reason_words.Told(knowledge, dict(evidence), ranked, named, alike, unproven, best.probe if best else None, parts, _predict(knowledge, close, weight, moments))
+    expected = _predict(knowledge, close, weight, moments, probe)
+    told = reason_words.Told(knowledge, dict(evidence), ranked, named, alike, unproven, probe, parts, expected)
     return Assessment(
         ranked=ranked,
-        next_probe=best.probe if best else None,
+        next_probe=probe,
         next_why=reason_words.why_next(told),
         sentence=reason_words.sentence(told),
-        ruled_out=_ruled_out(knowledge, of_fault, of_component, parts),
+        ruled_out=_ruled_out(knowledge, of_fault, parts),
         cannot_tell=alike,
         confident=named is not None,
         named=named,
@@ -138,10 +142,8 @@ def _name(knowledge: Knowledge, ranked: tuple[tuple[str, float], ...], readings:
     settings = catalog.settings()
     top, chance = ranked[0]
     candidates = [top] if chance >= settings.sure else []
-    for one in catalog.parts(top):
-        present = sum(p for name, p in ranked if one in catalog.parts(name))
-        if one != HEALTHY and present >= settings.present:
-            candidates.append(one)
+    present = _present(ranked)
+    candidates += [one for one in catalog.parts(top) if one != HEALTHY and present[one] >= settings.present]
     blocked: tuple[str, ...] = ()
     for name in candidates:
         missing = tuple(dict.fromkeys(probe for one in catalog.parts(name) for probe in _not_proven(knowledge, one, readings)))
@@ -194,30 +196,43 @@ def _parts(knowledge: Knowledge, weighed: Weighed) -> dict[str, np.ndarray]:
     return found
 
 
-def _ruled_out(knowledge: Knowledge, of_fault: np.ndarray, of_component: np.ndarray, parts: Mapping[str, np.ndarray]) -> tuple[tuple[str, str], ...]:
-    out = catalog.settings().out
+def _ruled_out(knowledge: Knowledge, of_fault: np.ndarray, parts: Mapping[str, np.ndarray]) -> tuple[tuple[str, str], ...]:
+    """Single faults now below the limit, likeliest beforehand first, each with the reading that told most against it."""
+    if not parts:
+        return ()
+    present = _present(zip(knowledge.hypotheses, of_fault, strict=True))
+    usual = {probe: float(of_fault @ np.where(of_fault > 0, each, 0.0)) for probe, each in parts.items()}
     found = []
     for h in np.argsort(-knowledge.prior, kind="stable"):
         name = knowledge.hypotheses[h]
-        present = sum(float(of_fault[k]) for k, other in enumerate(knowledge.hypotheses) if name in catalog.parts(other)) if len(catalog.parts(name)) == 1 else 1.0
-        if present >= out or not parts:
+        if len(catalog.parts(name)) > 1 or present[name] >= catalog.settings().out:
             continue
-        against = {probe: float(each[h] - (of_fault @ np.where(of_fault > 0, each, 0.0))) for probe, each in parts.items()}
+        against = {probe: float(each[h]) - usual[probe] for probe, each in parts.items()}
         probe = min(against, key=lambda one: against[one])
-        if against[probe] < -1.0:
+        if against[probe] < AGAINST:
             found.append((name, probe))
     return tuple(found)
 
 
-def _predict(knowledge: Knowledge, close: Components, weight: np.ndarray, moments: Weighed) -> dict[tuple[str, str], float]:
-    """(fault, probe) -> the value (SI, inf for over the limit) it most likely shows next; likely faults only."""
+def _present(ranked: Iterable[tuple[str, float]]) -> dict[str, float]:
+    """Single fault -> the chance that it stands, alone or in a pair."""
+    found: dict[str, float] = {}
+    for name, chance in ranked:
+        for one in catalog.parts(name):
+            found[one] = found.get(one, 0.0) + float(chance)
+    return found
+
+
+def _predict(knowledge: Knowledge, close: Components, weight: np.ndarray, moments: Weighed, probe: str | None) -> dict[str, float]:
+    """Fault -> the value (SI, inf for over the limit) that `probe` will most likely show; likely faults only."""
+    if probe not in close.probes:
+        return {}
+    k = close.probes.index(probe)
+    middle = moments.mean[:, moments.axes.index(k)]
     found = {}
     for h in np.unique(close.hypothesis):
-        rows = np.flatnonzero(close.hypothesis == h)
-        share = weight[rows] / max(weight[rows].sum(), 1e-300)
-        for k, probe in enumerate(close.probes):
-            over = float(share @ close.over[rows, k])
-            at = moments.axes.index(k)
-            middle = float(np.sinh(share @ moments.mean[rows, at]) * close.scale[k])
-            found[(knowledge.hypotheses[h], probe)] = float("inf") if over > 0.5 else max(middle, 0.0)
+        mine = np.where(close.hypothesis == h, weight, 0.0)
+        mine = mine / max(mine.sum(), 1e-300)
+        value = max(float(np.sinh(mine @ middle) * close.scale[k]), 0.0)
+        found[knowledge.hypotheses[h]] = float("inf") if mine @ close.over[:, k] > 0.5 else value
     return found

@@ -30,7 +30,7 @@ class Told:
     """All that a sentence may speak of.
 
     parts: probe -> (H,) log likelihood of its reading under each fault.
-    expected: (fault, probe) -> SI value to be expected next.
+    expected: likely fault -> SI value to be expected of the next probe.
     """
 
     knowledge: Knowledge
@@ -41,7 +41,7 @@ class Told:
     unproven: tuple[str, ...]
     next_probe: str | None
     parts: Mapping[str, np.ndarray]
-    expected: Mapping[tuple[str, str], float]
+    expected: Mapping[str, float]
 
 
 def sentence(told: Told) -> str:
@@ -175,21 +175,21 @@ def _support(told: Told, h: int) -> dict[str, float]:
 def _edge(told: Told, top: str, rival: str, probe: str) -> tuple[float, str]:
     """The value (SI) halfway between two faults on the stretched scale, and the line to say it with."""
     scale = catalog.probes()[probe].scale
-    mine, other = (min(told.expected[(name, probe)], FAR) for name in (top, rival))
+    mine, other = (min(told.expected[name], FAR) for name in (top, rival))
     edge = math.sinh((math.asinh(mine / scale) + math.asinh(other / scale)) / 2) * scale
     return edge, "change_above" if other > mine else "change_below"
 
 
 def _separated(told: Told, top: str, probe: str) -> str | None:
     """The likeliest rival whose reading of `probe` should stand clear of the top fault's."""
-    if probe == PROVES or (top, probe) not in told.expected:
+    if probe == PROVES or top not in told.expected:
         return None
     scale = catalog.probes()[probe].scale
-    mine = math.asinh(told.expected[(top, probe)] / scale)
+    mine = math.asinh(told.expected[top] / scale)
     for name, chance in told.ranked:
-        if name == top or top in catalog.parts(name) or (name, probe) not in told.expected or chance < 0.005:
+        if name == top or top in catalog.parts(name) or name not in told.expected or chance < 0.005:
             continue
-        other = math.asinh(told.expected[(name, probe)] / scale)
+        other = math.asinh(told.expected[name] / scale)
         if (math.isinf(mine) != math.isinf(other)) or abs(mine - other) > 0.25:
             return name
     return None
