@@ -133,8 +133,8 @@ def _unsigned(low: Decimal, high: Decimal, decimals: int, lang: Language, digits
         start = _scaled_up(low, decimals)
         stop = full if last > 0 else _scaled(high, decimals)
         fits = start * 2 <= 10**decimals <= stop * 2
-        point = _point(lang, decimals, start, stop)
-        alone = any_of((1.0, point), (weights["half"], even(lang.numbers.half_alone) if fits and not digits_only else None))
+        nil = maybe(shapes.narrow("before_point", 0, 0), 0.5)
+        alone = any_of((1.0, _join(nil, _point(lang, decimals, start, stop))), (weights["half"], even(lang.numbers.half_alone) if fits and not digits_only else None))
     return any_of((1.0, said), (weights["no_whole"], alone))
 
 
@@ -171,6 +171,10 @@ def _fraction(lang: Language, decimals: int, start: int, stop: int) -> Node | No
             if digits is not None and rest is not None:
                 choices.append((1.0, seq(digits, rest)))
     return any_of(*choices)
+
+
+def _join(head: Node, tail: Node | None) -> Node | None:
+    return None if tail is None else seq(head, tail)
 
 
 def _floor(value: Decimal) -> int:

@@ -161,7 +161,7 @@ class _Numbers(Strict):
 
     @model_validator(mode="after")
     def _needed(self) -> _Numbers:
-        for name in ("digit", "spelled", "whole"):
+        for name in ("digit", "spelled", "whole", "before_point"):
             if name not in self.shapes:
                 raise ValueError(f"the number shape '{name}' is missing")
         for rows in self.shapes.values():

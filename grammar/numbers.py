@@ -98,7 +98,7 @@ def ways_to_say(digits: str, key: str = "en") -> list[str]:
         tails = [""]
         for digit in fraction:
             tails = [f"{tail} {word[0]}" for tail in tails for word in _every(numbers, "digit", int(digit))]
-        starts = heads + ([""] if int(whole) == 0 else [])
+        starts = {*heads, "", *(" ".join(words) for words in _every(numbers, "before_point", 0))} if int(whole) == 0 else set(heads)
         ways = {f"{head} {point}{tail}".strip() for head in starts for point in numbers.point for tail in tails}
         if fraction == "5":
             ways |= {f"{head} {half}" for head in heads for half in numbers.half_after if int(whole)}
@@ -155,6 +155,7 @@ def _unsigned(words: tuple[str, ...], numbers: NumberWords) -> set[Spoken]:
         tail = "." + "".join(str(min(one)) for one in digits)
     elif not words:
         return found
-    spelled = shapes.read("spelled", before) if before else frozenset({0})
-    wholes = shapes.read("whole", before) if before else frozenset({0})
+    nothing = frozenset({0}) if tail and not before else shapes.read("before_point", before) if tail else frozenset()
+    spelled = shapes.read("spelled", before) | nothing
+    wholes = shapes.read("whole", before)
     return found | {Spoken(f"{whole}{tail}", whole in spelled) for whole in wholes | spelled}
