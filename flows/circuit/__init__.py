@@ -2,16 +2,16 @@
 
 nominal(profile) -> Furnace     a healthy one;  spread(furnace, rng, n) -> n around it
 dataclasses.replace(furnace, coating_ohms=20e6) -> a fault
-read(furnace, "flame_current") -> array;  volts, ohms, flame_current, board_proves_flame
+read(furnace, "flame_current") -> array;  read_many(furnace, keys) -> dict, faster;  volts, ohms, flame_current, board_proves_flame
 """
 
 from flows.circuit.furnace import OPEN, Furnace
 from flows.circuit.network import POINTS
 from flows.circuit.nominal import nominal, spread
-from flows.circuit.probes import Probe, probe, read, table
+from flows.circuit.probes import Probe, probe, read, read_many, table
 from flows.circuit.readings import board_proves_flame, flame_current, leads_together, ohms, sense_current, volts
 
 __all__ = [
     "OPEN", "POINTS", "Furnace", "Probe", "board_proves_flame", "flame_current", "leads_together",
-    "nominal", "ohms", "probe", "read", "sense_current", "spread", "table", "volts",
+    "nominal", "ohms", "probe", "read", "read_many", "sense_current", "spread", "table", "volts",
 ]  # fmt: skip

@@ -60,25 +60,32 @@ class Half:
 
 
 @dataclass(frozen=True)
-class RodCircuit:
-    """One rod circuit, lit: Thévenin source (peak V, Ω, F, rad/s) and its load with rod positive and negative."""
+class Source:
+    """What drives the rod, each (n,): peak V, and in series Ω and F, at omega rad/s."""
 
     peak: NDArray
     ohms: NDArray
     farads: NDArray
     omega: NDArray
+
+
+@dataclass(frozen=True)
+class RodCircuit:
+    """One rod circuit, lit: its source, and the load with rod positive and negative."""
+
+    source: Source
     positive: Half
     negative: Half
 
     def crossings(self) -> tuple[NDArray, NDArray]:
         """Angles (a, b) at which the rod turns positive and negative."""
-        scale = self.omega * self.farads
-        return crossings(scale * (self.ohms + self.positive.ohms), scale * (self.ohms + self.negative.ohms))
+        scale = self.source.omega * self.source.farads
+        return crossings(scale * (self.source.ohms + self.positive.ohms), scale * (self.source.ohms + self.negative.ohms))
 
     def charge_rate(self) -> NDArray:
         """A: charge of one positive half, times cycles a second."""
         a, b = self.crossings()
-        return self.omega / (2 * np.pi) * self.farads * self.peak * (np.sin(b) - np.sin(a))
+        return self.source.omega / (2 * np.pi) * self.source.farads * self.source.peak * (np.sin(b) - np.sin(a))
 
     def series_average(self) -> NDArray:
         """A of direct current through the rod wire's end, towards the flame."""
@@ -95,13 +102,13 @@ class RodCircuit:
         Gauss quadrature in each half, where the wave is smooth.
         """
         a, b = self.crossings()
-        scale = self.omega * self.farads
+        scale = self.source.omega * self.source.farads
         mean = square = 0.0
         for start, stop, half, factor in ((a, b, self.positive, positive), (b, a + 2 * np.pi, self.negative, negative)):
-            t = scale * (self.ohms + half.ohms)
+            t = scale * (self.source.ohms + half.ohms)
             width = stop - start
             since = np.multiply.outer(POINTS_IN_HALF, width)
-            wave = scale * self.peak * factor * (_pull(start + since, t) - _pull(start, t) * np.exp(-since / t))
+            wave = scale * self.source.peak * factor * (_pull(start + since, t) - _pull(start, t) * np.exp(-since / t))
             mean = mean + width * np.tensordot(WEIGHTS_IN_HALF, wave, 1)
             square = square + width * np.tensordot(WEIGHTS_IN_HALF, wave * wave, 1)
         mean, square = mean / (2 * np.pi), square / (2 * np.pi)
@@ -151,27 +158,24 @@ def _balance(tp: NDArray, tn: NDArray) -> NDArray:
     return angle
 
 
-def rod_circuit(furnace: Furnace, series_ohms: Value = 0.0) -> RodCircuit:
-    """The lit rod circuit. series_ohms: a meter in the rod wire's end."""
-    return with_load(furnace, _half(furnace, furnace.forward_ohms, series_ohms), _half(furnace, furnace.reverse_ohms, series_ohms))
+def rod_circuit(furnace: Furnace, series_ohms: Value = 0.0, source: Source | None = None) -> RodCircuit:
+    """The lit rod circuit. series_ohms: a meter in the rod wire's end. source: that furnace's, if at hand."""
+    return RodCircuit(
+        source or rod_source(furnace),
+        _half(furnace, furnace.forward_ohms, series_ohms),
+        _half(furnace, furnace.reverse_ohms, series_ohms),
+    )
 
 
-def with_load(furnace: Furnace, positive: Half, negative: Half) -> RodCircuit:
-    """The board's rod supply with everything behind it, on that load.
+def rod_source(furnace: Furnace) -> Source:
+    """The board's rod supply with service, transformer and return path behind it, flame lit.
 
     The return path's reactance (no equipment ground: only the filters return)
     is taken as the capacitance that it has at line frequency.
     """
     volts, impedance = port(live(furnace, lit=True, rod_loaded=False), "board_rod_terminal", "chassis")
     omega = 2 * np.pi * furnace.frequency
-    return RodCircuit(
-        peak=np.sqrt(2) * np.abs(volts),
-        ohms=np.real(impedance),
-        farads=-1 / (omega * np.imag(impedance)),
-        omega=np.asarray(omega),
-        positive=positive,
-        negative=negative,
-    )
+    return Source(np.sqrt(2) * np.abs(volts), np.real(impedance), -1 / (omega * np.imag(impedance)), np.asarray(omega))
 
 
 def _half(f: Furnace, flame_ohms: Value, series: Value) -> Half:
@@ -206,7 +210,7 @@ def lit_volts(furnace: Furnace, a: str, b: str, meter_ohms: Value) -> tuple[NDAr
         ohms = port(network, "board_rod_terminal")[1]
         halves.append(Half(ohms, ohms / furnace.sense_ohms, np.zeros(())))
         per_ampere.append(transfer)
-    return with_load(furnace, *halves).moments(*per_ampere)
+    return RodCircuit(rod_source(furnace), *halves).moments(*per_ampere)
 
 
 def _parallel(a: Value, b: Value) -> Value:

@@ -121,15 +121,22 @@ class Furnace:
         return np.broadcast_shapes(*(np.shape(getattr(self, one.name)) for one in fields(self)))
 
 
-def in_blocks(what: Callable[[Furnace], NDArray], furnace: Furnace, size: int = 4096) -> NDArray:
-    """`what` of the furnaces, a block at a time, so that the work stays in the processor's cache."""
+BLOCK = 2048
+"""Furnaces at a time, so that the work stays in the processor's cache."""
+
+
+def in_blocks(what: Callable[[Furnace], NDArray], furnace: Furnace, size: int = BLOCK) -> NDArray:
+    """`what` of the furnaces, a block at a time; of the furnace's shape."""
+    parts = [np.broadcast_to(what(part), part.shape) for part in blocks(furnace, size)]
+    return parts[0] if len(parts) == 1 else np.concatenate(parts)
+
+
+def blocks(furnace: Furnace, size: int = BLOCK) -> Iterator[Furnace]:
+    """The furnaces in runs of at most `size`; one furnace as it is."""
     shape = furnace.shape
     if not shape or shape[0] <= size:
-        return np.broadcast_to(what(furnace), shape)
-    return np.concatenate([np.broadcast_to(what(part), part.shape) for part in _blocks(furnace, shape[0], size)])
-
-
-def _blocks(furnace: Furnace, n: int, size: int) -> Iterator[Furnace]:
-    arrays = {one.name: value for one in fields(furnace) if np.shape(value := getattr(furnace, one.name)) == (n,)}
-    for start in range(0, n, size):
+        yield furnace
+        return
+    arrays = {one.name: value for one in fields(furnace) if np.shape(value := getattr(furnace, one.name)) == shape}
+    for start in range(0, shape[0], size):
         yield replace(furnace, **{name: value[start : start + size] for name, value in arrays.items()})

@@ -9,7 +9,7 @@ what y takes, and the matrix Y = Σ y·w·wᵀ is symmetric (reciprocity).
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -61,18 +61,33 @@ def rows_of(network: Network) -> Rows:
     return rows
 
 
-def port(network: Network, a: str, b: str = "") -> tuple[NDArray, NDArray]:
-    """Open-circuit volts from a to b, and the ohms behind them (Thévenin), each of shape (n,).
+Thevenin = tuple[NDArray, NDArray]
+"""Open-circuit volts and the ohms behind them, each of shape (n,)."""
 
-    b "" is the reference. Every other node is eliminated (Kron), the one with fewest neighbours first.
+
+def ports(network: Network, pairs: Sequence[tuple[str, str]]) -> list[Thevenin]:
+    """Thévenin's source between each pair of nodes; "" as the second is the reference.
+
+    Nodes that no pair names are eliminated (Kron), the one with fewest
+    neighbours first; what is left is inverted, once for all pairs.
     """
-    rows = rows_of(network)
-    pushed = dict(network.pushed)
-    inner = [node for node in rows if node not in (a, b)]
-    while inner:
-        node = min(inner, key=lambda one: len(rows[one]))
-        inner.remove(node)
-        _eliminate(rows, pushed, node)
+    touched = list(dict.fromkeys(node for pair in pairs for node in pair if node))
+    rows, pushed = _reduced(network, touched)
+    inverse = _inverse(rows, touched)
+    volts = {node: sum((inverse[node, other] * amps for other, amps in pushed.items()), np.zeros(())) for node in touched}
+    return [
+        (volts[a] - volts[b], inverse[a, a] + inverse[b, b] - 2 * inverse[a, b]) if b else (volts[a], inverse[a, a])
+        for a, b in pairs
+    ]  # fmt: skip
+
+
+def port(network: Network, a: str, b: str = "") -> Thevenin:
+    """Thévenin's source between two nodes, or a node and the reference.
+
+    Like `ports`, but the last two nodes are solved without an inverse: the ohms
+    between neighbours keep all their digits beside a large common impedance.
+    """
+    rows, pushed = _reduced(network, (a, b))
     zero = np.zeros(())
     aa, ia = rows[a][a], pushed.get(a, zero)
     if not b:
@@ -80,6 +95,39 @@ def port(network: Network, a: str, b: str = "") -> tuple[NDArray, NDArray]:
     bb, ab, ib = rows[b][b], rows[a].get(b, zero), pushed.get(b, zero)
     scale = 1 / (aa * bb - ab * ab)
     return (ia * (bb + ab) - ib * (aa + ab)) * scale, (aa + bb + 2 * ab) * scale
+
+
+def _reduced(network: Network, keep: Sequence[str]) -> tuple[Rows, dict[str, NDArray]]:
+    """Matrix and pushed currents with every node but `keep` eliminated."""
+    rows, pushed = rows_of(network), dict(network.pushed)
+    inner = [node for node in rows if node not in keep]
+    while inner:
+        node = min(inner, key=lambda one: len(rows[one]))
+        inner.remove(node)
+        _eliminate(rows, pushed, node)
+    return rows, pushed
+
+
+def _inverse(rows: Rows, nodes: list[str]) -> dict[tuple[str, str], NDArray]:
+    """The inverse of the symmetric matrix over `nodes`, by the sweep operator."""
+    zero = np.zeros(())
+    order = {node: index for index, node in enumerate(nodes)}
+    swept = {(a, b): rows[a].get(b, zero) for a in nodes for b in nodes if order[a] <= order[b]}
+
+    def key(a: str, b: str) -> tuple[str, str]:
+        return (a, b) if order[a] <= order[b] else (b, a)
+
+    for pivot in nodes:
+        inverse = 1 / swept[pivot, pivot]
+        column = {node: swept[key(node, pivot)] for node in nodes if node != pivot}
+        scaled = {node: value * inverse for node, value in column.items()}
+        for a, b in swept:
+            if pivot not in (a, b):
+                swept[a, b] = swept[a, b] - column[a] * scaled[b]
+        for node, value in scaled.items():
+            swept[key(node, pivot)] = value
+        swept[pivot, pivot] = -inverse
+    return {(a, b): -swept[key(a, b)] for a in nodes for b in nodes}
 
 
 def _eliminate(rows: Rows, pushed: dict[str, NDArray], node: str) -> None:

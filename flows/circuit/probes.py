@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import lru_cache
 from pathlib import Path
 from typing import Literal
 
+import numpy as np
 from numpy.typing import NDArray
 from pydantic import model_validator
 
 from flows.circuit import readings
-from flows.circuit.furnace import Furnace
-from flows.circuit.network import POINTS
+from flows.circuit.flame import rod_source
+from flows.circuit.furnace import Furnace, blocks
+from flows.circuit.network import POINTS, live
+from flows.circuit.nodal import ports
 from flows.errors import CalculationError
 from grammar.datafile import Strict, load_yaml
 
@@ -86,3 +90,32 @@ def read(furnace: Furnace, key: str) -> NDArray:
             return readings.flame_current(furnace)
         case "watch":
             return readings.board_proves_flame(furnace)
+
+
+def read_many(furnace: Furnace, keys: Sequence[str]) -> dict[str, NDArray]:
+    """`read` for every key at once: the same numbers, and each state of the furnace solved only once.
+
+    Raises CalculationError for an unknown key.
+    """
+    chosen = {key: probe(key) for key in keys}
+    parts = [_read_block(part, chosen) for part in blocks(furnace)]
+    return {key: parts[0][key] if len(parts) == 1 else np.concatenate([one[key] for one in parts]) for key in chosen}
+
+
+def _read_block(furnace: Furnace, chosen: dict[str, Probe]) -> dict[str, NDArray]:
+    found: dict[str, NDArray] = {}
+    states: dict[tuple[bool, bool], list[str]] = {}
+    for key, one in chosen.items():
+        if one.function == "ac_volts" and not one.lit:
+            states.setdefault((one.power == "on", one.plugged), []).append(key)
+    for (powered, plugged), keys in states.items():
+        sources = ports(live(furnace, powered, plugged=plugged), [chosen[key].points for key in keys])
+        found |= {key: readings.shown_volts(furnace, source) for key, source in zip(keys, sources, strict=True)}
+    if flames := [key for key, one in chosen.items() if one.function in ("dc_amps", "watch")]:
+        source = rod_source(furnace)
+        for key in flames:
+            found[key] = (readings.shown_flame_current if chosen[key].function == "dc_amps" else readings.proves)(furnace, source)
+    for key in chosen:
+        if key not in found:
+            found[key] = read(furnace, key)
+    return {key: np.broadcast_to(value, furnace.shape) for key, value in found.items()}

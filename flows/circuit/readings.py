@@ -9,10 +9,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from flows.circuit.flame import lit_volts, rod_circuit
+from flows.circuit.flame import Source, lit_volts, rod_circuit, rod_source
 from flows.circuit.furnace import OPEN, Furnace, in_blocks
 from flows.circuit.network import check_points, dead, live
-from flows.circuit.nodal import port
+from flows.circuit.nodal import Thevenin, port
 from flows.errors import CalculationError
 
 ROD_SIDE = ("board_rod_terminal", "connector_in", "connector_out", "rod_wire_end", "rod", "rod_blade")
@@ -37,7 +37,12 @@ def volts(furnace: Furnace, a: str, b: str, lit: bool = False, powered: bool = T
 
 
 def _volts(f: Furnace, a: str, b: str, lit: bool, powered: bool, plugged: bool) -> NDArray:
-    open_volts, behind = port(live(f, powered, lit, plugged), a, b)
+    return shown_volts(f, port(live(f, powered, lit, plugged), a, b))
+
+
+def shown_volts(f: Furnace, source: Thevenin) -> NDArray:
+    """What the meter on AC volts shows across that Thévenin source (sine wave)."""
+    open_volts, behind = source
     shown = np.abs(open_volts * f.input_ohms / (f.input_ohms + _leads(f) + behind))
     return np.where(_true(f.wrong_function), 0.0, shown)
 
@@ -73,16 +78,7 @@ def flame_current(furnace: Furnace) -> NDArray:
 
     With the meter on AC microamps (wrong_function) the rms of the alternating part.
     """
-
-    def shown(f: Furnace) -> NDArray:
-        circuit = rod_circuit(f, series_ohms=_leads(f) + f.burden_ohms + np.where(_true(f.fuse_blown), OPEN, 0.0))
-        average = circuit.series_average()
-        wrong = _true(f.wrong_function)
-        if np.any(wrong):
-            average = np.where(wrong, circuit.moments(circuit.positive.series, circuit.negative.series)[1], average)
-        return np.where(_true(f.fuse_blown) | _true(f.lead_open), 0.0, average)
-
-    return in_blocks(shown, furnace)
+    return in_blocks(lambda f: shown_flame_current(f, rod_source(f)), furnace)
 
 
 def sense_current(furnace: Furnace) -> NDArray:
@@ -92,11 +88,23 @@ def sense_current(furnace: Furnace) -> NDArray:
 
 def board_proves_flame(furnace: Furnace) -> NDArray:
     """bool: the board keeps the gas on with the flame lit."""
+    return in_blocks(lambda f: proves(f, rod_source(f)), furnace)
 
-    def proves(f: Furnace) -> NDArray:
-        return (rod_circuit(f).sense_average() >= f.sense_threshold) & ~_true(f.sense_broken)
 
-    return in_blocks(proves, furnace)
+def shown_flame_current(f: Furnace, source: Source) -> NDArray:
+    """flame_current of one block of furnaces whose rod source is at hand."""
+    open_circuit = _true(f.fuse_blown) | _true(f.lead_open)
+    circuit = rod_circuit(f, series_ohms=f.lead_ohms + f.burden_ohms, source=source)
+    shown = circuit.series_average()
+    wrong = _true(f.wrong_function)
+    if np.any(wrong):
+        shown = np.where(wrong, circuit.moments(circuit.positive.series, circuit.negative.series)[1], shown)
+    return np.where(open_circuit, 0.0, shown)
+
+
+def proves(f: Furnace, source: Source) -> NDArray:
+    """board_proves_flame of one block of furnaces whose rod source is at hand."""
+    return (rod_circuit(f, source=source).sense_average() >= f.sense_threshold) & ~_true(f.sense_broken)
 
 
 def _leads(f: Furnace) -> NDArray:
