@@ -1,0 +1,93 @@
+"""Our error arithmetic against the GUM, JCGM 100:2008. Its figures are from memory."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from uncertainties import correlated_values, correlation_matrix, ufloat, umath
+
+from flows.measure import COVERAGE, Measured, measured, standard_error
+from flows.profiles import Meter, meter
+from grammar.answers import Reading
+
+
+def plain_meter(percent: float = 1e-9, digits: int = 0, resolution: float = 1e-9) -> Meter:
+    """A meter of one range with just that error."""
+    return Meter.model_validate(
+        {"format": 1, "id": "plain", "name": "Plain", "invented": True, "about": "for a test", "functions": {"ac_volts": {"percent": percent, "digits": digits, "ranges": [{"top": 1e6, "resolution": resolution}]}}}
+    )
+
+
+def test_bounds_are_taken_as_rectangular() -> None:
+    # JCGM 100:2008, 4.3.7: u = a/√3. Its example: copper's coefficient, bounds ±0.40e-6 per °C, u = 0.23e-6.
+    assert standard_error(0.40e-6 * 100, "ac_volts", plain_meter(percent=1.0, resolution=1e-15)) == pytest.approx(0.40e-6 / math.sqrt(3), rel=1e-6)
+    assert 0.40e-6 / math.sqrt(3) == pytest.approx(0.23e-6, abs=0.005e-6)
+
+
+def test_resolution_of_a_display() -> None:
+    # JCGM 100:2008, F.2.2.1: a digital step δx contributes u = 0.29 δx.
+    assert standard_error(0.0, "ac_volts", plain_meter(resolution=0.1)) == pytest.approx(0.29 * 0.1, rel=0.01)
+
+
+@given(st.floats(0, 600), st.floats(0.1, 3), st.integers(0, 9), st.sampled_from([0.001, 0.01, 0.1, 1.0]))
+def test_percent_digits_and_step_add_as_independent_bounds(value: float, percent: float, digits: int, resolution: float) -> None:
+    bound = value * percent / 100 + digits * resolution
+    expected = math.sqrt(bound**2 / 3 + resolution**2 / 12)
+    assert standard_error(value, "ac_volts", plain_meter(percent, digits, resolution)) == pytest.approx(expected, rel=1e-9)
+
+
+def test_a_reading_s_interval_covers_about_95_percent_of_what_it_may_be() -> None:
+    # JCGM 100:2008, 6.3.3: k = 2 for about 95 %. Monte Carlo with the two rectangular errors themselves.
+    reading = Reading(value=92.6, quantity="ac_volts", unit="volt", low=92.6, high=92.6, step=0.1, unit_spoken=True, over_limit=False, digits="92.6", text="ninety two point six")
+    got = measured(reading, meter("bench6000"))
+    rng = np.random.default_rng(100)
+    bound = 92.6 * 0.01 + 3 * 0.1
+    true = 92.6 + rng.uniform(-bound, bound, 200_000) + rng.uniform(-0.05, 0.05, 200_000)
+    assert np.std(true) == pytest.approx(got.u, rel=0.01)
+    # A rectangle's k = 2 reaches past its ends, so that the coverage is whole, not less than 95 %.
+    assert np.mean((true >= got.low) & (true <= got.high)) >= 0.95
+    assert got.high - got.value == pytest.approx(COVERAGE * got.u)
+
+
+V = [5.007, 4.994, 5.005, 4.990, 4.999]
+AMPS = [19.663e-3, 19.639e-3, 19.640e-3, 19.685e-3, 19.678e-3]
+PHASE = [1.0456, 1.0438, 1.0468, 1.0428, 1.0433]
+
+
+def test_resistance_and_reactance_measured_together() -> None:
+    # JCGM 100:2008, H.2, tables H.2 to H.4: correlated volts, amperes and phase.
+    data = np.array([V, AMPS, PHASE])
+    covariance = np.cov(data) / data.shape[1]
+    volts, amps, phase = correlated_values(data.mean(axis=1), covariance)
+    assert correlation_matrix([volts, amps, phase])[[0, 0, 1], [1, 2, 2]] == pytest.approx([-0.36, 0.86, -0.65], abs=0.01)
+    impedance = volts / amps
+    resistance, reactance = impedance * umath.cos(phase), impedance * umath.sin(phase)
+    for one, value, u in ((resistance, 127.732, 0.071), (reactance, 219.847, 0.295), (impedance, 254.260, 0.236)):
+        assert one.n == pytest.approx(value, abs=0.0015)
+        assert one.s == pytest.approx(u, abs=0.0015)
+    assert correlation_matrix([resistance, reactance, impedance])[[0, 0, 1], [1, 2, 2]] == pytest.approx([-0.588, -0.485, 0.993], abs=0.002)
+
+
+def test_end_gauge_calibration() -> None:
+    # JCGM 100:2008, H.1, table H.1: rectangular bounds on temperature and expansion, combined u 32 nm, length 50.000838 mm.
+    def rectangle(value: float, bound: float) -> object:
+        return Measured(value, bound / math.sqrt(3), value - bound, value + bound, "ohms").as_ufloat()
+
+    standard = ufloat(50.000623e-3, 25e-9)
+    difference = ufloat(215e-9, 9.7e-9)
+    expansion, expansion_difference = rectangle(11.5e-6, 2e-6), rectangle(0.0, 1e-6)
+    temperature, temperature_difference = ufloat(-0.1, 0.41), rectangle(0.0, 0.05)
+    length = standard + difference - standard * (expansion_difference * temperature + expansion * temperature_difference)
+    assert length.n == pytest.approx(50.000838e-3, abs=0.5e-9)
+    assert length.s == pytest.approx(32e-9, abs=0.5e-9)
+
+
+def test_a_difference_of_two_readings_with_one_meter_s_error_each() -> None:
+    # JCGM 100:2008, 5.1.2: independent errors add in quadrature.
+    ours = meter("bench6000")
+    high, low = (Measured(v, standard_error(v, "ac_volts", ours), v, v, "ac_volts") for v in (121.0, 28.0))
+    assert (high.as_ufloat() - low.as_ufloat()).s == pytest.approx(math.hypot(high.u, low.u))
