@@ -141,7 +141,9 @@ def _name(knowledge: Knowledge, ranked: tuple[tuple[str, float], ...], readings:
     """The fault that may be named, and the probes that stand between a likely board and its name."""
     settings = catalog.settings()
     top, chance = ranked[0]
-    candidates = [top] if chance >= settings.sure else []
+    # Faults that are mended the same way need not be told apart before acting.
+    same_repair = sum(p for name, p in ranked if repair(name) == repair(top))
+    candidates = [top] if max(chance, same_repair) >= settings.sure else []
     present = _present(ranked)
     candidates += [one for one in catalog.parts(top) if one != HEALTHY and present[one] >= settings.present]
     blocked: tuple[str, ...] = ()
@@ -151,6 +153,11 @@ def _name(knowledge: Knowledge, ranked: tuple[tuple[str, float], ...], readings:
             return name, ()
         blocked = blocked or missing
     return None, blocked
+
+
+def repair(name: str) -> tuple[str, ...]:
+    """What would be done about a fault or pair; equal for faults that are mended the same way."""
+    return tuple(sorted({catalog.fault(one).next for one in catalog.parts(name)}))
 
 
 def _not_proven(knowledge: Knowledge, fault: str, readings: Mapping[str, Shown]) -> list[str]:

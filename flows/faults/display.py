@@ -1,0 +1,53 @@
+"""What a meter's display makes of a true value: its error and its resolution."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from flows.measure import COVERAGE, Measured, standard_error
+from flows.profiles import Meter
+
+
+@dataclass(frozen=True)
+class Specimen:
+    """One meter out of the many of its kind. gain: quantity -> its own fixed error, as a share of the allowed percentage (-1 to 1)."""
+
+    meter: Meter
+    gain: Mapping[str, float]
+
+
+def specimen(meter: Meter, rng: np.random.Generator) -> Specimen:
+    """A meter within its accuracy, drawn evenly."""
+    return Specimen(meter, {name: float(rng.uniform(-1, 1)) for name in sorted(meter.functions)})
+
+
+def display(value: float, quantity: str, one: Specimen, rng: np.random.Generator) -> float:
+    """What the display shows (SI) of the true `value` (SI): inf when it cannot.
+
+    The percentage is this specimen's fixed gain error; the digits are drawn
+    evenly anew each time; the sum stays within the accuracy table.
+    """
+    function = one.meter.function(quantity)
+    if not abs(value) <= function.ranges[-1].top:
+        return math.inf
+    resolution = function.range_for(value).resolution
+    off = abs(value) * function.percent / 100 * one.gain[quantity] + rng.uniform(-1, 1) * function.digits * resolution
+    shown = value + off
+    if quantity != "dc_amps":
+        # Rectified volts and ohms never show below zero.
+        shown = max(shown, 0.0)
+    resolution = function.range_for(shown).resolution
+    shown = round(shown / resolution) * resolution
+    return shown if abs(shown) <= function.ranges[-1].top else math.inf
+
+
+def as_measured(shown: float, quantity: str, meter: Meter) -> Measured:
+    """A displayed value (SI, inf for over limit) as evidence."""
+    if math.isinf(shown):
+        return Measured(math.inf, 0.0, meter.function(quantity).ranges[-1].top, math.inf, quantity, over_limit=True)
+    u = standard_error(shown, quantity, meter)
+    return Measured(shown, u, shown - COVERAGE * u, shown + COVERAGE * u, quantity)
