@@ -10,18 +10,23 @@ from __future__ import annotations
 
 import string
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from transitions import Machine
 
-from flows.judge import CALCULATIONS, Facts
+from flows.judge import CALCULATIONS, Facts, Judging, judge
 from flows.profiles import Equipment, Limit, Meter
+from flows.reason import Assessment, Evidence
 from flows.schema import ALLOWED, Go, Procedure, Step, When, procedure_path
 from flows.session import Session
+from flows.wording import Spoken, spoken_lines
 from grammar.datafile import line_of, problems_in, read_yaml
 from grammar.errors import DataFileError
+from grammar.scope import Expected
+
+Assess = Callable[[Mapping[str, Evidence]], Assessment]
 
 
 @dataclass(frozen=True)
@@ -29,7 +34,9 @@ class Plan:
     """A procedure made ready for one furnace and one meter.
 
     machine: `transitions` machine without a model of its own; states are the step ids.
-    limits: the profile's, overridden by the procedure's.
+    limits: the profile's, overridden by the procedure's. judge: the
+    calculations (a safety walk puts its own in). assess: the fault reasoning,
+    None where a procedure has none. expected: by probe, what the display may show.
     """
 
     procedure: Procedure
@@ -38,6 +45,14 @@ class Plan:
     machine: Machine
     limits: Mapping[str, Limit]
     facts: Facts
+    lines: Spoken
+    judge: Judging = judge
+    assess: Assess | None = None
+    expected: Mapping[str, tuple[Expected, ...]] = field(default_factory=dict)
+
+    @property
+    def language(self) -> str:
+        return self.lines.language
 
     def step(self, name: str) -> Step:
         return self.procedure.steps[name]
@@ -105,7 +120,7 @@ def may_enter(plan: Plan, name: str, session: Session) -> bool:
 
 def make_plan(procedure: Procedure, equipment: Equipment, meter: Meter) -> Plan:
     """A plan from parts that were checked. Use `load_plan` for a file."""
-    return Plan(procedure, equipment, meter, machine_of(procedure), {**equipment.limits, **procedure.limits}, Facts(turns_ratio=equipment.turns_ratio))
+    return Plan(procedure, equipment, meter, machine_of(procedure), {**equipment.limits, **procedure.limits}, Facts(turns_ratio=equipment.turns_ratio), spoken_lines(procedure.language))
 
 
 def load_plan(name: str, equipment: Equipment, meter: Meter) -> Plan:

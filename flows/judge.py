@@ -19,6 +19,7 @@ from flows.profiles import Limit
 
 Roles = Mapping[str, Measured]
 Limits = Mapping[str, Limit]
+Judging = Callable[[str, Roles, Limits, "Facts"], Verdict]
 
 
 @dataclass(frozen=True)
@@ -68,13 +69,9 @@ def against(value: UFloat, low: float = -math.inf, high: float = math.inf) -> tu
     return "close", bottom, top
 
 
-def _verdict(check: str, outcome: Outcome, finding: str, value: float, span: tuple[float, float], unit: str, used: Limits, **numbers: float) -> Verdict:
+def _verdict(check: str, outcome: Outcome, finding: str, value: float, span: tuple[float, float], unit: str, used: Limits, numbers: Mapping[str, float]) -> Verdict:
     line = finding or outcome
     return Verdict(check, outcome, finding, value, span[0], span[1], unit, tuple(sorted(used.items())), line, tuple(sorted(numbers.items())))
-
-
-def _side(value: float, low: float, high: float) -> str:
-    return "low" if value < (low + high) / 2 or high == math.inf else "high"
 
 
 def band(roles: Roles, limits: Limits, _: Facts) -> Verdict:
@@ -86,7 +83,7 @@ def band(roles: Roles, limits: Limits, _: Facts) -> Verdict:
         raise CalculationError("'band' needs a limit 'low' or 'high'.", "Name one under 'limits' of the step.")
     numbers = {"value": got.value, "low": low, "high": high}
     if got.over_limit:
-        return _verdict("band", "pass" if high == math.inf else "fail", "" if high == math.inf else "high", got.value, (got.low, got.high), got.quantity, limits, **numbers)
+        return _verdict("band", "pass" if high == math.inf else "fail", "" if high == math.inf else "high", got.value, (got.low, got.high), got.quantity, limits, numbers)
     outcome, bottom, top = against(got.as_ufloat(), low, high)
     bottom, top = min(bottom, got.low), max(top, got.high)
     if outcome != "close" and (bottom < low < top or bottom < high < top):
@@ -98,7 +95,7 @@ def band(roles: Roles, limits: Limits, _: Facts) -> Verdict:
         good_low = limits["good_low"].value if "good_low" in limits else low
         good_high = limits["good_high"].value if "good_high" in limits else high
         finding = "" if good_low <= got.value <= good_high else "edge"
-    return _verdict("band", outcome, finding, got.value, (bottom, top), got.quantity, limits, **numbers)
+    return _verdict("band", outcome, finding, got.value, (bottom, top), got.quantity, limits, numbers)
 
 
 def polarity(roles: Roles, limits: Limits, _: Facts) -> Verdict:
@@ -125,7 +122,7 @@ def polarity(roles: Roles, limits: Limits, _: Facts) -> Verdict:
         outcome, finding = "fail", "neutral_loose"
     else:
         outcome, finding = "close", ""
-    return _verdict("polarity", outcome, finding, neutral.nominal_value, (low, high), "ac_volts", limits, **numbers)
+    return _verdict("polarity", outcome, finding, neutral.nominal_value, (low, high), "ac_volts", limits, numbers)
 
 
 def ratio(roles: Roles, limits: Limits, facts: Facts) -> Verdict:
@@ -137,7 +134,7 @@ def ratio(roles: Roles, limits: Limits, facts: Facts) -> Verdict:
     outcome, low, high = against(off, -share, share)
     finding = "" if outcome != "fail" else "none" if got.nominal_value < 1 else "low" if off.nominal_value < 0 else "high"
     scale = expected.nominal_value
-    return _verdict("ratio", outcome, finding, got.nominal_value, (scale * (1 + low), scale * (1 + high)), "ac_volts", limits, value=got.nominal_value, expected=expected.nominal_value)
+    return _verdict("ratio", outcome, finding, got.nominal_value, (scale * (1 + low), scale * (1 + high)), "ac_volts", limits, dict(value=got.nominal_value, expected=expected.nominal_value))
 
 
 STEADY = 0.02
@@ -180,12 +177,12 @@ def phasing(roles: Roles, limits: Limits, _: Facts) -> Verdict:
     reach = COVERAGE * math.hypot(across.std_dev, 0)
     span = (across.nominal_value - reach, across.nominal_value + reach)
     if min(score_in, score_out) > 4:
-        return _verdict("phasing", "fail", "no_reference", across.nominal_value, span, "ac_volts", limits, **numbers)
+        return _verdict("phasing", "fail", "no_reference", across.nominal_value, span, "ac_volts", limits, numbers)
     if share_in > 0.99:
-        return _verdict("phasing", "pass", "", across.nominal_value, span, "ac_volts", limits, **numbers)
+        return _verdict("phasing", "pass", "", across.nominal_value, span, "ac_volts", limits, numbers)
     if share_in < 0.01:
-        return _verdict("phasing", "fail", "out_of_phase", across.nominal_value, span, "ac_volts", limits, **numbers)
-    return _verdict("phasing", "close", "", across.nominal_value, span, "ac_volts", limits, **numbers)
+        return _verdict("phasing", "fail", "out_of_phase", across.nominal_value, span, "ac_volts", limits, numbers)
+    return _verdict("phasing", "close", "", across.nominal_value, span, "ac_volts", limits, numbers)
 
 
 def path(roles: Roles, limits: Limits, _: Facts) -> Verdict:
@@ -197,25 +194,25 @@ def path(roles: Roles, limits: Limits, _: Facts) -> Verdict:
     got, leads = roles["value"], roles["leads"]
     look, bad = limits["look"].value, limits["bad"].value
     if got.over_limit:
-        return _verdict("path", "fail", "open", got.value, (got.low, got.high), "ohms", limits, value=got.value, gross=got.value, leads=leads.value)
+        return _verdict("path", "fail", "open", got.value, (got.low, got.high), "ohms", limits, dict(value=got.value, gross=got.value, leads=leads.value))
     net = got.as_ufloat() - leads.as_ufloat()
     value, reach = net.nominal_value, COVERAGE * net.std_dev
     low, high = min(value - reach, got.low - leads.value), max(value + reach, got.high - leads.value)
     numbers = {"value": max(0.0, value), "gross": got.value, "leads": leads.value, "look": look, "bad": bad}
     if value < -reach:
-        return _verdict("path", "close", "below_leads", value, (low, high), "ohms", limits, **numbers)
+        return _verdict("path", "close", "below_leads", value, (low, high), "ohms", limits, numbers)
     if high <= look:
-        return _verdict("path", "pass", "", value, (low, high), "ohms", limits, **numbers)
+        return _verdict("path", "pass", "", value, (low, high), "ohms", limits, numbers)
     if low > bad:
-        return _verdict("path", "fail", "high", value, (low, high), "ohms", limits, **numbers)
-    return _verdict("path", "close", "look" if low > look else "", value, (low, high), "ohms", limits, **numbers)
+        return _verdict("path", "fail", "high", value, (low, high), "ohms", limits, numbers)
+    return _verdict("path", "close", "look" if low > look else "", value, (low, high), "ohms", limits, numbers)
 
 
 def flame(roles: Roles, limits: Limits, _: Facts) -> Verdict:
     """Average direct current of the flame against the module's minimum; the sign is only the leads' way round."""
     got = roles["value"]
     if got.over_limit:
-        return _verdict("flame", "close", "too_much", got.value, (got.low, got.high), "dc_amps", limits, value=got.value, minimum=limits["minimum"].value)
+        return _verdict("flame", "close", "too_much", got.value, (got.low, got.high), "dc_amps", limits, dict(value=got.value, minimum=limits["minimum"].value))
     size = ufloat(abs(got.value), got.u)
     minimum, sound = limits["minimum"].value, limits["sound"].value
     outcome, low, high = against(size, low=minimum)
@@ -228,7 +225,7 @@ def flame(roles: Roles, limits: Limits, _: Facts) -> Verdict:
         finding = "none" if size.nominal_value < 0.1 * minimum else "low"
     elif outcome == "pass" and size.nominal_value < sound:
         finding = "thin"
-    return _verdict("flame", outcome, finding, size.nominal_value, (low, high), "dc_amps", limits, value=size.nominal_value, minimum=minimum, sound=sound)
+    return _verdict("flame", outcome, finding, size.nominal_value, (low, high), "dc_amps", limits, dict(value=size.nominal_value, minimum=minimum, sound=sound))
 
 
 CALCULATIONS: dict[str, Calculation] = {

@@ -101,8 +101,8 @@ class Answer(Strict):
 
     @model_validator(mode="after")
     def _twice(self) -> Answer:
-        if self.sets.power is not None and self.again is None:
-            raise ValueError("an answer that changes the power needs 'again': ask it twice, in other words")
+        if (self.sets.power is not None or False in self.sets.flags.values()) and self.again is None:
+            raise ValueError("an answer that changes the power or undoes a flag needs 'again': ask it twice, in other words")
         return self
 
 

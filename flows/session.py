@@ -31,7 +31,7 @@ class Session:
     "dead" (proven by readings). proofs: what has been proven since power was
     said to be off. flags: names that are set, such as "jumper".
     pending: a reading or answer waiting for its confirmation. between: readings
-    it may have been. misses: asks in a row without an answer.
+    it may have been. misses: the rung of the ladder of asking that comes next.
     leaving: "stop" was said; only the way out is left. spoken: steps whose
     caution was given in full. trail: reading steps answered, oldest first.
     """

@@ -1,0 +1,118 @@
+"""What is said and what can be heard where a visit stands."""
+
+from __future__ import annotations
+
+from flows.compile import Plan
+from flows.session import Effect, Listen, Say, Session, Tone
+from flows.wording import digit_words, quantity_words
+from grammar.answers import Reading
+from grammar.language import language
+from grammar.scope import Asked, Option, Scope
+
+
+def ask_again(plan: Plan, session: Session) -> list[Effect]:
+    """The prompt of the present mode, then open ears."""
+    return [*prompt(plan, session), *listen(plan, session)]
+
+
+def listen(plan: Plan, session: Session) -> list[Effect]:
+    return [Tone("listening"), Listen(scope_for(plan, session))]
+
+
+def prompt(plan: Plan, session: Session) -> list[Effect]:
+    """What the present mode asks, without the listening."""
+    lines = plan.lines
+    if session.mode == "confirm" and session.pending is not None:
+        return [readback(plan, session.pending)]
+    if session.mode == "confirm":
+        return [Say(lines.line("readback_answer", phrase=_phrase(plan, session)), "readback", "readback_answer")]
+    if session.mode == "again":
+        again = plan.step(session.step).answers[session.pending_answer or ""].again
+        return [Say(again.say, "question", f"{session.step}/again")] if again else []
+    if session.mode == "digits" and session.pending is not None and session.pending.sounds_like is not None:
+        first = spoken_reading(plan, session.pending)
+        other = quantity_words(session.pending.sounds_like, session.pending.quantity, plan.language)
+        return [Say(lines.line("digits_please", first=first, second=other), "question", "digits_please")]
+    if session.mode == "digits":
+        return [Say(lines.line("miss_digits"), "question", "miss_digits")]
+    if session.mode == "which":
+        first, second = (spoken_reading(plan, one) for one in session.between[:2])
+        return [Say(lines.line("which", first=first, second=second), "question", "which")]
+    if session.mode == "offer":
+        name = "offer" if session.outcome == "fail" else "offer_close"
+        return [Say(lines.line(name), "question", name)]
+    if session.mode == "paused":
+        return [Say(lines.line("paused"), "info", "paused")]
+    return step_lines(plan, session)
+
+
+def step_lines(plan: Plan, session: Session) -> list[Effect]:
+    """Caution first (in full when the step is new), then what to do."""
+    step = plan.step(session.step)
+    said: list[Effect] = []
+    if step.caution:
+        full = session.step not in session.spoken
+        said.append(Say(step.caution.full if full else step.caution.short, "caution", f"{session.step}/caution"))
+    said += [Say(text, "step", f"{session.step}/say/{number}") for number, text in enumerate(step.say)]
+    return said
+
+
+def readback(plan: Plan, reading: Reading) -> Say:
+    """The reading digit by digit, as a question."""
+    if reading.over_limit:
+        return Say(plan.lines.line("readback_over"), "readback", "readback_over")
+    if reading.low != reading.high:
+        low, high = (quantity_words(end, reading.quantity, plan.language) for end in (reading.low, reading.high))
+        return Say(plan.lines.line("readback_range", low=low, high=high), "readback", "readback_range")
+    return Say(plan.lines.line("readback", digits=digit_words(reading.digits, reading.unit, plan.language)), "readback", "readback")
+
+
+def spoken_reading(plan: Plan, reading: Reading) -> str:
+    """A reading as a person would say it back."""
+    return quantity_words(reading.value, reading.quantity, plan.language)
+
+
+def _phrase(plan: Plan, session: Session) -> str:
+    return plan.step(session.step).answers[session.pending_answer or ""].phrases[0]
+
+
+def scope_for(plan: Plan, session: Session) -> Scope:
+    """All that can be heard where the visit stands, and nothing else."""
+    words = language(plan.language)
+    step = plan.step(session.step)
+    asked = _asked(plan, session)
+    options: tuple[Option, ...] = ()
+    commands = words.always_open
+    digits_only = False
+    if session.mode == "paused":
+        asked, commands = None, ("resume", "repeat", "help", "stop", "gas")
+    elif session.mode == "memo":
+        asked, commands = None, ("end_note", "gas")
+    elif session.mode == "alarm":
+        asked, commands = None, ("gas", "repeat")
+    elif session.mode == "confirm":
+        options = (words.option("yes"), words.option("no"))
+        asked = asked if session.pending is not None else None
+    elif session.mode == "digits":
+        digits_only = True
+    elif session.mode == "again":
+        again = step.answers[session.pending_answer or ""].again
+        options = (Option(session.pending_answer or "", tuple(again.phrases if again else ())), words.option("no"))
+        asked = None
+    elif session.mode == "offer":
+        names = ("carry_on", "take_again", "fix_now") if session.outcome == "fail" else ("carry_on", "take_again")
+        options = tuple(plan.lines.option(name) for name in names)
+        asked = None
+    else:
+        options = tuple(Option(name, tuple(one.phrases)) for name, one in step.answers.items())
+        if step.may_skip:
+            options += (plan.lines.option("skip"),)
+    expected = plan.expected.get(step.ask.probe, ()) if step.ask and asked else ()
+    return Scope(f"{session.step}/{session.mode}", asked, options, commands, digits_only, expected, plan.language)
+
+
+def _asked(plan: Plan, session: Session) -> Asked | None:
+    ask = plan.step(session.step).ask
+    if ask is None:
+        return None
+    return Asked(ask.quantity, ask.unit, ask.low, ask.high, ask.decimals, ask.signed, ask.over_limit, jumping=True)
