@@ -97,7 +97,7 @@ def _fitting(reading: Reading, asked: Asked, text: str) -> Reading | Unclear:
     signs = not asked.signed and reading.low < 0
     if signs or not (_shown(reading.low, asked) and _shown(reading.high, asked)) or (moving and not asked.jumping):
         return Unclear("out_of_range", text, reading)
-    if reading.step < _step(asked) * (1 - NEAR):
+    if reading.step < min(_step(asked), units.to_si(f"1e-{asked.decimals}", reading.unit)) * (1 - NEAR):
         return Unclear("too_fine", text, reading)
     if reading.sounds_like is not None and not _shown(reading.sounds_like, asked):
         return replace(reading, sounds_like=None)

@@ -22,32 +22,36 @@ def lower_case(text: str, lang: Language) -> str:
 def without_fillers(text: str, lang: Language) -> str:
     """Without what decoders write for silence and noise, and for a second pronunciation; "[unk]" stays."""
     text = re.sub(r"<[^>]*>|\+\+[^+]*\+\+|\[(?!unk\])[^\]]*\]", " ", text)
-    return re.sub(r"\(\d+\)", "", text)
+    return re.sub(r"\([0-9]+\)", "", text)
 
 
 def units_after_digits(text: str, lang: Language) -> str:
     """ "92.6v" and "4.7 k" with the unit in words; "3 v ac" too."""
     for one in units().values():
         for typed in sorted(one.typed, key=len, reverse=True):
-            text = re.sub(rf"(\d)\s*{re.escape(typed)}(?P<tag>ac|dc)?(?![\w.])", lambda hit, key=one.key: f"{hit[1]} {lang.units[key].phrases[0]} {hit['tag'] or ''}", text)
+            text = re.sub(rf"([0-9])\s*{re.escape(typed)}(?P<tag>ac|dc)?(?!\w)", lambda hit, key=one.key: f"{hit[1]} {lang.units[key].phrases[0]} {hit['tag'] or ''}", text)
     return text
 
 
 def digits_to_words(text: str, lang: Language) -> str:
-    """Written numbers as words, digit by digit; a minus only where no word or digit stands before it."""
+    """Written numbers as words, digit by digit; a minus only where no word or digit stands before it.
+
+    What could be two numbers or another country's decimal mark ("1,2", "2-3", "12 5") gets an
+    unknown word between, so that it is asked again and never run together.
+    """
     group, mark = re.escape(lang.numbers.group_mark), re.escape(lang.numbers.decimal_mark)
-    text = re.sub(rf"(?<=\d){group}(?=\d\d\d(?!\d))", "", text)
+    text = re.sub(rf"(?<=[0-9]){group}(?=[0-9][0-9][0-9](?![0-9]))", "", text)
+    text = re.sub(rf"(?<=[0-9])[^\w\s{mark}]+(?=[0-9])|(?<=[0-9][0-9])\s+(?=[0-9])|(?<=[0-9])\s+(?=[0-9][0-9])", f" {UNKNOWN} ", text)
 
-    def said(hit: re.Match[str]) -> str:
-        whole = hit["whole"].lstrip("0") or ("0" if hit["whole"] else "")
-        spoken = digits_spoken(f"{whole or '0'}{'.' + hit['part'] if hit['part'] else ''}", lang.key)
-        return f" {lang.numbers.minus[0] if hit['minus'] else ''} {spoken} "
-
-    return re.sub(rf"(?P<minus>(?<![\w.])-\s*)?(?:(?P<whole>\d+)(?:{mark}(?P<part>\d+))?|{mark}(?P<part_alone>\d+))", lambda hit: _alone(hit, lang) if hit["part_alone"] else said(hit), text)
+    return re.sub(rf"(?P<minus>(?<![\w.])-\s*)?(?P<whole>[0-9]*)(?:{mark}(?P<part>[0-9]+))?", lambda hit: _said(hit, lang), text)
 
 
-def _alone(hit: re.Match[str], lang: Language) -> str:
-    return f" {lang.numbers.minus[0] if hit['minus'] else ''} {digits_spoken('0.' + hit['part_alone'], lang.key)} "
+def _said(hit: re.Match[str], lang: Language) -> str:
+    if not hit["whole"] and not hit["part"]:
+        return hit[0]
+    digits = (hit["whole"].lstrip("0") or "0") + (f".{hit['part']}" if hit["part"] else "")
+    minus = lang.numbers.minus[0] if hit["minus"] else ""
+    return f" {minus} {digits_spoken(digits, lang.key)} "
 
 
 def without_marks(text: str, lang: Language) -> str:
