@@ -1,0 +1,77 @@
+"""The sound of a case: speech in a room over noise through a microphone, from its number."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import soundfile
+from platformdirs import user_cache_path
+
+from audio_fixtures.rooms import SAMPLE_RATE, active, band, level, mix, noise, padded, reverb
+from audio_fixtures.voices import say
+from tests.bench import hearing_recorded
+from tests.bench.hearing_cases import Case
+
+BEFORE, AFTER = 1.0, 1.6
+"""Seconds of noise alone around the speech; enough for any end of speech to be found."""
+
+LONGEST = 8.0
+"""Seconds; talk to others is cut here."""
+
+
+@dataclass(frozen=True)
+class Scene:
+    """sound: int16 at 16 kHz. starts, ends: seconds at which active speech begins and ends. said: the words in it."""
+
+    sound: np.ndarray
+    starts: float
+    ends: float
+    said: str
+
+
+def cache() -> Path:
+    """Where speech and results are kept between runs; outside the repository."""
+    return user_cache_path("twohands") / "hearing-bench"
+
+
+def scene(case: Case) -> Scene:
+    """The sound of one case; the same for the same case."""
+    side = 0 if case.split == "tune" else 1
+    rng = np.random.default_rng((79, side, case.number))
+    said = case.text
+    if case.voice != "recorded":
+        dry = spoken(case.text, case.voice, case.rate)
+    elif case.kind == "outside":
+        said, dry = hearing_recorded.outside(rng)
+    else:
+        said, dry = hearing_recorded.said(case.text), hearing_recorded.reading(case.text, rng)
+    return placed(dry, case, rng, said)
+
+
+def placed(dry: np.ndarray, case: Case, rng: np.random.Generator, said: str) -> Scene:
+    """Speech put into the room, noise and microphone of a case."""
+    dry = level(dry[: round(LONGEST * SAMPLE_RATE)], float(rng.uniform(-32, -20)))
+    where = np.flatnonzero(active(dry, 40.0))
+    first, last = (int(where[0]), int(where[-1])) if len(where) else (0, len(dry))
+    speech = reverb(padded(dry[first : last + 1], BEFORE, AFTER), case.room, rng)
+    sound = band(mix(speech, noise(case.noise, len(speech), rng, case.split), case.snr), case.band)
+    return Scene(sound, BEFORE, BEFORE + (last + 1 - first) / SAMPLE_RATE, said)
+
+
+def spoken(text: str, voice: str, rate: float) -> np.ndarray:
+    """Clean speech, kept on disk as FLAC."""
+    key = hashlib.sha256(f"{voice}|{rate}|{text}".encode()).hexdigest()
+    path = cache() / "speech" / key[:2] / f"{key}.flac"
+    if path.is_file():
+        sound, _ = soundfile.read(path, dtype="int16")
+        return sound
+    sound = say(text, voice, rate)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    # written beside and moved, so that a second process never reads half a file
+    beside = path.with_suffix(f".{np.random.default_rng().integers(1 << 60)}")
+    soundfile.write(beside, sound, SAMPLE_RATE, format="FLAC")
+    beside.replace(path)
+    return sound
