@@ -93,7 +93,7 @@ def reliability(outcomes: Mapping[str, Sequence[Outcome]], path: Path) -> None:
         table = [row for row in bins(mine) if row[3] >= FEW]
         said = np.array([row[1] for row in table])
         found = np.array([row[2] / row[3] for row in table])
-        ends = np.array([wilson(row[2], row[3]) for row in table])
+        ends = np.array([wilson(row[2], row[3]) for row in table]).reshape(-1, 2)
         colour = (RIGHT, WRONG)[k]
         axes.errorbar(said, found, yerr=[found - ends[:, 0], ends[:, 1] - found], color=colour, marker="os"[k], markersize=6, linewidth=1.6, elinewidth=1, capsize=2.5, label=way)
         below.bar(np.array([row[0] for row in table]) + 0.03 + 0.04 * k, [row[3] / len(mine) for row in table], width=0.037, color=colour)

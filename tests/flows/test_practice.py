@@ -1,0 +1,206 @@
+"""The practice furnace: what it shows, what it stops, how it scores."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+import pytest
+import textstat
+
+from flows import practice
+from flows.circuit.probes import read
+from flows.errors import CalculationError, FlowError
+from flows.faults import catalog
+from flows.faults.display import Specimen, display, specimen
+from flows.faults.lessons import lessons
+from flows.practice import PracticeFurnace, ask, light, plug, put_in_series, start, touch, turn
+from flows.practice_score import score
+from flows.profiles import equipment, meter
+from flows.reason_knowledge import Knowledge
+
+
+def rng(seed: int = 0) -> np.random.Generator:
+    return np.random.default_rng(seed)
+
+
+def furnace(fault: str = "healthy", seed: int = 11, level: str = "medium") -> PracticeFurnace:
+    return start(equipment("larkspur"), meter("bench6000"), seed, level, fault)
+
+
+def proven_dead(p: PracticeFurnace) -> PracticeFurnace:
+    p, _ = turn(p, "switch")
+    for probe in ("dead_hot_neutral", "dead_hot_ground"):
+        p, _ = ask(p, probe, rng())
+    return p
+
+
+def test_the_same_seed_is_the_same_furnace_and_levels_draw_their_faults() -> None:
+    e, m = equipment("larkspur"), meter("bench6000")
+    assert start(e, m, 5, "hard").hidden == start(e, m, 5, "hard").hidden
+    assert all(catalog.fault(start(e, m, seed, "easy").hidden).easy for seed in range(25))
+    assert all(len(catalog.parts(start(e, m, seed, "double").hidden)) == 2 for seed in range(10))
+    with pytest.raises(FlowError, match="no level 'heroic'"):
+        start(e, m, 1, "heroic")
+    with pytest.raises(FlowError, match="no fault called 'gremlins'"):
+        start(e, m, 1, fault="gremlins")
+
+
+def test_the_display_stays_within_the_accuracy_table() -> None:
+    m = meter("bench6000")
+    draw = rng(2)
+    for value in (0.0, 0.14, 28.0, 121.0, 480.0):
+        function = m.function("ac_volts")
+        step = function.range_for(value).resolution
+        bound = value * function.percent / 100 + function.digits * step + step / 2
+        for _ in range(200):
+            assert abs(display(value, "ac_volts", specimen(m, draw), draw) - value) <= bound + 1e-9
+    assert display(5e8, "ohms", Specimen(m, {"ohms": 0.0}), draw) == float("inf")
+
+
+@pytest.mark.parametrize("probe", ["supply_hot_neutral", "supply_hot_ground", "secondary_r_c", "line_to_r"])
+def test_a_live_reading_is_the_circuits_own(probe: str) -> None:
+    p = furnace()
+    p, reply = ask(p, probe, rng())
+    true = float(read(p.circuit, probe)[0])
+    assert reply.slip is None and reply.taken.what == probe
+    assert reply.taken.value.value == pytest.approx(true, rel=0.012, abs=0.31)
+
+
+def test_the_reading_follows_the_state_of_the_furnace() -> None:
+    p = furnace("rod_wire_open")
+    p = proven_dead(p)
+    p, _ = plug(p, False)
+    p, _ = turn(p, "on")
+    p, reply = ask(p, "rod_to_ground", rng())
+    assert reply.taken.what == "rod_to_ground" and reply.taken.value.value < 2
+    p, reply = turn(p, "breaker")
+    p, reply = touch(p, "ac_volts", ("hot", "neutral"), rng())
+    assert reply.taken.value.value < 0.1
+
+
+@pytest.mark.parametrize(
+    ("act", "slip"),
+    [
+        (lambda p: touch(p, "ohms", ("hot", "neutral"), rng()), "ohms_live_part"),
+        (lambda p: touch(p, "ohms", ("burner", "board_ground"), rng()), "ohms_power_on"),
+        (lambda p: ask(p, "flame_current", rng()), "series_live"),
+        (lambda p: put_in_series(p, True), "series_live"),
+        (lambda p: plug(p, False), "rod_wire_live"),
+        (lambda p: ask(turn(p, "switch")[0], "ground_path", rng()), "not_proven"),
+    ],
+)
+def test_dangerous_moves_are_stopped_and_counted(act, slip: str) -> None:
+    before = furnace()
+    after, reply = act(before)
+    assert reply.slip == slip and after.slips == (slip,) and reply.taken is None
+    assert reply.text.startswith("Stop.")
+    assert after.taken == before.taken and after.plugged == before.plugged and after.series == before.series
+
+
+def test_no_ohms_are_ever_shown_on_a_live_furnace() -> None:
+    points = list(lessons().points)
+    for fault in ("healthy", "polarity_reversed", "rod_shorted"):
+        for power in ("on", "switch"):
+            for a, b in pairwise(points):
+                p = furnace(fault)
+                p, _ = turn(p, power)
+                p, reply = touch(p, "ohms", (a, b), rng())
+                assert reply.taken is None and p.slips
+
+
+def test_a_switch_in_the_wrong_wire_leaves_it_live() -> None:
+    # With hot and neutral exchanged a one-pole switch opens the neutral: the proof fails, ohms stay refused.
+    p = proven_dead(furnace("polarity_reversed"))
+    assert not p.dead
+    p, reply = ask(p, "ground_path", rng())
+    assert reply.slip == "still_live"
+    p, _ = turn(p, "breaker")
+    for probe in ("dead_hot_neutral", "dead_hot_ground"):
+        p, _ = ask(p, probe, rng())
+    assert p.dead
+    p, reply = ask(p, "ground_path", rng())
+    assert reply.slip is None and reply.taken.what == "ground_path"
+
+
+def test_the_proof_is_void_once_the_power_was_on() -> None:
+    p = proven_dead(furnace())
+    assert p.dead
+    p, _ = turn(p, "on")
+    p, _ = turn(p, "switch")
+    assert not p.dead
+
+
+def test_flame_current_the_safe_way() -> None:
+    p = proven_dead(furnace())
+    p, reply = ask(p, "flame_current", rng())
+    assert reply.taken is None and reply.slip is None
+    p, _ = put_in_series(p, True)
+    p, reply = light(p)
+    assert not p.lit
+    p, _ = turn(p, "on")
+    p, reply = ask(p, "flame_current", rng())
+    assert reply.taken is None
+    p, _ = light(p)
+    p, reply = ask(p, "flame_current", rng())
+    assert reply.taken.what == "flame_current" and 2e-6 < reply.taken.value.value < 5e-6
+    p, reply = ask(p, "board_proves_flame", rng())
+    assert reply.taken.proves is True and p.lit and p.slips == ()
+
+
+def test_a_broken_lead_in_the_rod_wire_puts_the_flame_out() -> None:
+    p = proven_dead(furnace("meter_lead_open"))
+    p, _ = put_in_series(p, True)
+    p, _ = turn(p, "on")
+    p, _ = light(p)
+    p, reply = ask(p, "board_proves_flame", rng())
+    assert reply.taken.proves is False and not p.lit
+
+
+def test_the_display_is_read_with_its_own_digits() -> None:
+    m = meter("bench6000")
+    assert practice.as_displayed(121.04, "ac_volts", m) == "121.0 volts"
+    assert practice.as_displayed(3.5e-6, "dc_amps", m) == "3.50 microamps"
+    assert practice.as_displayed(4.2, "ohms", m) == "4.2 ohms"
+    assert practice.as_displayed(2.31e6, "ohms", m) == "2.310 megohms"
+
+
+def test_points_that_are_not_there_are_refused() -> None:
+    with pytest.raises(CalculationError, match="no test point 'attic'"):
+        touch(furnace(), "ac_volts", ("hot", "attic"), rng())
+
+
+def test_scoring(known: Knowledge) -> None:
+    p = furnace("secondary_swapped")
+    for probe in ("supply_hot_neutral", "secondary_r_c", "line_to_r"):
+        p, _ = ask(p, probe, rng())
+    good = score(p, "secondary_swapped", known, rng())
+    assert good.mark == "right" and good.taken == 3 and 1 <= good.fewest <= 10 and good.slips == ()
+    assert "safe all the way" in good.text
+    bad = score(replace(p, slips=("series_live",)), "rod_coated", known, rng())
+    assert bad.mark == "wrong"
+    assert bad.learn[0] == lessons().slips["series_live"].learn
+    assert catalog.fault("secondary_swapped").learn in bad.learn
+    with pytest.raises(FlowError, match="no fault called"):
+        score(p, "gremlins", known, rng())
+
+
+def test_one_of_two_faults_is_half_right_and_the_pair_counts_either_way(known: Knowledge) -> None:
+    pair = next(name for name in catalog.pairs() if "rod_coated" in catalog.parts(name))
+    one, other = catalog.parts(pair)
+    p = furnace(pair)
+    assert score(p, one, known, rng()).mark == "partly"
+    assert score(p, f"{other}+{one}", known, rng()).mark == "right"
+
+
+def test_what_a_meter_cannot_tell_counts_as_right(known: Knowledge) -> None:
+    # Grave enough that the current is plainly low: thin flame or rod misplaced, the meter shows the same.
+    p = furnace("flame_thin", seed=3)
+    marks = {answer: score(p, answer, known, rng(1)).mark for answer in ("flame_thin", "rod_misplaced", "polarity_reversed")}
+    assert marks == {"flame_thin": "right", "rod_misplaced": "alike", "polarity_reversed": "wrong"}
+
+
+def test_stops_are_short_and_plain() -> None:
+    for slip in lessons().slips.values():
+        assert textstat.flesch_kincaid_grade(slip.says) <= 6 and textstat.flesch_kincaid_grade(slip.learn) <= 6

@@ -1,0 +1,107 @@
+"""Cases of the trade from the readings of a guided visit, and when the board may be named."""
+
+from __future__ import annotations
+
+import pytest
+
+from flows.faults import catalog
+from flows.reason import assess
+from flows.reason_knowledge import Knowledge
+
+BOARD_NEEDS = catalog.fault("board_not_sensing").needs
+
+
+def top(said, n: int = 1) -> list[str]:
+    return [name for name, _ in said.ranked[:n]]
+
+
+def test_a_sound_furnace(known: Knowledge, evidence) -> None:
+    said = assess(evidence(proves=True), known)
+    assert said.named == "healthy" and said.confident and said.next_probe is None
+    assert ("rod_coated", "flame_current") in said.ruled_out
+    assert ("secondary_swapped", "line_to_r") in said.ruled_out
+
+
+def test_secondary_swapped_is_named_at_the_phasing_step(known: Knowledge, evidence) -> None:
+    # 121 V supply with 28 V secondary reads about 149 V line to R when out of phase (common practice).
+    said = assess(evidence(only=("supply_hot_neutral", "supply_hot_ground", "supply_neutral_ground", "secondary_r_c", "line_to_r"), line_to_r=149.0), known)
+    assert said.named == "secondary_swapped"
+    assert ("healthy", "line_to_r") in said.ruled_out
+    assert "Line to R at 149 volts" in said.sentence
+
+
+def test_corroded_burner_ground(known: Knowledge, evidence) -> None:
+    # Right rod voltage, low current, ground path above 1.5 ohm: ground path (common practice).
+    said = assess(evidence(proves=False, ground_path=4.4, flame_current=0.9e-6), known)
+    assert said.named == "burner_corroded"
+    assert "burner to the board's ground at 4.4 ohms" in said.sentence.lower()
+
+
+def test_low_rod_volts_point_between_board_and_rod(known: Knowledge, evidence) -> None:
+    # Low rod voltage: resistance between the board and the rod, such as a multi-pin connector (common practice).
+    said = assess(evidence(without=("leads_together", "ground_path", "flame_current"), rod_to_ground=55.0), known)
+    assert top(said)[0] in ("connector_resistance", "board_plug_loose")
+    assert said.named is None and said.next_probe is not None
+
+
+def test_right_volts_and_low_current_is_rod_or_flame_with_a_good_ground_path(known: Knowledge, evidence) -> None:
+    said = assess(evidence(proves=False, flame_current=0.7e-6), known)
+    assert top(said)[0] == "rod_coated"
+    assert not catalog.probes()[said.next_probe].live
+
+
+def test_blown_meter_fuse(known: Knowledge, evidence) -> None:
+    assert assess(evidence(proves=True, flame_current=0.0), known).named == "meter_fuse_blown"
+
+
+def test_reversed_polarity(known: Knowledge, evidence) -> None:
+    said = assess(evidence(only=("supply_hot_neutral", "supply_hot_ground", "supply_neutral_ground"), supply_hot_ground=0.2, supply_neutral_ground=120.9), known)
+    assert said.named == "polarity_reversed"
+
+
+def test_the_board_is_named_on_a_proven_furnace(known: Knowledge, evidence) -> None:
+    said = assess(evidence(proves=False), known)
+    assert said.named == "board_not_sensing" and said.unproven == ()
+
+
+@pytest.mark.parametrize("missing", BOARD_NEEDS)
+def test_the_board_is_not_named_before_all_that_feeds_it_is_proven(known: Knowledge, evidence, missing: str) -> None:
+    said = assess(evidence(proves=False, without=(missing,)), known)
+    assert said.named != "board_not_sensing"
+    if "board_not_sensing" in top(said):
+        assert said.unproven == (missing,)
+        assert said.next_probe == missing
+        assert "prove" in said.sentence
+
+
+@pytest.mark.parametrize(
+    "wrong", [{"supply_hot_neutral": 104.0, "supply_hot_ground": 104.1, "secondary_r_c": 24.1, "line_to_r": 79.9, "rod_to_ground": 84.0}, {"ground_path": 4.0}, {"line_to_r": 149.0}, {"rod_to_ground": 70.0}, {"flame_current": 0.8e-6}]
+)
+def test_the_board_is_not_named_over_a_reading_that_is_not_sound(known: Knowledge, evidence, wrong: dict[str, float]) -> None:
+    said = assess(evidence(proves=False, **wrong), known)
+    assert said.named is None or "board" not in {catalog.fault(one).family for one in catalog.parts(said.named)}
+
+
+def test_good_current_alone_does_not_condemn_the_board(known: Knowledge, evidence) -> None:
+    said = assess(evidence(proves=False, only=("flame_current",)), known)
+    assert top(said) == ["board_not_sensing"] and said.named is None
+    assert set(said.unproven) == set(BOARD_NEEDS) - {"flame_current"}
+
+
+def test_faults_that_a_meter_cannot_tell_apart_are_said_so(known: Knowledge, evidence) -> None:
+    # A clean rod with every ohm right: only the eye sees whether the flame or the rod's place is wrong.
+    ohms = {"rod_surface": 1.2, "rod_through": 0.3, "rod_wire": 0.3, "burner_to_chassis": 0.5}
+    from flows.faults.display import as_measured
+
+    taken = evidence(proves=False, flame_current=0.8e-6) | {name: as_measured(value, "ohms", known.meter) for name, value in ohms.items()}
+    taken["rod_insulation"] = as_measured(float("inf"), "ohms", known.meter)
+    said = assess(taken, known)
+    assert {"flame_thin", "rod_misplaced"} <= set(said.cannot_tell)
+    assert said.next_probe is None and said.named is None
+    assert "can't tell these apart with a meter" in said.sentence
+
+
+def test_only_allowed_probes_are_asked_for(known: Knowledge, evidence) -> None:
+    taken = evidence(without=("flame_current",), rod_to_ground=55.0)
+    assert assess(taken, known, allowed={"flame_current"}).next_probe in (None, "flame_current")
+    assert assess(taken, known, allowed=set()).next_probe is None
