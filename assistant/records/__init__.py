@@ -1,0 +1,1 @@
+"""The store of visits: journals imported, kept once, searched, exported."""

@@ -1,0 +1,187 @@
+"""`twohands records`: list, show, export and import visits."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from assistant.errors import MissingLibrary
+from assistant.records.faultnames import fault_name
+
+if TYPE_CHECKING:
+    from assistant.records.queries import Wanted
+    from assistant.records.store import Store
+
+DAY = click.DateTime(["%Y-%m-%d"])
+MARKS = {"pass": "good", "fail": "fault", "close": "too close", None: "-"}
+
+
+@contextmanager
+def opened(url: str | None) -> Iterator[Store]:
+    """The store of this machine, with visits worked out anew where the program has learnt to. Raises StoreError, MissingLibrary."""
+    try:
+        from assistant.records.importing import rederive
+        from assistant.records.store import open_store
+    except ImportError as error:
+        raise MissingLibrary(f"The records need the package '{error.name}', which is not installed.", "Run: pip install 'twohands[records]'") from error
+    with open_store(url) as store:
+        rederive(store)
+        yield store
+
+
+def narrowing(command: Any) -> Any:
+    """The options that narrow a list."""
+    for option in (
+        click.option("--conflict", is_flag=True, help="Only visits that were imported in two versions."),
+        click.option("--text", help="Found in the visit's name, site, technician or summary."),
+        click.option("--until", type=DAY, help="Only visits before this day, 2026-03-02."),
+        click.option("--since", type=DAY, help="Only visits on or after this day."),
+        click.option("--site", help="Only this site."),
+        click.option("--technician", help="Only this technician."),
+        click.option("--outcome", type=click.Choice(["pass", "fail", "close"]), help="Only visits whose worst verdict is this."),
+        click.option("--fault", help="Only this fault, or 'none'."),
+        click.option("--family", help="Only this equipment family."),
+    ):
+        command = option(command)
+    return command
+
+
+def _wanted(family: str | None, since: datetime | None, until: datetime | None, **rest: Any) -> Wanted:
+    from assistant.records.queries import Wanted
+
+    stamp = [None if day is None else round(day.replace(tzinfo=UTC).timestamp() * 1000) for day in (since, until)]
+    return Wanted(equipment=family, since=stamp[0], until=stamp[1], **rest)
+
+
+@click.group()
+@click.option("--store", envvar="TWOHANDS_STORE", metavar="URL", help="A SQLite file or a postgresql:// URL; the user's own file by default.")
+@click.pass_context
+def records(context: click.Context, store: str | None) -> None:
+    """Visits that were imported: list, show, export."""
+    context.obj = store
+
+
+@records.command("import")
+@click.argument("paths", nargs=-1, required=True, type=click.Path(exists=True, path_type=Path))
+@click.pass_obj
+def import_(url: str | None, paths: tuple[Path, ...]) -> None:
+    """Import journals: files, visit folders, or folders of visits. Doing it twice changes nothing."""
+    with opened(url) as store:
+        from assistant.records.importing import import_journals
+
+        done = import_journals(store, paths)
+    click.echo(f"{len(done.new)} new, {len(done.grown)} grown longer, {len(done.same)} known already, {len(done.conflicts)} in conflict.")
+    for visit in done.conflicts:
+        click.echo(f"  in conflict: {visit} differs from the copy in the store; both are kept. See: twohands records show {visit}")
+    for visit in done.torn:
+        click.echo(f"  torn: the last line of {visit} was cut short and is left out.")
+    for problem in done.problems:
+        click.echo(f"  not imported: {problem}", err=True)
+
+
+@records.command("list")
+@narrowing
+@click.option("--limit", default=20, show_default=True, type=click.IntRange(1), help="At most so many, newest first.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object a line.")
+@click.pass_obj
+def list_(url: str | None, limit: int, as_json: bool, **narrow: Any) -> None:
+    """The newest visits."""
+    with opened(url) as store:
+        from assistant.records.queries import counted, listed
+
+        rows, total = listed(store, _wanted(**narrow), limit), counted(store, _wanted(**narrow))
+    if as_json:
+        for row in rows:
+            click.echo(json.dumps(row, ensure_ascii=False))
+        return
+    for row in rows:
+        flags = "".join((" [invented]" if row["invented"] else "", f" [{row['copies']} copies differ]" if (row["copies"] or 0) > 1 else "", " [torn]" if row["torn"] else ""))
+        _echo(f"{when(row['started_at'])}  {row['id']}  {row['equipment_name'] or row['equipment'] or '-'}  {row['technician'] or '-'}  {row['site'] or '-'}  {MARKS.get(row['outcome'], '-')}: {ending(row)}{flags}")
+    click.echo(f"{len(rows)} of {total} visits.")
+
+
+@records.command()
+@click.argument("visit")
+@click.option("--json", "as_json", is_flag=True, help="Every journal line of the copy that is shown, as JSON lines.")
+@click.pass_obj
+def show(url: str | None, visit: str, as_json: bool) -> None:
+    """One visit: its readings and verdicts, and where its copies differ. VISIT: a name, its beginning, or 'last'."""
+    with opened(url) as store:
+        from assistant.records.queries import difference, resolve, visit_copies
+
+        found = visit_copies(store, resolve(store, visit))
+    if as_json:
+        for one in found[0].events:
+            click.echo(json.dumps(one, ensure_ascii=False))
+        return
+    for line in _told(found[0].events):
+        _echo(line)
+    if found[0].torn:
+        click.echo("The last line of the journal was cut short and is left out.")
+    for other in found[1:]:
+        part = difference(found[0], other)
+        _echo(f"Conflict: another copy, from {other.origin or 'an unknown place'}, parts from this one at line {part.place + 1}:")
+        _echo(f"  shown: {json.dumps(part.one, ensure_ascii=False) if part.one else 'nothing more'}")
+        _echo(f"  other: {json.dumps(part.other, ensure_ascii=False) if part.other else 'nothing more'}")
+
+
+@records.command()
+@click.argument("to", type=click.Path(dir_okay=False, path_type=Path))
+@click.option("--format", "format_", type=click.Choice(["csv", "json", "parquet"]), help="By the file's ending when left out.")
+@click.option("--what", type=click.Choice(["visits", "readings", "verdicts"]), default="visits", show_default=True)
+@narrowing
+@click.pass_obj
+def export(url: str | None, to: Path, format_: str | None, what: str, **narrow: Any) -> None:
+    """Write visits, readings or verdicts to the file TO as CSV, JSON or Parquet."""
+    kind = format_ or to.suffix.lstrip(".").lower()
+    if kind not in ("csv", "json", "parquet"):
+        raise click.UsageError("Give --format csv, json or parquet, or a file name that ends so.")
+    with opened(url) as store:
+        from assistant.records.export import export as write
+
+        try:
+            count = write(store, what, kind, to, _wanted(**narrow))
+        except OSError as error:
+            raise click.ClickException(f"{to} cannot be written: {error.strerror}. Choose another place.") from error
+    click.echo(f"{count} rows in {to}.")
+
+
+def _echo(line: str) -> None:
+    """One line; marks that could steer the terminal are shown as what they are."""
+    click.echo("".join(one if one.isprintable() else f"\\x{ord(one):02x}" for one in line))
+
+
+def when(at: int | None) -> str:
+    """Milliseconds since 1970 as local date and minute."""
+    return "-" if at is None else datetime.fromtimestamp(at / 1000, UTC).astimezone().strftime("%Y-%m-%d %H:%M")
+
+
+def ending(row: dict[str, Any]) -> str:
+    """How the visit ended, in a few words."""
+    if row["how"] == "finished":
+        return fault_name(row["fault"]) + (", mended" if row["fault"] and row["outcome"] == "pass" else "")
+    return {"stopped": "stopped before the end", "gas": "ended by a gas alarm", "interrupted": "interrupted"}.get(row["how"] or "", "not ended")
+
+
+def _told(events: list[dict[str, Any]]) -> Iterator[str]:
+    first = events[0]
+    yield f"{first.get('visit')}: {first.get('procedure_title') or first.get('procedure')}, {first.get('equipment_name')}, {first.get('meter_name')}{' (invented)' if first.get('invented') else ''}"
+    yield f"{first.get('technician') or 'technician not named'}, {first.get('site') or 'site not named'}, {first.get('at')}"
+    for one in events:
+        kind = one.get("kind")
+        if kind == "verdict":
+            yield f"  {MARKS.get(one.get('outcome'), '?'):>9}  {one.get('step')}: {one.get('text')}"
+        elif kind == "skipped":
+            yield f"  {'skipped':>9}  {one.get('step')}: {one.get('why') or 'no reason given'}"
+        elif kind == "retaken":
+            yield f"  {'retaken':>9}  {one.get('step')}: the reading before this was taken back"
+        elif kind == "alarm":
+            yield f"  {'ALARM':>9}  {one.get('what')} at {one.get('step')}"
+        elif kind == "end":
+            yield f"  {'end':>9}  {one.get('how')}: {one.get('summary') or ''}"

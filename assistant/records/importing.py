@@ -1,0 +1,256 @@
+"""Journals into the store, each visit once, however often and from however many machines.
+
+What counts as the same: equal lines. A journal that begins with all lines of
+a stored copy is the same visit grown longer and takes its place. Anything
+else under the same visit id is a conflict: both copies stay, the visit is
+marked, and the one with more lines is shown.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field
+from itertools import islice
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, bindparam, delete, func, select, update
+from sqlalchemy.dialects import postgresql, sqlite
+
+from assistant.errors import JournalError
+from assistant.records.derive import DERIVED, Derived, derive
+from assistant.records.packing import Event, canonical, digest, pack, unpack
+from assistant.records.store import Store
+from assistant.records.tables import copies, readings, verdicts, visits
+
+BATCH = 200
+JOURNAL = "journal.jsonl"
+
+
+@dataclass(frozen=True)
+class Journal:
+    """One journal as read: its events, whether its last line was torn, and where it came from."""
+
+    events: list[Event]
+    torn: bool
+    origin: str
+
+    @property
+    def visit(self) -> str:
+        return str(self.events[0]["visit"])
+
+
+@dataclass
+class Imported:
+    """What an import did, by visit id. problems: what could not be read, in plain words."""
+
+    new: list[str] = field(default_factory=list)
+    same: list[str] = field(default_factory=list)
+    grown: list[str] = field(default_factory=list)
+    conflicts: list[str] = field(default_factory=list)
+    torn: list[str] = field(default_factory=list)
+    problems: list[str] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class _Ready:
+    """A journal made ready outside the transaction."""
+
+    journal: Journal
+    body: bytes
+    digest: str
+
+
+def import_journals(store: Store, paths: Iterable[Path], now: Callable[[], float] = time.time) -> Imported:
+    """Import journal files, visit folders, or folders of visits.
+
+    now: seconds since 1970. A journal that cannot be read is named in
+    `problems` and does not stop the others.
+    """
+    done = Imported()
+    import_events(store, _read_all(paths, done), now, done)
+    return done
+
+
+def import_events(store: Store, journals: Iterable[Journal], now: Callable[[], float] = time.time, done: Imported | None = None) -> Imported:
+    """Import journals that are in memory, `BATCH` visits a transaction."""
+    done = done or Imported()
+    stream = iter(journals)
+    while batch := list(islice(stream, BATCH)):
+        ready = []
+        for journal in batch:
+            body = canonical(journal.events)
+            ready.append(_Ready(journal, body, digest(body)))
+        # In the order of ids everywhere, so that importers wait for each other and never in a ring.
+        ready.sort(key=lambda one: (one.journal.visit, len(one.journal.events), one.digest))
+        with store.writing() as connection:
+            _import_batch(connection, ready, round(now() * 1000), done)
+    return done
+
+
+def rederive(store: Store) -> int:
+    """Work out anew every visit whose columns are of an older derivation; returns how many."""
+    count = 0
+    while True:
+        with store.writing() as connection:
+            old = select(visits.c.key, visits.c.torn, copies.c.body).join(copies, copies.c.key == visits.c.shown).where((visits.c.derived.is_(None)) | (visits.c.derived < DERIVED))
+            rows = connection.execute(old.order_by(visits.c.id).limit(BATCH).with_for_update(of=visits)).all()
+            if not rows:
+                return count
+            _write_derived(connection, {row.key: derive(unpack(row.body), bool(row.torn)) for row in rows}, fresh=frozenset())
+            count += len(rows)
+
+
+def _read_all(paths: Iterable[Path], done: Imported) -> Iterator[Journal]:
+    from assistant.journal import read
+
+    for path in paths:
+        for file in journal_files(path):
+            try:
+                events, torn = read(file)
+            except JournalError as error:
+                done.problems.append(error.text)
+                continue
+            if not events or events[0].get("kind") != "visit" or not events[0].get("visit"):
+                done.problems.append(f"{file}: the first line does not name a visit.")
+                continue
+            yield Journal(events, torn, str(file.parent))
+
+
+def journal_files(path: Path) -> Iterator[Path]:
+    """The journals at `path`: a file, a visit's folder, or a folder of visits; sorted."""
+    if path.is_file():
+        yield path
+    elif (path / JOURNAL).is_file():
+        yield path / JOURNAL
+    else:
+        yield from sorted(path.glob(f"*/{JOURNAL}"))
+
+
+def _import_batch(connection: Connection, ready: list[_Ready], now: int, done: Imported) -> None:
+    keys, fresh = _locked_keys(connection, [one.journal.visit for one in ready])
+    held = _held(connection, [keys[visit] for visit in keys if visit not in fresh])
+    added: dict[int, list[_Ready]] = {}
+    dropped: list[int] = []
+    for one in ready:
+        key = keys[one.journal.visit]
+        have = held.get(key, [])
+        if any(other["digest"] == one.digest for other in have) or any(other.digest == one.digest for other in added.get(key, [])):
+            done.same.append(one.journal.visit)
+            continue
+        place = _place(connection, one, have, added.get(key, []))
+        if place.known_longer:
+            done.same.append(one.journal.visit)
+            continue
+        dropped += place.stored_prefixes
+        held[key] = [other for other in have if other["key"] not in place.stored_prefixes]
+        added[key] = [other for other in added.get(key, []) if other not in place.new_prefixes] + [one]
+        if one.journal.torn:
+            done.torn.append(one.journal.visit)
+        if held[key] or len(added[key]) > 1:
+            done.conflicts.append(one.journal.visit)
+        elif place.stored_prefixes or place.new_prefixes:
+            done.grown.append(one.journal.visit)
+        else:
+            done.new.append(one.journal.visit)
+    if added:
+        _write(connection, {key: list_ for key, list_ in added.items() if list_}, dropped, now, fresh={keys[visit] for visit in fresh})
+
+
+@dataclass(frozen=True)
+class _Place:
+    """Where a journal stands among the copies there are."""
+
+    known_longer: bool
+    stored_prefixes: list[int]
+    new_prefixes: list[_Ready]
+
+
+def _place(connection: Connection, one: _Ready, have: list[dict[str, Any]], beside: list[_Ready]) -> _Place:
+    stored = []
+    for other in have:
+        body = canonical(unpack(connection.execute(select(copies.c.body).where(copies.c.key == other["key"])).scalar_one()))
+        if begins(body, one.body):
+            return _Place(True, [], [])
+        if begins(one.body, body):
+            stored.append(other["key"])
+    if any(begins(other.body, one.body) for other in beside):
+        return _Place(True, [], [])
+    return _Place(False, stored, [other for other in beside if begins(one.body, other.body)])
+
+
+def begins(longer: bytes, shorter: bytes) -> bool:
+    """Whether the lines of `longer` begin with all lines of `shorter`."""
+    return longer == shorter or longer.startswith(shorter + b"\n")
+
+
+def _locked_keys(connection: Connection, ids: list[str]) -> tuple[dict[str, int], set[str]]:
+    """Visit id to key, made where new, each row locked till the transaction ends; and the ids that were new."""
+    names = sorted(set(ids))
+    insert = _insert(connection)(visits).on_conflict_do_nothing(index_elements=["id"]).returning(visits.c.id)
+    fresh = set(connection.execute(insert, [{"id": name} for name in names]).scalars())
+    rows = connection.execute(select(visits.c.id, visits.c.key).where(visits.c.id.in_(names)).order_by(visits.c.id).with_for_update()).all()
+    return {row.id: row.key for row in rows}, fresh
+
+
+def _held(connection: Connection, keys: list[int]) -> dict[int, list[dict[str, Any]]]:
+    found: dict[int, list[dict[str, Any]]] = {}
+    if keys:
+        query = select(copies.c.visit, copies.c.key, copies.c.digest).where(copies.c.visit.in_(keys))
+        for row in connection.execute(query).mappings():
+            found.setdefault(row["visit"], []).append(dict(row))
+    return found
+
+
+def _write(connection: Connection, added: dict[int, list[_Ready]], dropped: list[int], now: int, fresh: set[int]) -> None:
+    rows = [
+        {"visit": key, "digest": one.digest, "origin": one.journal.origin[:300], "imported_at": now, "events": len(one.journal.events), "torn": one.journal.torn, "body": pack(one.body)}
+        for key, list_ in added.items()
+        for one in list_
+    ]
+    connection.execute(copies.insert(), rows)
+    if dropped:
+        connection.execute(delete(copies).where(copies.c.key.in_(dropped)))
+    # The choice depends on nothing but the copies themselves: every order of importing shows the same one.
+    ranked = select(copies.c.visit, copies.c.key, copies.c.digest, copies.c.torn, copies.c.events).where(copies.c.visit.in_(list(added))).order_by(copies.c.visit, copies.c.events.desc(), copies.c.digest)
+    shown: dict[int, Any] = {}
+    count: dict[int, int] = {}
+    for row in connection.execute(ranked):
+        shown.setdefault(row.visit, row)
+        count[row.visit] = count.get(row.visit, 0) + 1
+    in_hand = {one.digest: one.journal.events for list_ in added.values() for one in list_}
+    derived = {}
+    for key, row in shown.items():
+        events = in_hand.get(row.digest) or unpack(connection.execute(select(copies.c.body).where(copies.c.key == row.key)).scalar_one())
+        derived[key] = derive(events, bool(row.torn))
+    _write_derived(connection, derived, frozenset(fresh))
+    connection.execute(
+        update(visits).where(visits.c.key == bindparam("of")).values(shown=bindparam("head"), copies=bindparam("number")),
+        [{"of": key, "head": row.key, "number": count[key]} for key, row in shown.items()],
+    )
+
+
+def _write_derived(connection: Connection, derived: dict[int, Derived], fresh: frozenset[int]) -> None:
+    names = list(next(iter(derived.values())).visit)
+    connection.execute(
+        update(visits).where(visits.c.key == bindparam("of")).values({name: bindparam(f"new_{name}") for name in names}),
+        [{"of": key, **{f"new_{name}": value for name, value in one.visit.items()}} for key, one in derived.items()],
+    )
+    stale = [key for key in derived if key not in fresh]
+    for table, rows in ((readings, "readings"), (verdicts, "verdicts")):
+        if stale:
+            connection.execute(delete(table).where(table.c.visit.in_(stale)))
+        new = [{"visit": key, **row} for key, one in derived.items() for row in getattr(one, rows)]
+        if new:
+            connection.execute(table.insert(), new)
+
+
+def _insert(connection: Connection) -> Callable[..., Any]:
+    return postgresql.insert if connection.dialect.name == "postgresql" else sqlite.insert
+
+
+def count_visits(store: Store) -> int:
+    """How many visits are in the store."""
+    with store.reading() as connection:
+        return connection.execute(select(func.count()).select_from(visits)).scalar_one()

@@ -1,0 +1,249 @@
+"""One simulated visit: the readings a fault gives, judged with the meter's error, as journal lines."""
+
+from __future__ import annotations
+
+import math
+import random
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from functools import lru_cache
+from typing import Any
+
+from assistant.records.packing import finite
+from assistant.records.world import Furnace, Technician
+from flows.judge import Facts, judge
+from flows.measure import Measured, measured
+from flows.profiles import Equipment, Limit, Meter, equipment, meter
+from flows.schema import Procedure, load_procedure
+from flows.wording import fill
+from grammar.answers import Reading
+
+UNITS = {"volt": 1.0, "ohm": 1.0, "microamp": 1e-6}
+SPOKEN = {"volt": "volts", "ohm": "ohms", "microamp": "microamps"}
+SENTENCE = {
+    "rod_coated": "The rod is fouled: voltage and ground path are right and the flame current is low.",
+    "connector_resistance": "There is resistance between the board and the rod.",
+    "burner_corroded": "The ground path from the burner to the board is poor.",
+    "board_not_sensing": "The flame current is right and the board does not prove flame: the board is at fault.",
+    "polarity_reversed": "Hot and neutral are swapped at the furnace.",
+    "secondary_swapped": "The transformer is out of phase with the supply.",
+    "supply_low": "The supply to the furnace is low.",
+    "": "No fault was found: the flame-sensing circuit is sound.",
+}
+FAULTS = tuple(key for key in SENTENCE if key)
+SKIP_REASONS = ("no safe access", "panel is sealed", "customer asked to stop")
+MEMOS = ("water stain above the board", "new rod on the truck", "wire rubs on the burner edge", "blower door switch is taped")
+
+
+@dataclass
+class Teller:
+    """Writes journal lines with rising numbers and times."""
+
+    clock: datetime
+    chance: random.Random
+    pace: float
+    events: list[dict[str, Any]] = field(default_factory=list)
+    snippets: int = 0
+
+    def tell(self, kind: str, pause: float = 0.4, /, **data: Any) -> None:
+        self.clock += timedelta(seconds=pause * self.pace)
+        self.events.append({"v": 1, "seq": len(self.events) + 1, "at": self.clock.isoformat(timespec="microseconds"), "kind": kind, **finite(data)})
+
+    def say(self, text: str, role: str, line: str = "") -> None:
+        self.tell("said", 0.6 + len(text.split()) / 2.6, line=line, text=text, role=role)
+
+    def hear(self, scope: str, text: str, answer: dict[str, Any], thinking: float = 3.0) -> str:
+        self.snippets += 1
+        sure = round(self.chance.uniform(0.72, 0.99), 3)
+        snippet = f"audio/{self.snippets:04d}.flac"
+        length = round(0.4 + 0.33 * len(text.split()), 2)
+        self.tell("heard", thinking + length, scope=scope, text=text, confidence=sure, alternatives=[[text, sure]], seconds=length,
+                  level_db=round(self.chance.uniform(9, 24), 1), engine="vosk", answer=answer, snippet=snippet)
+        return snippet
+
+
+def visit_events(name: str, start: datetime, furnace: Furnace, person: Technician, day: float, chance: random.Random) -> list[dict[str, Any]]:
+    """The journal of one visit; changes `furnace` (mended or not) and `person` (one visit more)."""
+    family, tool = equipment(furnace.family), meter(person.meter)
+    skill = person.skill()
+    teller = Teller(start, chance, person.pace * (1.9 - 0.9 * skill))
+    teller.tell("visit", 0.0, visit=name, procedure=procedure().id, procedure_title=procedure().title, procedure_version=procedure().version, equipment=family.id,
+                equipment_name=family.name, meter=tool.id, meter_name=tool.name, language="en", engine="vosk", voice="en", program="0.1.0",
+                invented=True, technician=person.name, site=furnace.site)
+    walk = Walk(teller, family, tool, furnace, 1 - skill, day, procedure())
+    finished = chance.random() > 0.03
+    walk.checks(whole=finished)
+    if not finished:
+        teller.tell("end", how="stopped", fault=None, summary="The visit was stopped before the end.")
+        return teller.events
+    cause = furnace.trouble
+    named = cause if cause is None or chance.random() < skill else chance.choice(("board_not_sensing", "board_not_sensing", "rod_coated", "connector_resistance"))
+    walk.assess(named)
+    teller.say(SENTENCE[named or ""], "verdict", "assessment")
+    mended = named is not None and named == cause
+    if named is not None and chance.random() < 0.8:
+        if mended:
+            furnace.trouble = None
+            if cause == "rod_coated":
+                furnace.cleaned_day = day
+        teller.tell("memo", 20 + chance.uniform(60, 900), file=f"audio/{teller.snippets + 1:04d}.flac", seconds=round(chance.uniform(2, 9), 1), step="board_proof", text=chance.choice(MEMOS))
+        if mended:
+            walk.again_after_repair(cause)
+    elif named is None:
+        furnace.trouble = None
+    person.visits += 1
+    teller.tell("end", how="finished", fault=named, summary=SENTENCE[named or ""])
+    return teller.events
+
+
+@dataclass
+class Walk:
+    """The checks of one visit, in the order and by the calculations of the procedure that ships."""
+
+    teller: Teller
+    family: Equipment
+    meter: Meter
+    furnace: Furnace
+    clumsy: float
+    day: float
+    plan: Procedure
+    taken: dict[str, Measured] = field(default_factory=dict)
+    weights: dict[str, float] = field(default_factory=lambda: dict.fromkeys(FAULTS, 1 / len(FAULTS)))
+
+    def checks(self, whole: bool) -> None:
+        """All checks, or only those before the power goes off."""
+        one, volts = self.one, self._true_volts()
+        one("supply", volts["hn"], ("supply_low",))
+        one("polarity_hot", volts["hg"], ())
+        one("polarity_neutral", volts["ng"], ("polarity_reversed",))
+        secondary = volts["hn"] / self.family.turns_ratio
+        one("secondary", secondary, ())
+        one("phasing", volts["hn"] + secondary if self.furnace.trouble == "secondary_swapped" else volts["hn"] - secondary, ("secondary_swapped",))
+        one("rod_voltage", self._true_rod(), ("connector_resistance",))
+        if not whole:
+            return
+        tell = self.teller.tell
+        self.choose("power_off", "open", "I opened the switch")
+        tell("power", state="said_off", by="power_off")
+        one("meter_live", volts["hn"], ())
+        for step in ("hot_neutral_dead", "hot_ground_dead"):
+            one(step, abs(self.teller.chance.gauss(0.1, 0.1)), ())
+        one("meter_still_live", volts["hn"], ())
+        tell("power", state="dead", by="meter_still_live")
+        one("lead_zero", abs(self.teller.chance.gauss(0.2, 0.04)), ())
+        if self.teller.chance.random() < 0.04:
+            self.teller.hear("ground_path/ask", "skip this check", {"type": "Choice", "id": "skip", "text": "skip this check"})
+            tell("skipped", step="ground_path", why="asked for")
+        else:
+            one("ground_path", self._true_path(), ("burner_corroded",))
+        tell("jumper", on=True, step="call_heat")
+        self.choose("power_on", "on", "furnace is running")
+        tell("power", state="on", by="power_on")
+        self.flame()
+        tell("jumper", on=False, step="take_jumper_off")
+
+    def flame(self) -> None:
+        current = self._true_current()
+        self.one("flame_current", current, ("rod_coated", "connector_resistance", "burner_corroded"))
+        proves = self.furnace.trouble != "board_not_sensing" and current > self.family.limit("flame_minimum").value
+        self.choose("board_proof", "stays" if proves else "drops", "flame stays lit" if proves else "it dropped out")
+        self._weigh("board_not_sensing", proves, "board_proves_flame")
+
+    def again_after_repair(self, cause: str) -> None:
+        """The check that failed and the flame once more, now that the fault is mended."""
+        if cause == "connector_resistance":
+            self.one("rod_voltage", self._true_rod(), ())
+        if cause == "burner_corroded":
+            self.one("ground_path", self._true_path(), ())
+        self.flame()
+
+    def one(self, name: str, true: float, points_to: tuple[str, ...]) -> None:
+        """Ask, hear, confirm and judge one reading."""
+        chance, tell, step = self.teller.chance, self.teller.tell, self.plan.steps[name]
+        ask = step.ask
+        assert ask is not None  # only steps that ask are walked here
+        for number, line in enumerate(step.say):
+            self.teller.say(line, "step", f"{name}/say/{number}")
+        if chance.random() < 0.25 * self.clumsy + 0.03:
+            self.teller.hear(f"{name}/ask", "", {"type": "Unclear", "reason": "nothing", "text": ""})
+            self.teller.say("I did not get that. Please say it again.", "question", "miss_again")
+        scale = UNITS[ask.unit]
+        resolution = max(0.1 * scale, self.meter.function(ask.quantity).range_for(true).resolution)
+        digits = f"{round(true / resolution) * resolution / scale:.1f}"
+        shown = float(digits) * scale
+        text = " ".join("point" if mark == "." else mark for mark in digits)
+        result = measured(Reading(shown, shown, shown, 0.1 * scale, ask.quantity, ask.unit, False, False, text, digits), self.meter)
+        snippet = self.teller.hear(f"{name}/ask", text, {"type": "Reading", "value": shown, "unit": ask.unit, "digits": digits}, 8 + 8 * chance.random())
+        self.teller.say(f"{digits} {SPOKEN[ask.unit]}. Is that right?", "readback", "readback")
+        how = "correction" if chance.random() < 0.3 * self.clumsy + 0.02 else "yes"
+        self.teller.hear(f"{name}/confirm", "yes" if how == "yes" else f"no {text}", {"type": "Choice", "id": how, "text": how}, 0.5)
+        power = "dead" if step.power == "dead" else "said_off" if step.power == "off" else "on"
+        if ask.probe in self.taken:
+            tell("retaken", step=name, probe=ask.probe)
+        tell("reading", step=name, check_title=step.title, probe=ask.probe, quantity=ask.quantity, value=shown, low=shown, high=shown, step_size=0.1 * scale,
+             unit=ask.unit, digits=digits, over_limit=False, text=text, snippet=snippet, alternatives=[], confirmed={"how": how, "text": "yes"},
+             measured={"value": result.value, "u": result.u, "low": result.low, "high": result.high}, power=power)
+        self.taken[ask.probe] = result
+        if step.judge is None:
+            return
+        roles = {"value": result, **{role: self.taken[probe] for role, probe in step.judge.probes.items()}}
+        verdict = judge(step.judge.check, roles, {role: self._limit(key) for role, key in step.judge.limits.items()}, Facts(self.family.turns_ratio))
+        said = fill(step.judge.say[verdict.line], dict(verdict.numbers), ask.quantity, "en")
+        tell("verdict", step=name, check=verdict.check, outcome=verdict.outcome, finding=verdict.finding, value=verdict.value, low=verdict.low, high=verdict.high,
+             unit=verdict.unit, limits=[{"name": role, "value": one.value, "origin": one.origin, "source": one.source} for role, one in verdict.limits],
+             text=said, numbers=dict(verdict.numbers), power=power)
+        self.teller.say(said, "verdict", f"{name}/{verdict.line}")
+        for fault in points_to:
+            self._weigh(fault, verdict.outcome == "pass", ask.probe)
+
+    def choose(self, step: str, choice: str, text: str) -> None:
+        for number, line in enumerate(self.plan.steps[step].say):
+            self.teller.say(line, "step", f"{step}/say/{number}")
+        self.teller.hear(f"{step}/ask", text, {"type": "Choice", "id": choice, "text": text}, 6.0)
+        self.teller.tell("choice", step=step, choice=choice, text=text, confirmed="again", power="on")
+
+    def assess(self, named: str | None) -> None:
+        """A last line that puts the named cause first."""
+        if named:
+            self.weights[named] = 0.9
+            self._say_weights([], named)
+
+    def _weigh(self, fault: str, good: bool, probe: str) -> None:
+        self.weights[fault] *= 0.02 if good else 6.0
+        self._say_weights([[fault, probe]] if good else [], None)
+
+    def _say_weights(self, ruled_out: list[list[str]], named: str | None) -> None:
+        total = sum(self.weights.values())
+        self.weights = {key: value / total for key, value in self.weights.items()}
+        ranked = sorted(self.weights.items(), key=lambda pair: -pair[1])
+        self.teller.tell("assessment", ranked=[[key, round(value, 4)] for key, value in ranked[:5]], next_probe="flame_current", sentence=SENTENCE[ranked[0][0]],
+                         ruled_out=ruled_out, named=named, cannot_tell=[], unproven=[])
+
+    def _limit(self, key: str) -> Limit:
+        return self.plan.limits.get(key) or self.family.limit(key)
+
+    def _true_volts(self) -> dict[str, float]:
+        volts = self.teller.chance.gauss(105.5 if self.furnace.trouble == "supply_low" else 120.4, 1.4)
+        small = abs(self.teller.chance.gauss(0.4, 0.2))
+        swapped = self.furnace.trouble == "polarity_reversed"
+        return {"hn": volts, "hg": small if swapped else volts - small, "ng": volts if swapped else small}
+
+    def _true_rod(self) -> float:
+        share = self.teller.chance.uniform(0.55, 0.75) if self.furnace.trouble == "connector_resistance" else self.teller.chance.gauss(0.99, 0.025)
+        return self.family.limit("rod_nominal").value * share
+
+    def _true_path(self) -> float:
+        return self.teller.chance.uniform(1.9, 7) if self.furnace.trouble == "burner_corroded" else self.teller.chance.uniform(0.25, 0.65)
+
+    def _true_current(self) -> float:
+        chance, least = self.teller.chance, self.family.limit("flame_minimum").value
+        years = max(0.0, self.day - self.furnace.cleaned_day) / 365
+        sound = max(1.25, 3.6 * math.exp(-0.35 * self.furnace.fouling * years)) * least * chance.gauss(1, 0.05)
+        share = {"rod_coated": (0.25, 0.8), "connector_resistance": (0.3, 0.8), "burner_corroded": (0.35, 0.9)}.get(self.furnace.trouble or "")
+        return least * chance.uniform(*share) if share else sound
+
+
+@lru_cache
+def procedure() -> Procedure:
+    """The procedure that the simulated visits follow."""
+    return load_procedure("flame_sensing")

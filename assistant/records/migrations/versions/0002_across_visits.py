@@ -1,0 +1,37 @@
+"""Columns and indexes for charts across visits.
+
+New columns are left empty here; the store fills them from the journals it
+keeps, since a visit whose `derived` is empty or old is derived anew.
+"""
+
+from __future__ import annotations
+
+import sqlalchemy as sa
+from alembic import op
+
+revision = "0002"
+down_revision = "0001"
+
+
+def upgrade() -> None:
+    for name, kind in {
+        "month": sa.Integer,
+        "seconds": sa.Integer,
+        "readings": sa.SmallInteger,
+        "corrections": sa.SmallInteger,
+        "unclear": sa.SmallInteger,
+        "retaken": sa.SmallInteger,
+        "skipped": sa.SmallInteger,
+        "close": sa.SmallInteger,
+        "board": sa.Boolean,
+        "derived": sa.SmallInteger,
+    }.items():
+        op.add_column("visits", sa.Column(name, kind))
+    for name, kind in {"month": sa.Integer(), "equipment": sa.String(120), "site": sa.String(200)}.items():
+        op.add_column("readings", sa.Column(name, kind))
+    op.create_index("ix_visits_faults", "visits", ["equipment", "fault", "month"])
+    op.create_index("ix_visits_site", "visits", ["site", "started_at", "fault"])
+    op.create_index("ix_visits_progress", "visits", ["technician", "month", "started_at", "seconds", "readings", "corrections", "unclear", "retaken"])
+    op.create_index("ix_visits_board", "visits", ["board", "started_at"])
+    op.create_index("ix_readings_family", "readings", ["probe", "equipment", "month", "value"])
+    op.create_index("ix_readings_site", "readings", ["probe", "site", "at", "value"])

@@ -1,0 +1,50 @@
+"""A journal as bytes for the store: canonical JSON lines, compressed; and its digest."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import zlib
+from typing import Any
+
+Event = dict[str, Any]
+
+
+def canonical(events: list[Event]) -> bytes:
+    """One line an event, keys sorted, so that equal events give equal bytes. Infinity is "over limit"."""
+    try:
+        return _lines(events)
+    except ValueError:
+        return _lines([finite(one) for one in events])
+
+
+def _lines(events: list[Event]) -> bytes:
+    return "\n".join(map(_ENCODE, events)).encode("ascii")
+
+
+_ENCODE = json.JSONEncoder(sort_keys=True, separators=(",", ":"), allow_nan=False).encode
+
+
+def digest(body: bytes) -> str:
+    """SHA-256 of canonical bytes, hex."""
+    return hashlib.sha256(body).hexdigest()
+
+
+def pack(body: bytes) -> bytes:
+    return zlib.compress(body, 6)
+
+
+def unpack(packed: bytes) -> list[Event]:
+    """The events of a copy."""
+    return [json.loads(line) for line in zlib.decompress(packed).decode("ascii").split("\n")]
+
+
+def finite(value: Any) -> Any:
+    """A copy of `value` with infinities and not-a-number as words, which JSON has no numbers for."""
+    if isinstance(value, float) and (value != value or value in (float("inf"), float("-inf"))):
+        return "over limit" if value > 0 else "under limit" if value < 0 else "not a number"
+    if isinstance(value, dict):
+        return {key: finite(one) for key, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [finite(one) for one in value]
+    return value
