@@ -175,7 +175,7 @@ def _refused_reading(plan: Plan, session: Session, given: Unclear) -> Moved:
     else:
         return _missed(plan, session, given)
     session = replace(session, mode="ask", pending=None, between=(), misses=_next_rung(plan, session))
-    return session, [Tone("look"), Say(why, "question", given.reason), *listen(plan, session)]
+    return session, [Tone("look_again"), Say(why, "question", given.reason), *listen(plan, session)]
 
 
 def _missed(plan: Plan, session: Session, given: Unclear) -> Moved:
@@ -184,7 +184,7 @@ def _missed(plan: Plan, session: Session, given: Unclear) -> Moved:
     rung = ladder[session.misses]
     step = plan.step(session.step)
     session = replace(session, misses=_next_rung(plan, session))
-    effects: list[Effect] = [Tone("look")] if given.reason != "nothing" else []
+    effects: list[Effect] = [Tone("look_again")] if given.reason != "nothing" else []
     if rung == "miss_digits":
         if session.mode in ("ask", "digits", "which") and step.ask is not None:
             session = replace(session, mode="digits", pending=None, between=())
@@ -226,20 +226,16 @@ def _leads(plan: Plan, session: Session) -> Moved:
 
 
 def _back(plan: Plan, session: Session) -> Moved:
-    trail = [name for name in session.trail if name != session.step]
+    # Only readings are walked back into, never an answer that changed power or a flag.
+    trail = [name for name in session.trail if name != session.step and plan.step(name).ask]
     while trail and not may_enter(plan, trail[-1], session):
         trail.pop()
     if session.mode in ("confirm", "digits", "which", "again"):
         return _tell_again(plan, session)
-    if not trail or session.leaving or _changes_safety(plan, trail[-1]):
+    if not trail or session.leaving:
         return session, [Say(plan.lines.line("back_refused"), "info", "back_refused"), *listen(plan, session)]
     session, more = enter(plan, replace(session, trail=tuple(trail[:-1])), trail[-1])
     return session, [Say(plan.lines.line("back", title=plan.step(session.step).title), "info", "back"), *more]
-
-
-def _changes_safety(plan: Plan, name: str) -> bool:
-    """Whether a step's answers change power or flags; such a step is never walked back into."""
-    return any(answer.sets.power or answer.sets.flags for answer in plan.step(name).answers.values())
 
 
 def _change(plan: Plan, session: Session) -> Moved:

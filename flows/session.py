@@ -77,7 +77,7 @@ class Say:
 
 @dataclass(frozen=True)
 class Tone:
-    """Play a short tone: "listening", "heard", "pass", "look" or "alarm"."""
+    """Play a short tone: "listening", "heard", "passed", "look_again" or "alarm"."""
 
     name: str
 

@@ -74,7 +74,7 @@ def _judged(plan: Plan, session: Session, judge: Judge, effects: list[Effect]) -
     text = fill(judge.say[verdict.line], dict(verdict.numbers), session.taken[-1].measured.quantity, plan.language)
     effects += [
         Save("verdict", _verdict_line(session, verdict, text)),
-        Tone("pass" if verdict.outcome == "pass" else "look"),
+        Tone("passed" if verdict.outcome == "pass" else "look_again"),
         Say(text, "verdict", f"{session.step}/{verdict.line}"),
     ]
     session = replace(session, verdicts=(*(one for one in session.verdicts if one[0] != session.step), (session.step, verdict)))
