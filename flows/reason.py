@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Set
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -23,7 +24,7 @@ from flows.reason_mixture import Components, Shown, Weighed, log_evidence, poste
 from flows.reason_next import Gain, choose, gains
 
 Evidence = Measured | bool
-MOST_KEPT = 260
+MOST_KEPT = 160
 RIVALS = 3
 PROVES = "board_proves_flame"
 AGAINST = -1.0
@@ -155,6 +156,7 @@ def _name(knowledge: Knowledge, ranked: tuple[tuple[str, float], ...], readings:
     return None, blocked
 
 
+@lru_cache(maxsize=4096)
 def repair(name: str) -> tuple[str, ...]:
     """What would be done about a fault or pair; equal for faults that are mended the same way."""
     return tuple(sorted({catalog.fault(one).next for one in catalog.parts(name)}))

@@ -63,8 +63,9 @@ class Weighed:
     """What evidence does to every component.
 
     log_likelihood: (C,). each: probe -> (C,) its part, given the probes before it.
-    mean, cov: moments after the evidence, shapes as in Components, over `axes`.
-    axes: the columns kept (indices into K+1, the margin last).
+    mean, cov: moments after the evidence, shapes as in Components, over `axes`;
+    those of probes already taken are not kept up.
+    axes: the columns kept (indices into K+1): taken ones first, the margin last.
     """
 
     log_likelihood: np.ndarray
@@ -93,20 +94,19 @@ def weigh(components: Components, readings: Mapping[str, Shown], proves: bool | 
     margin = len(components.probes)
     taken = [name for name in components.probes if name in readings]
     finite = [name for name in taken if np.isfinite(readings[name].value)]
-    axes = tuple(range(margin + 1)) if keep_all else (*(index[name] for name in finite), margin)
-    place = {axis: at for at, axis in enumerate(axes)}
+    others = [k for name, k in index.items() if name not in finite] if keep_all else []
+    axes = (*(index[name] for name in finite), *others, margin)
     # Components last: every step below then runs along memory.
     mean = np.ascontiguousarray(components.mean[:, axes].T, dtype=float)
     cov = np.ascontiguousarray(np.moveaxis(components.cov[:, axes][:, :, axes], 0, -1), dtype=float)
     each: dict[str, np.ndarray] = {}
-    live = list(range(len(axes)))
     for name in taken:
         shown, column = readings[name], index[name]
         over = components.over[:, column]
         if not np.isfinite(shown.value):
             each[name] = np.log((1 - odd) * over + odd)
             continue
-        at = place[column]
+        at = finite.index(name)
         x = float(stretch(shown.value, components.scale[column]))
         # du/dx of asinh(x/s) is 1/sqrt(x² + s²).
         u = shown.u / np.hypot(shown.value, components.scale[column])
@@ -116,17 +116,14 @@ def weigh(components: Components, readings: Mapping[str, Shown], proves: bool | 
         outside = np.log(odd) - np.log(2 * float(stretch(1e8, 1.0)))
         each[name] = np.logaddexp(inside, outside)
         belief = np.exp(inside - each[name])
-        if not keep_all:
-            live = [other for other in live if other != at]
-        if live:
-            column_of = cov[live, at]
-            gain = column_of * (belief / variance)
-            mean[live] += gain * gap
-            rest = np.ix_(live, live)
-            cov[rest] -= gain[:, None, :] * column_of[None, :, :]
+        # What is taken up stands first, so that all that is still to come is one block.
+        column_of = cov[at + 1 :, at]
+        gain = column_of * (belief / variance)
+        mean[at + 1 :] += gain * gap
+        cov[at + 1 :, at + 1 :] -= gain[:, None, :] * column_of[None, :, :]
     total = np.sum(list(each.values()), axis=0) if each else np.zeros(len(components.share))
     if proves is not None:
-        yes = log_yes(components.senses, mean[place[margin]], cov[place[margin], place[margin]])
+        yes = log_yes(components.senses, mean[-1], cov[-1, -1])
         each["board_proves_flame"] = np.log((1 - odd) * np.exp(yes if proves else _log_not(yes)) + odd / 2)
         total = total + each["board_proves_flame"]
     return Weighed(total, each, mean.T, np.moveaxis(cov, -1, 0), axes)

@@ -11,7 +11,7 @@ from scipy.special import ndtri
 from flows.faults.catalog import Probe
 from flows.reason_mixture import LOG_2PI, Components, Weighed, log_yes, stretch
 
-OUTCOMES = 48
+OUTCOMES = 40
 GOLDEN = (np.sqrt(5) - 1) / 2
 
 

@@ -166,6 +166,7 @@ def fault(name: str) -> Fault:
         raise FlowError(f"There is no fault called '{name}'.", f"Choose one of: {', '.join(sorted(faults().faults))}.") from None
 
 
+@lru_cache(maxsize=4096)
 def parts(name: str) -> tuple[str, ...]:
     """The single faults in `name`, which may be a pair such as "rod_open+burner_loose"."""
     return tuple(name.split(JOIN))

@@ -22,7 +22,7 @@ def wilson(hits: int, n: int) -> tuple[float, float]:
     p, z2 = hits / n, Z * Z
     middle = (p + z2 / (2 * n)) / (1 + z2 / n)
     reach = Z / (1 + z2 / n) * np.sqrt(p * (1 - p) / n + z2 / (4 * n * n))
-    return float(middle - reach), float(middle + reach)
+    return max(float(middle - reach), 0.0), min(float(middle + reach), 1.0)
 
 
 def bootstrap(values: np.ndarray, rng: np.random.Generator, statistic: Callable[[np.ndarray], float] = np.mean) -> tuple[float, float]:
@@ -114,7 +114,8 @@ def table(head: str, outcomes: Mapping[str, Sequence[Outcome]], rng: np.random.G
         ("readings to the verdict", [_mean([len(one.taken) for one in outcomes[way]], rng, 2) for way in ways]),
         ("seconds of readings", [_mean([one.seconds for one in outcomes[way]], rng, 0) for way in ways]),
         ("calibration error (ECE)", [_ece(outcomes[way], rng) if way.startswith("reasoner") else "–" for way in ways]),
-        ("reading to verdict, p50 / p95 / p99", [_times(outcomes[way]) for way in ways]),
+        ("reading to verdict, wall, p50 / p95 / p99", [_times(outcomes[way], 0) for way in ways]),
+        ("reading to verdict, processor, p50 / p95 / p99", [_times(outcomes[way], 1) for way in ways]),
     ]
     lines = ["# Fault reasoning on unseen furnaces", "", head, "", "| | " + " | ".join(ways) + " |", "|---|" + "---|" * len(ways)]
     lines += [f"| {name} | " + " | ".join(cells) + " |" for name, cells in rows]
@@ -141,6 +142,6 @@ def _ece(outcomes: Sequence[Outcome], rng: np.random.Generator) -> str:
     return f"{calibration_error(rows):.3f} [{low:.3f}, {high:.3f}]"
 
 
-def _times(outcomes: Sequence[Outcome]) -> str:
-    millis = [one for outcome in outcomes for one in outcome.millis]
+def _times(outcomes: Sequence[Outcome], which: int) -> str:
+    millis = [one[which] for outcome in outcomes for one in outcome.millis]
     return " / ".join(f"{value:.0f} ms" for value in np.percentile(millis, [50, 95, 99])) if millis else "–"

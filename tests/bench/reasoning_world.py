@@ -38,7 +38,7 @@ class Outcome:
 
     ranked: at least the first three, likeliest first. named: its verdict, or None.
     chance: the probability it gave its first. taken: the probes, in order.
-    alike: faults it said a meter cannot tell apart. millis: wall time of each assessment.
+    alike: faults it said a meter cannot tell apart. millis: wall and processor time of each assessment.
     """
 
     truth: str
@@ -46,7 +46,7 @@ class Outcome:
     named: str | None
     taken: tuple[str, ...]
     alike: tuple[str, ...] = ()
-    millis: tuple[float, ...] = ()
+    millis: tuple[tuple[float, float], ...] = ()
 
     @property
     def seconds(self) -> float:
@@ -111,12 +111,21 @@ def reasoner(knowledge: Knowledge, start: Assessment) -> Callable[[Case], Outcom
         while said.next_probe and len(evidence) < MOST:
             probe = said.next_probe
             evidence[probe] = evidence_of(probe, case.shown[probe], knowledge.meter)
-            began = time.perf_counter()
+            began = _clocks()
             said = assess(evidence, knowledge)
-            millis.append(1e3 * (time.perf_counter() - began))
+            millis.append(_since(began))
         return Outcome(case.truth, said.ranked[:3], said.named, tuple(evidence), said.cannot_tell, tuple(millis))
 
     return diagnose
+
+
+def _clocks() -> tuple[float, float]:
+    return time.perf_counter(), time.process_time()
+
+
+def _since(began: tuple[float, float]) -> tuple[float, float]:
+    wall, processor = _clocks()
+    return 1e3 * (wall - began[0]), 1e3 * (processor - began[1])
 
 
 def reasoner_in_fixed_order(knowledge: Knowledge) -> Callable[[Case], Outcome]:
@@ -128,9 +137,9 @@ def reasoner_in_fixed_order(knowledge: Knowledge) -> Callable[[Case], Outcome]:
         millis = []
         for probe in order:
             evidence[probe] = evidence_of(probe, case.shown[probe], knowledge.meter)
-            began = time.perf_counter()
+            began = _clocks()
             said = assess(evidence, knowledge, allowed=frozenset(order))
-            millis.append(1e3 * (time.perf_counter() - began))
+            millis.append(_since(began))
             if said.named:
                 break
         return Outcome(case.truth, said.ranked[:3], said.named, tuple(evidence), said.cannot_tell, tuple(millis))
