@@ -1,0 +1,99 @@
+"""What speaks for and against one heard utterance, as numbers between engines alike."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from assistant.hearing.prior import prior
+from assistant.hearing.settings import EngineSettings, HearingSettings, Trust
+from grammar.answers import Answer, Choice, Command, Heard, Reading, Unclear
+from grammar.parse import understand
+from grammar.scope import Scope
+
+LEAST = 1e-4
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One meaning of an utterance. share: of all meanings heard, after the prior (0 to 1)."""
+
+    answer: Answer
+    text: str
+    share: float
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """fit: how well any sentence of the grammar fits the sound, logit. share: of the best candidate, logit.
+
+    least_word: confidence of the least certain word, logit. level: loudness
+    above the room, tens of dB. length: words, logarithm. pace: seconds a word.
+    option, command: 1 where the best candidate is one.
+    """
+
+    fit: float
+    share: float
+    least_word: float
+    level: float
+    length: float
+    pace: float
+    option: float
+    command: float
+
+
+def candidates(heard: Heard, scope: Scope, engine: EngineSettings, settings: HearingSettings) -> list[Candidate]:
+    """Every meaning among the alternatives that `scope` takes, likeliest first."""
+    pairs = heard.alternatives or ((heard.text, heard.confidence),)
+    whole = sum(confidence for _, confidence in pairs) or 1.0
+    found: dict[object, Candidate] = {}
+    for text, confidence in pairs:
+        answer = understand(Heard(text, confidence, engine=heard.engine), scope)
+        if isinstance(answer, Unclear):
+            continue
+        weight = max(confidence / whole, LEAST) ** engine.share_power
+        if isinstance(answer, Reading):
+            weight *= prior(answer, scope, settings) ** engine.prior_power
+        else:
+            # an answer in words is held against a reading that is neither expected nor odd
+            weight *= (0.02 if scope.asked else 1.0) ** engine.prior_power
+        key = meaning(answer)
+        known = found.get(key)
+        found[key] = Candidate(answer, text, weight) if known is None else Candidate(known.answer, known.text, known.share + weight)
+    total = sum(one.share for one in found.values())
+    rated = [Candidate(one.answer, one.text, one.share / total) for one in found.values()]
+    return sorted(rated, key=lambda one: -one.share)
+
+
+def meaning(answer: Answer) -> object:
+    """Two texts with one meaning share this."""
+    if isinstance(answer, Reading):
+        return ("reading", round(answer.low, 12), round(answer.high, 12), answer.over_limit, answer.quantity)
+    if isinstance(answer, Choice):
+        return ("choice", answer.id, meaning(answer.correction) if answer.correction else None)
+    if isinstance(answer, Command):
+        return ("command", answer.id)
+    return ("unclear",)
+
+
+def evidence(heard: Heard, best: Candidate) -> Evidence:
+    """The evidence for the best candidate."""
+    fit = sum(confidence for _, confidence in heard.alternatives) or heard.confidence
+    count = max(1, len(best.text.split()))
+    least = min((word.confidence for word in heard.words), default=heard.confidence)
+    level = 1.0 if heard.level_db is None else min(max(heard.level_db, 0.0), 30.0) / 10
+    return Evidence(
+        _logit(fit), _logit(best.share), _logit(least), level, math.log(count), heard.seconds / count,
+        float(isinstance(best.answer, Choice)), float(isinstance(best.answer, Command)),
+    )
+
+
+def trust(seen: Evidence, weights: Trust) -> float:
+    """The chance (0 to 1) that the best candidate is what was said."""
+    total = weights.base + sum(getattr(weights, name) * value for name, value in vars(seen).items())
+    return 1 / (1 + math.exp(-min(max(total, -50.0), 50.0)))
+
+
+def _logit(share: float) -> float:
+    share = min(max(share, LEAST), 1 - LEAST)
+    return math.log(share / (1 - share))

@@ -1,0 +1,62 @@
+"""How far each engine is believed, as data."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from pathlib import Path
+
+from pydantic import Field
+
+from grammar.datafile import Strict, load_yaml
+
+FILE = Path(__file__).with_name("settings.yaml")
+
+
+class Trust(Strict):
+    """The logit of "this was understood right" is `base` plus each weight times its feature (see `evidence`)."""
+
+    base: float
+    fit: float
+    share: float
+    least_word: float
+    level: float
+    length: float
+    pace: float
+    option: float
+    command: float
+
+
+class EngineSettings(Strict):
+    """share_power, prior_power: exponents of the engine's share and of the display's prior.
+
+    accept: least trust (0 to 1) at which an answer is taken; accept_words: the
+    same for an answer in words or a command, accept_yes: for the "yes" to a read-back.
+    either: least trust in two readings together at which they are offered as "X or Y?".
+    """
+
+    share_power: float = Field(ge=0, le=5)
+    prior_power: float = Field(ge=0, le=5)
+    accept: float = Field(ge=0, le=1)
+    accept_words: float = Field(ge=0, le=1)
+    accept_yes: float = Field(ge=0, le=1)
+    either: float = Field(ge=0, le=1)
+    trust: Trust
+
+
+class HearingSettings(Strict):
+    """anything: share of displays that no expected value explains. moving: prior of a range or over-limit display.
+
+    said_decimals: how often a reading is spoken with so many decimals as the display has, or fewer.
+    """
+
+    version: int = Field(ge=1, le=1)
+    anything: float = Field(gt=0, le=1)
+    moving: float = Field(gt=0, le=1)
+    said_whole: float = Field(gt=0, lt=1)
+    engines: dict[str, EngineSettings]
+
+
+@lru_cache
+def hearing_settings(path: Path = FILE) -> HearingSettings:
+    """The settings that ship. Raises DataFileError."""
+    return load_yaml(path, HearingSettings)
