@@ -108,7 +108,7 @@ def polarity(roles: Roles, limits: Limits, _: Facts) -> Verdict:
     supply, hot, neutral = roles["supply"].as_ufloat(), roles["hot_ground"].as_ufloat(), roles["value"].as_ufloat()
     share, loose = limits["share"].value, limits["neutral"].value
     numbers = {"value": neutral.nominal_value, "hot_ground": hot.nominal_value, "supply": supply.nominal_value}
-    gap = abs(supply - hot)
+    gap = supply - hot if supply.nominal_value >= hot.nominal_value else hot - supply
     agrees, *_span = against(gap, high=share * supply.nominal_value)
     quiet, low, high = against(neutral, high=loose)
     half = supply.nominal_value / 2

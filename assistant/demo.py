@@ -1,0 +1,127 @@
+"""The demonstration: whole visits on recorded speech, through the real recogniser and the real voice."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+
+from assistant.audio.files import Conversation
+from assistant.engines.base import Recognizer
+from assistant.journal import Clock, Journal
+from assistant.mouth import Taped, VoiceMouth
+from assistant.plans import ready_plan
+from assistant.recorded import RecordedTechnician
+from assistant.speech.voice import Voice
+from assistant.visit import Understand, Visit, Watcher, opening
+from flows.dialogue import begin
+from flows.faults import catalog
+from flows.taking import assessment
+from grammar.datafile import Strict, load_yaml
+
+FILE = Path(__file__).with_name("demo.yaml")
+
+
+class DemoVisit(Strict):
+    """One invented visit. says: words by step; wants: the fault it should end with."""
+
+    title: str
+    site: str
+    technician: str
+    equipment: str
+    meter: str
+    voice: str
+    noise: str
+    snr_db: float
+    wants: str
+    offered: str
+    says: dict[str, str]
+
+
+class DemoFile(Strict):
+    """The demonstration visits by id; always: what every technician says."""
+
+    format: Literal[1]
+    always: dict[str, str]
+    visits: dict[str, DemoVisit]
+
+    def words(self, name: str) -> dict[str, str]:
+        """All that the technician of visit `name` says, by step."""
+        visit = self.visits[name]
+        return {**self.always, **visit.says, "offered": visit.offered}
+
+
+@dataclass(frozen=True)
+class DemoResult:
+    """How one visit went. named: the fault the program named, "" for none. seconds: length of the conversation."""
+
+    name: str
+    how: str
+    named: str
+    fault_name: str
+    wanted: str
+    folder: Path
+    seconds: float
+
+    @property
+    def as_wanted(self) -> bool:
+        return self.named == self.wanted and self.how in ("finished", "stopped")
+
+
+Clip = Callable[[str, DemoVisit], np.ndarray]
+
+
+def demo_file() -> DemoFile:
+    """The shipped demonstration. Raises DataFileError."""
+    return load_yaml(FILE, DemoFile)
+
+
+def run_visit(
+    name: str,
+    data: DemoFile,
+    out: Path,
+    *,
+    recognizer: Recognizer,
+    voice: Voice,
+    clip: Clip,
+    clock: Clock,
+    program: str,
+    understand: Understand,
+    watchers: Sequence[Watcher] = (),
+    says: Mapping[str, str] | None = None,
+) -> DemoResult:
+    """One visit into a new folder under `out`. says: other words for some steps. Raises AssistantError."""
+    visit = data.visits[name]
+    plan = ready_plan("flame_sensing", visit.equipment, visit.meter)
+    tape = Conversation()
+    technician = RecordedTechnician(plan, recognizer, {**data.words(name), **(says or {})}, lambda text: clip(text, visit), tape)
+    mouth = VoiceMouth(voice, Taped(tape))
+    folder = _new_folder(out, name, clock())
+    journal = Journal(folder, clock)
+    try:
+        engine = getattr(recognizer, "description", recognizer.name)
+        journal.write("visit", opening(plan, visit=folder.name, engine=engine, voice=voice.name, program=program, invented=True, technician=visit.technician, site=visit.site))
+        outcome = Visit(plan, technician, mouth, journal, [*watchers, technician], understand).run(*begin(plan))
+    finally:
+        journal.close()
+    tape.save(folder / "conversation.wav")
+    found = assessment(plan, outcome.session)
+    named = found.named or "" if found else ""
+    return DemoResult(name, outcome.how, named, fault_name(named), visit.wants, folder, tape.seconds)
+
+
+def fault_name(fault: str) -> str:
+    """A fault's name for people; "" for none."""
+    return catalog.spoken_name(fault) if fault else ""
+
+
+def _new_folder(out: Path, name: str, now: datetime) -> Path:
+    stem = f"{now:%Y%m%d-%H%M%S}-{name}"
+    folder, number = out / stem, 2
+    while folder.exists():
+        folder, number = out / f"{stem}-{number}", number + 1
+    return folder

@@ -1,0 +1,104 @@
+"""A technician made of recordings: listens to the read-backs and answers with recorded speech.
+
+It is given what it wants to say at each step and nothing of the dialogue's
+course. Every clip goes through the real recogniser; what comes out may be
+wrong, and then the technician says so and repeats.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+import numpy as np
+
+from assistant.audio.files import Conversation, chunks
+from assistant.engines.base import SAMPLE_RATE, Final, Recognizer
+from assistant.errors import AudioError
+from flows.compile import Plan
+from flows.prompts import readback
+from flows.session import Save, Say
+from grammar.answers import Answer, Heard, Reading
+from grammar.numbers import digits_spoken
+from grammar.parse import understand
+from grammar.scope import Scope
+
+PATIENCE = 6
+"""Times that one and the same question is answered before the technician gives up."""
+
+
+class RecordedTechnician:
+    """Ears on recordings, and a watcher of what is said.
+
+    says: words by step, "step/again" for the second asking, "agree", "disagree", "offered".
+    clip: gives the recording (int16, 16 kHz) of a text. tape: where the speech is laid down.
+    """
+
+    def __init__(self, plan: Plan, recognizer: Recognizer, says: Mapping[str, str], clip: Callable[[str], np.ndarray], tape: Conversation) -> None:
+        self._plan = plan
+        self._recognizer = recognizer
+        self._says = says
+        self._clip = clip
+        self._tape = tape
+        self._last = ""
+        self._asked = ("", 0)
+
+    def hear(self, scope: Scope) -> Final | None:
+        if scope.name == self._asked[0]:
+            self._asked = (scope.name, self._asked[1] + 1)
+        else:
+            self._asked = (scope.name, 1)
+        if self._asked[1] > PATIENCE:
+            return None
+        sound = self._clip(self._answer(scope))
+        self._recognizer.open(scope)
+        self._tape.technician(self._tape.seconds, sound)
+        events = [event for chunk in chunks(sound) for event in self._recognizer.feed(chunk)] + self._recognizer.finish()
+        finals = [event for event in events if isinstance(event, Final)]
+        return next((one for one in finals if one.heard.text), None) or Final(Heard("", 0.0, engine=self._recognizer.name), sound)
+
+    def reopen(self) -> bool:
+        return False
+
+    def said(self, say: Say) -> None:
+        if say.role in ("readback", "question"):
+            self._last = say.text
+
+    def heard(self, final: Final, answer: Answer, scope: Scope) -> None:
+        """The technician does not see what the program understood."""
+
+    def saved(self, save: Save) -> None:
+        """The technician does not see the record."""
+
+    def _answer(self, scope: Scope) -> str:
+        step, mode = scope.name.split("/")
+        match mode:
+            case "confirm":
+                return self._says["agree"] if self._is_mine(step, scope) else self._says["disagree"]
+            case "digits" | "which":
+                return digits_spoken(self._reading(step, scope).digits)
+            case "again":
+                return self._says[f"{step}/again"]
+            case "offer":
+                return self._says["offered"]
+            case "ask":
+                return self._says[step]
+        raise AudioError(f"The recorded technician has nothing to say at '{scope.name}'.", f"Add it under 'says': {step}.")
+
+    def _is_mine(self, step: str, scope: Scope) -> bool:
+        """Whether the read-back is what the technician said."""
+        if self._plan.step(step).ask is None:
+            return self._plan.step(step).answers and self._says[step] in self._last
+        return readback(self._plan, self._reading(step, scope)).text == self._last
+
+    def _reading(self, step: str, scope: Scope) -> Reading:
+        meant = understand(Heard(self._says[step]), scope)
+        if not isinstance(meant, Reading):
+            raise AudioError(f"'{self._says[step]}' is no reading for '{step}'.", "Mend it in the list of what the technician says.")
+        return meant
+
+
+def padded(sound: np.ndarray, before: float = 0.3, after: float = 0.8, noise: float = 12.0, seed: int = 0) -> np.ndarray:
+    """Sound with quiet room noise around it, so that the end of speech can be heard. before, after: seconds."""
+    rng = np.random.default_rng(seed)
+    around = [rng.normal(0, noise, round(part * SAMPLE_RATE)).astype(np.int16) for part in (before, after)]
+    return np.concatenate([around[0], sound, around[1]])
