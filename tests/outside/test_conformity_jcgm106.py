@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -47,6 +47,7 @@ def test_guarded_rejection_in_speed_control() -> None:
     assert conformance_probability(threshold, 0.02 * threshold, Tolerance(low=100)) == pytest.approx(0.999, abs=1e-6)
 
 
+@settings(deadline=None)
 @given(st.floats(-5, 5), st.floats(0.01, 3), st.floats(-4, 0), st.floats(0.1, 4))
 def test_conformance_is_the_normal_integral(value: float, u: float, low: float, width: float) -> None:
     ours = conformance_probability(value, u, Tolerance(low, low + width))
@@ -55,6 +56,7 @@ def test_conformance_is_the_normal_integral(value: float, u: float, low: float, 
     assert sum(specific_risks(value, u, Tolerance(low, low + width))) == pytest.approx(1)
 
 
+@settings(deadline=None)
 @given(st.floats(0.01, 0.99), st.floats(0.01, 5))
 def test_a_guarded_limit_gives_just_the_probability_asked_for(probability: float, u: float) -> None:
     tolerance = Tolerance(high=100.0)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from flows.circuit.conductor import COPPER_COEFFICIENT, FOOT, area, at_temperature, diameter, resistance
@@ -38,6 +38,7 @@ def test_temperature_coefficient_agrees_with_the_code_s_own() -> None:
     assert at_temperature(1.0, 75) / at_temperature(1.0, 20) == pytest.approx(1 / (1 + 0.00323 * (20 - 75)), rel=0.002)
 
 
+@settings(deadline=None)
 @given(st.integers(-3, 47), st.floats(0, 1000))
 def test_three_gauges_are_half_the_copper_and_length_counts_in_proportion(awg: int, metres: float) -> None:
     # The gauge's known rule of thumb: three steps halve the area (92^(6/39) = 2.005).

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from uncertainties import correlated_values, correlation_matrix, ufloat, umath
 
@@ -33,6 +33,7 @@ def test_resolution_of_a_display() -> None:
     assert standard_error(0.0, "ac_volts", plain_meter(resolution=0.1)) == pytest.approx(0.29 * 0.1, rel=0.01)
 
 
+@settings(deadline=None)
 @given(st.floats(0, 600), st.floats(0.1, 3), st.integers(0, 9), st.sampled_from([0.001, 0.01, 0.1, 1.0]))
 def test_percent_digits_and_step_add_as_independent_bounds(value: float, percent: float, digits: int, resolution: float) -> None:
     bound = value * percent / 100 + digits * resolution
