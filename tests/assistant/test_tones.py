@@ -109,7 +109,7 @@ def test_contours_are_what_the_design_says():
     }
 
 
-@pytest.mark.parametrize(("one", "two"), combinations(names(), 2))
+@pytest.mark.parametrize(("one", "two"), list(combinations(names(), 2)))
 def test_any_two_differ_in_more_than_pitch(one, two):
     """In two of four features at least, none of which changes when a tone is played higher or lower."""
     assert sum(a != b for a, b in zip(contour(tone(one)), contour(tone(two)), strict=True)) >= 2
