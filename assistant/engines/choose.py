@@ -1,0 +1,69 @@
+"""Which recogniser hears: Vosk as soon as an English model is there, else PocketSphinx."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from assistant import models
+from assistant.audio.endpoint import EndpointSettings
+from assistant.engines.base import Recognizer
+from assistant.engines.sphinx import SphinxRecognizer
+from assistant.engines.vosk_engine import VoskRecognizer
+from assistant.errors import EngineError, MissingLibrary
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """engine: "vosk" or "pocketsphinx". reason: one plain sentence. folder: Vosk's model."""
+
+    engine: str
+    reason: str
+    folder: Path | None = None
+
+
+def plan(home: Path | None = None, wanted: str = "", language: str = "en") -> Chosen:
+    """What would be used, without loading anything.
+
+    home: the folder of models, `models.home()` by default. wanted: "vosk",
+    "pocketsphinx" or "" for the best there is. Raises EngineError.
+    """
+    if wanted not in ("", "vosk", "pocketsphinx"):
+        raise EngineError(f"There is no recogniser '{wanted}'.", "Choose vosk or pocketsphinx.")
+    if wanted == "pocketsphinx":
+        return Chosen("pocketsphinx", "PocketSphinx was asked for.")
+    ready = [model for model in models.present(home) if model.language == language and not model.problem]
+    if ready:
+        return Chosen("vosk", f"The Vosk model {ready[0].name} is there.", ready[0].folder)
+    if wanted == "vosk":
+        raise EngineError("Vosk was asked for, but no English model is there.", "Fetch one or place one by hand: twohands model list")
+    return Chosen("pocketsphinx", "No English Vosk model is there, so PocketSphinx listens with the model from its wheel.")
+
+
+def recognizer(
+    home: Path | None = None,
+    wanted: str = "",
+    words: frozenset[str] = frozenset(),
+    endpoint: EndpointSettings | None = None,
+    language: str = "en",
+) -> tuple[Recognizer, Chosen]:
+    """The recogniser, loaded, and why it was chosen.
+
+    words: all that can be said; a Vosk model that lacks some of them is passed
+    over, and the reason says so, unless Vosk was asked for. Raises EngineError.
+    """
+    chosen = plan(home, wanted, language)
+    if chosen.engine == "pocketsphinx":
+        return SphinxRecognizer(endpoint), chosen
+    try:
+        vosk = VoskRecognizer(chosen.folder, endpoint)
+    except (EngineError, MissingLibrary) as error:
+        if wanted:
+            raise
+        return SphinxRecognizer(endpoint), Chosen("pocketsphinx", f"{error.problem} PocketSphinx listens instead.")
+    missing = vosk.missing(words, language)
+    if missing and not wanted:
+        vosk.close()
+        reason = f"The Vosk model {chosen.folder.name} does not know {len(missing)} of our words ({', '.join(missing[:3])}). PocketSphinx listens instead."
+        return SphinxRecognizer(endpoint), Chosen("pocketsphinx", reason)
+    return vosk, chosen
