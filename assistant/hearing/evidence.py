@@ -11,7 +11,8 @@ from grammar.answers import Answer, Choice, Command, Heard, Reading, Unclear
 from grammar.parse import understand
 from grammar.scope import Scope
 
-LEAST = 1e-4
+LEAST = 5e-3
+"""Shares nearer to 0 or 1 than this say no more."""
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,111 @@
+"""Doubt: what is taken, what is asked as "X or Y?", and how the way of asking changes."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from assistant.hearing.policy import LADDER, next_way, weigh
+from assistant.hearing.settings import EngineSettings, HearingSettings, Trust
+from grammar.answers import Choice, Command, Heard, Reading, Unclear
+from grammar.language import language
+from grammar.scope import Asked, Expected, Scope
+
+LANG = language("en")
+ASK = Scope("phasing/ask", Asked("ac_volts", "volt", 0.0, 600.0, 1), commands=LANG.always_open, expected=(Expected(93, 4, 5), Expected(149, 5, 3)))
+CONFIRM = Scope("phasing/confirm", ASK.asked, (LANG.option("yes"), LANG.option("no")), LANG.always_open)
+TRUST = Trust(base=-2.5, fit=1, share=0.5, least_word=0, level=0, length=0, pace=0, option=0, command=0)
+SETTINGS = HearingSettings(
+    version=1, anything=0.3, moving=0.002, said_whole=0.4,
+    engines={"test": EngineSettings(share_power=1, prior_power=1, accept=0.6, accept_words=0.6, accept_yes=0.8, either=0.55, trust=TRUST)},
+)
+
+
+def heard(*pairs: tuple[str, float]) -> Heard:
+    return Heard(pairs[0][0], pairs[0][1], alternatives=pairs, engine="test")
+
+
+def test_a_sure_reading_is_taken():
+    answer = weigh(heard(("ninety two point six volts", 0.95)), ASK, SETTINGS)
+    assert isinstance(answer, Reading)
+    assert answer.value == pytest.approx(92.6)
+
+
+def test_what_the_meter_may_show_decides_between_equals():
+    answer = weigh(heard(("fifty two point six", 0.47), ("ninety two point six", 0.46)), ASK, SETTINGS)
+    assert isinstance(answer, Reading)
+    assert answer.value == pytest.approx(92.6)
+
+
+def test_without_a_prior_two_equals_are_offered():
+    bare = replace(ASK, expected=())
+    answer = weigh(heard(("fifty two point six", 0.45), ("ninety two point six", 0.45)), bare, SETTINGS)
+    assert isinstance(answer, Unclear)
+    assert answer.reason == "doubtful"
+    assert sorted(one.value for one in answer.between) == pytest.approx([52.6, 92.6])
+
+
+def test_a_bad_fit_is_doubtful():
+    answer = weigh(heard(("ninety two point six", 0.05)), ASK, SETTINGS)
+    assert answer == Unclear("doubtful", "ninety two point six")
+
+
+def test_yes_needs_more_than_no():
+    middling = 0.7
+    assert isinstance(weigh(heard(("no", middling)), CONFIRM, SETTINGS), Choice)
+    assert isinstance(weigh(heard(("yes", middling)), CONFIRM, SETTINGS), Unclear)
+
+
+@pytest.mark.parametrize("confidence", [0.0, 0.01, 0.5, 1.0])
+@pytest.mark.parametrize("scope", [ASK, CONFIRM])
+def test_gas_is_never_weighed_away(scope, confidence):
+    assert weigh(heard(("i smell gas", confidence)), scope, SETTINGS) == Command("gas", "i smell gas")
+
+
+def test_typed_words_and_unknown_engines_are_understood_as_they_are():
+    assert weigh(Heard("92.6", 0.0, engine="typed"), ASK, SETTINGS).value == pytest.approx(92.6)
+    assert weigh(Heard("ninety two point six", 0.0, engine="another"), ASK, SETTINGS).value == pytest.approx(92.6)
+
+
+def test_silence_stays_silence():
+    assert weigh(Heard("", 0.0, engine="test"), ASK, SETTINGS) == Unclear("nothing", "")
+
+
+@given(st.floats(0, 1), st.floats(0, 1))
+def test_more_confidence_never_turns_an_answer_into_doubt(low, high):
+    low, high = sorted((low, high))
+    before = weigh(heard(("ninety two point six", low)), ASK, SETTINGS)
+    after = weigh(heard(("ninety two point six", high)), ASK, SETTINGS)
+    assert isinstance(after, Reading) or not isinstance(before, Reading)
+
+
+def _asked(count: int, answer: Unclear, level: float | None, reading: bool) -> list[str]:
+    ways: tuple = ()
+    for _ in range(count):
+        ways += (next_way(ways, answer, level, reading),)
+    return list(ways)
+
+
+@given(st.integers(1, 30), st.booleans(), st.one_of(st.none(), st.floats(-10, 40)))
+def test_never_a_third_ask_in_the_same_way(count, reading, level):
+    ways = _asked(count, Unclear("doubtful", "x"), level, reading)
+    assert all(len(set(ways[at : at + 3])) > 1 for at in range(len(ways) - 2))
+    assert reading or "digits" not in ways
+
+
+def test_every_way_is_tried_before_one_comes_again():
+    assert _asked(4, Unclear("doubtful", "x"), None, True) == list(LADDER)
+
+
+def test_in_a_loud_room_moving_away_comes_before_spelling():
+    ways = _asked(3, Unclear("doubtful", "x"), 4.0, True)
+    assert ways.index("away") < ways.index("digits")
+
+
+def test_two_readings_are_offered_first():
+    one = weigh(Heard("15", engine="typed"), ASK, SETTINGS)
+    two = weigh(Heard("50", engine="typed"), ASK, SETTINGS)
+    assert next_way((), Unclear("doubtful", "x", between=(one, two))) == "which"
