@@ -178,9 +178,35 @@ def _shape_problems(procedure: Procedure, limits: Mapping[str, Limit], family: s
     for proof in procedure.dead_proof:
         if proof not in proven:
             found.append((("dead_proof",), f"no step proves '{proof}'.", "Add 'proves' to the step that shows it, or take it out of 'dead_proof'."))
+    found += _power_problems(procedure)
     dead_only = [name for name, step in steps.items() if step.power == "dead"]
     if dead_only and not (procedure.dead_proof and procedure.reprove):
         found.append((("steps", dead_only[0], "power"), f"'{dead_only[0]}' needs dead power, but nothing proves it.", "Give the procedure 'dead_proof', the steps that prove it, and 'reprove'."))
+    return found
+
+
+def power_after(procedure: Procedure, name: str) -> frozenset[str]:
+    """The states of power that a step can be left in by its `next`."""
+    step = procedure.steps[name]
+    if step.proves:
+        return frozenset({"dead"}) if step.proves == procedure.dead_proof[-1] else frozenset({"said_off"})
+    kept = ALLOWED[step.power]
+    if not step.answers:
+        return kept
+    return frozenset().union(*({one.sets.power} if one.sets.power else kept for one in step.answers.values()))
+
+
+def _power_problems(procedure: Procedure) -> list[Found]:
+    """Ways into a step on which the power need not be what the step requires."""
+    found: list[Found] = []
+    for name, step in procedure.steps.items():
+        after = power_after(procedure, name)
+        for number, go in enumerate(step.next):
+            target = procedure.steps.get(go.go)
+            open_ways = after & set(go.when.power) if go.when and go.when.power else after
+            if target and not open_ways <= ALLOWED[target.power]:
+                wrong = ", ".join(sorted(open_ways - ALLOWED[target.power])).replace("_", " ")
+                found.append((("steps", name, "next", number, "go"), f"'{go.go}' needs power '{target.power}', but after '{name}' it can be {wrong}.", "Lead through the steps that prove or change the power first."))
     return found
 
 

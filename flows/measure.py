@@ -76,8 +76,13 @@ def measured(reading: Reading, meter: Meter) -> Measured:
 
 
 def standard_error(value: float, quantity: str, meter: Meter, step: float = 0.0) -> float:
-    """Standard uncertainty (SI) of the meter showing `value`, spoken to `step`."""
+    """Standard uncertainty (SI) of the meter showing `value`, spoken to `step`.
+
+    Nobody says which range the meter is on. A coarser spoken step than the
+    lowest range would show speaks for a higher range, so its digits count.
+    """
     function = meter.function(quantity)
-    resolution = function.range_for(value).resolution
+    finest, coarsest = function.range_for(value).resolution, function.ranges[-1].resolution
+    resolution = max(finest, min(step, coarsest))
     bound = abs(value) * function.percent / 100 + function.digits * resolution
     return math.hypot(bound / math.sqrt(3), max(step, resolution) / math.sqrt(12))

@@ -49,8 +49,8 @@ class Walk:
     stuck: tuple[str, ...]
 
 
-def walk(plan: Plan) -> Walk:
-    """Walk `plan` from its beginning through every state and answer."""
+def walk(plan: Plan, first_breach: bool = False) -> Walk:
+    """Walk `plan` from its beginning through every state and answer; with first_breach only up to the first rule broken."""
     plan = replace(plan, judge=_tried, assess=None)
     guarded = _guarded(plan.procedure)
     start, effects = begin(plan)
@@ -58,7 +58,7 @@ def walk(plan: Plan) -> Walk:
     back: dict[tuple[object, ...], set[tuple[object, ...]]] = {}
     queue, moves = deque([start]), 0
     breaches = [Breach("start", "begin", rule) for rule in _broken(plan, start, None, start, effects)]
-    while queue:
+    while queue and not (first_breach and breaches):
         session = queue.popleft()
         here = _key(plan, session, guarded)
         for before, given in _inputs(plan, session):
@@ -92,7 +92,7 @@ def _inputs(plan: Plan, session: Session) -> Iterator[tuple[Session, Input]]:
         return
     words = language(plan.language)
     # Halfway through an answer the past is not looked at: one past is enough there.
-    pasts = [name for name, step in plan.procedure.steps.items() if not step.end]
+    pasts = [name for name, step in plan.procedure.steps.items() if step.ask] or [plan.procedure.start]
     pasts = pasts if session.mode in ("ask", "offer", "digits", "which") else pasts[:1]
     for command in words.commands:
         if command in ("back", "change"):

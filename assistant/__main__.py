@@ -1,0 +1,5 @@
+"""`python -m assistant` is `twohands`."""
+
+from assistant.cli import main
+
+main()

@@ -1,0 +1,272 @@
+"""How a visit is talked through, answer by answer."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import pytest
+
+from flows.compile import Plan, load_plan
+from flows.dialogue import advance, begin
+from flows.profiles import equipment, meter
+from flows.session import Effect, End, Listen, Memo, Resumed, Save, Say, Session
+from grammar.answers import Choice, Command, Heard, Reading, Unclear
+from grammar.parse import understand
+
+
+@pytest.fixture(scope="module")
+def plan() -> Plan:
+    return load_plan("flame_sensing", equipment("larkspur"), meter("bench6000"))
+
+
+@dataclass
+class Talk:
+    """A visit driven by typed words."""
+
+    plan: Plan
+    session: Session = field(init=False)
+    effects: list[Effect] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.session, self.effects = begin(self.plan)
+
+    def give(self, given) -> Talk:
+        self.session, self.effects = advance(self.plan, self.session, given)
+        return self
+
+    def say(self, *texts: str) -> Talk:
+        for text in texts:
+            self.give(understand(Heard(text), self.scope))
+        return self
+
+    @property
+    def scope(self):
+        return next(one.scope for one in self.effects if isinstance(one, Listen))
+
+    @property
+    def spoken(self) -> list[str]:
+        return [one.text for one in self.effects if isinstance(one, Say)]
+
+    def saved(self, kind: str) -> list[dict]:
+        return [one.data for one in self.effects if isinstance(one, Save) and one.kind == kind]
+
+    @property
+    def at(self) -> str:
+        return f"{self.session.step}/{self.session.mode}"
+
+
+START = ("the air is clear", "i am ready")
+LIVE = ("121", "yes", "120.9", "yes", "0.2", "yes", "28", "yes", "92.6", "yes", "97", "yes")
+DEAD = ("i opened the switch", "everything is shut down", "120.8", "yes", "zero", "yes", "zero", "yes", "120.7", "yes")
+ON = ("clips are on", "jumper is in place", "furnace is running", "it has woken up")
+TIDY = ("jumper is in my hand", "both posts are bare", "wire is back on", "it holds fast", "furnace is running", "it has woken up")
+
+
+def test_a_whole_visit_reaches_its_end(plan):
+    talk = Talk(plan).say(*START, *LIVE, *DEAD, "0.2", "yes", "0.8", "yes", *ON, "3.5", "yes", "flame stays lit", "yes", *DEAD, *TIDY, "cycle is complete")
+    assert isinstance(talk.effects[-1], End) and talk.effects[-1].how == "finished"
+    assert talk.session.flags == frozenset() and talk.session.power == "on"
+    assert {one.probe for one in talk.session.taken} >= {"supply_hot_neutral", "line_to_r", "rod_to_ground", "ground_path", "flame_current"}
+    assert all(verdict.outcome == "pass" for _, verdict in talk.session.verdicts)
+
+
+def test_a_reading_is_read_back_digit_by_digit_and_kept_only_after_yes(plan):
+    talk = Talk(plan).say(*START, "121.3")
+    assert talk.spoken == ["one two one point three volts. Is that right?"]
+    assert talk.saved("reading") == []
+    talk.say("yes")
+    assert talk.saved("reading")[0]["value"] == 121.3
+    kinds = [type(one).__name__ if not isinstance(one, Save) else one.kind for one in talk.effects]
+    assert kinds.index("reading") < kinds.index("Say")
+
+
+def test_a_wrong_read_back_is_put_right_at_once(plan):
+    talk = Talk(plan).say(*START, "121.3", "no one twenty four")
+    assert talk.spoken == ["one two four volts. Is that right?"]
+    assert talk.say("yes").saved("reading")[0]["value"] == 124
+
+
+def test_change_that_in_the_middle_of_a_read_back(plan):
+    talk = Talk(plan).say(*START, "121.3", "change that")
+    assert talk.at == "supply/ask" and talk.spoken == ["Then tell me again."]
+
+
+def test_fifteen_is_asked_digit_by_digit(plan):
+    talk = Talk(plan).say(*START, "one fifteen")
+    assert talk.at == "supply/digits"
+    assert talk.spoken == ["Was that one hundred fifteen volts or one hundred fifty volts? Say it one digit at a time."]
+    assert talk.say("one one five").saved("reading")[0]["value"] == 115
+    other = Talk(plan).say(*START, "one fifteen", "one five zero")
+    assert other.saved("reading")[0]["value"] == 150
+    neither = Talk(plan).say(*START, "one fifteen", "one two zero")
+    assert neither.at == "supply/confirm" and neither.saved("reading") == []
+
+
+def test_teens_in_a_correction_are_asked_too(plan):
+    assert Talk(plan).say(*START, "121", "no one sixteen").at == "supply/digits"
+
+
+@pytest.mark.parametrize(
+    ("words", "line"),
+    [
+        ("nine hundred", "I heard nine hundred volts. The meter can't show that here. Look at the dial and tell me again."),
+        ("120 ohms", "You said ohms. I asked for volts. Check the dial, then tell me again."),
+        ("121.34", "I heard one hundred twenty one point three volts. The meter does not show so many digits here. Tell me again."),
+    ],
+)
+def test_what_cannot_be_is_asked_again_with_the_reason(plan, words, line):
+    talk = Talk(plan).say(*START, words)
+    assert talk.spoken == [line] and talk.at == "supply/ask" and talk.saved("reading") == []
+
+
+def test_millivolts_are_converted_and_read_back_as_spoken(plan):
+    talk = Talk(plan).say(*START, "121", "yes", "121", "yes", "200 millivolts")
+    assert talk.session.pending.value == pytest.approx(0.2)
+
+
+def test_the_way_of_asking_changes_every_time(plan):
+    talk, asked = Talk(plan).say(*START), []
+    for _ in range(5):
+        talk.give(Unclear("nothing", ""))
+        asked.append(talk.spoken[-1])
+    assert all(one != other for one, other in zip(asked, asked[1:], strict=False))
+    assert len(set(asked[:4])) == 4
+
+
+def test_two_readings_in_doubt_are_offered(plan):
+    talk = Talk(plan).say(*START)
+    first, second = (understand(Heard(text), talk.scope) for text in ("one twenty four", "one twenty one"))
+    talk.give(Unclear("doubtful", "", first, (first, second)))
+    assert talk.spoken == ["Was that one hundred twenty four volts or one hundred twenty one volts?"]
+    assert talk.say("one twenty one").at == "supply/confirm"
+
+
+def test_a_failing_check_offers_a_way_on(plan):
+    talk = Talk(plan).say(*START, "105", "yes")
+    assert talk.at == "supply/offer" and "The supply is low" in talk.spoken[0]
+    assert "one hundred ten volts" in talk.spoken[0]
+    assert talk.say("once more please").at == "supply/ask"
+    assert talk.say("105", "yes", "next check please").at == "polarity_hot/ask"
+
+
+def test_too_close_to_call_is_said_and_offered_again(plan):
+    talk = Talk(plan).say(*START, "110.2", "yes")
+    assert talk.session.outcome == "close" and talk.spoken[0].startswith("The supply is too close")
+
+
+def test_a_dead_test_that_fails_means_power_is_on_and_the_proof_starts_again(plan):
+    talk = Talk(plan).say(*START, *LIVE, "i opened the switch", "everything is shut down", "120.8", "yes", "118", "yes")
+    assert talk.session.power == "on" and talk.at == "power_off/ask"
+    assert any("There is still power" in one for one in talk.spoken)
+    assert talk.session.proofs == frozenset()
+
+
+def test_a_meter_that_dies_in_between_voids_the_proof(plan):
+    talk = Talk(plan).say(*START, *LIVE, *DEAD[:-2], "zero", "yes")
+    assert talk.session.power == "said_off" and talk.at == "meter_live/ask" and talk.session.proofs == frozenset()
+
+
+def test_the_word_off_alone_never_opens_an_ohms_step(plan):
+    talk = Talk(plan).say(*START, *LIVE, "i opened the switch")
+    assert talk.session.power == "on"
+    talk.say("everything is shut down")
+    assert talk.session.power == "said_off" and talk.at == "meter_live/ask"
+
+
+def test_stop_with_the_jumper_on_leads_through_its_removal(plan):
+    talk = Talk(plan).say(*START, *LIVE, *DEAD, "0.2", "yes", "0.8", "yes", *ON, "stop")
+    assert talk.at == "power_off/ask" and talk.session.leaving
+    talk.say("stop")
+    assert "on the way out" in talk.spoken[0] and talk.at == "power_off/ask"
+    talk.say(*DEAD, *TIDY)
+    assert talk.effects[-1].how == "stopped" and talk.session.flags == frozenset()
+
+
+def test_pause_takes_the_proof_away(plan):
+    talk = Talk(plan).say(*START, *LIVE, *DEAD, "0.2", "yes")
+    assert talk.at == "ground_path/ask" and talk.session.power == "dead"
+    talk.say("pause", "continue")
+    assert talk.session.power == "said_off" and talk.at == "power_off/ask"
+
+
+def test_a_resumed_visit_does_not_trust_old_proof(plan):
+    talk = Talk(plan).say(*START, *LIVE, *DEAD).give(Resumed())
+    assert talk.session.power == "said_off" and talk.at == "power_off/ask"
+    assert len(talk.session.taken) == 10
+
+
+def test_go_back_and_change_that(plan):
+    talk = Talk(plan).say(*START, "121", "yes", "120", "yes", "go back")
+    assert talk.at == "polarity_hot/ask"
+    assert talk.say("121", "yes").saved("retaken") == [{"step": "polarity_hot", "probe": "supply_hot_ground"}]
+    assert Talk(plan).say(*START, "121", "yes", "change that").at == "supply/ask"
+
+
+def test_no_way_back_to_ohms_once_the_power_is_on(plan):
+    talk = Talk(plan).say(*START, *LIVE, *DEAD, "0.2", "yes", "0.8", "yes", *ON)
+    talk.say("change that")
+    assert talk.at == "flame_current/ask" and "I can't change that one from here" in talk.spoken[0]
+    talk.say("go back")
+    assert talk.session.power == "on" and plan.step(talk.session.step).power == "on"
+
+
+def test_questions_on_the_way(plan):
+    talk = Talk(plan).say(*START)
+    assert talk.say("where do the leads go").spoken == ["Red lead on hot. Black lead on neutral. Both at the furnace."]
+    assert talk.say("why").spoken == ["All that comes next leans on a good supply."]
+    assert talk.say("what have i got so far").spoken == ["There are no readings so far."]
+    talk.say("121.3", "yes")
+    assert talk.say("what have i got so far").spoken == ["So far: Supply voltage, one hundred twenty one point three volts."]
+    again = talk.say("say again").spoken
+    assert again[0] == "Live test." and again[-1] == "Tell me the volts."
+    assert talk.say("slower").spoken[0] == "I will speak slower."
+
+
+def test_cautions_are_full_once_and_short_after(plan):
+    talk = Talk(plan).say(*START)
+    assert "This is a live test. Touch only the lead handles" in " ".join(talk.spoken)
+    assert talk.say("say again").spoken[0] == "Live test. Only touch the handles."
+
+
+def test_a_memo_hears_nothing_but_its_end_and_gas(plan):
+    talk = Talk(plan).say(*START, "take a note")
+    assert Memo("start") in talk.effects
+    talk.give(Reading(99, 99, 99, 1, "ac_volts", "volt", True, False, "99", "99"))
+    assert talk.session.mode == "memo" and talk.session.taken == ()
+    assert Memo("end") in talk.say("end note").effects
+    assert talk.at == "supply/ask"
+
+
+def test_skipping_is_on_the_record_and_said_at_the_end(plan):
+    talk = Talk(plan).say(*START, "skip this check")
+    assert talk.saved("skipped") == [{"step": "supply", "why": "asked for"}]
+    talk.say("121", "yes", "0.2", "yes")
+    assert talk.spoken[0] == "I can't judge this, for a reading is missing: Supply voltage."
+    talk.say("stop")
+    assert any("You skipped: Supply voltage." in one for one in talk.spoken)
+
+
+def test_gas_in_the_middle_of_anything(plan):
+    talk = Talk(plan).say(*START, "121", "wait i smell gas here")
+    assert talk.session.mode == "alarm"
+    assert talk.spoken[0].startswith("Stop. Gas. Do not touch any switch.") and "Get all people out now" in talk.spoken[0]
+    assert talk.saved("alarm") == [{"what": "gas", "step": "supply"}]
+    assert talk.give(Choice("yes", "yes")).spoken == ["Leave now. Touch no switch. Call from outside."]
+
+
+def test_over_limit_and_jumping_displays(plan):
+    talk = Talk(plan).say(*START, *LIVE, *DEAD, "0.2", "yes", "open line")
+    assert talk.spoken == ["The meter shows over limit. Is that right?"]
+    talk.say("yes")
+    assert math.isinf(talk.session.taken[-1].measured.value) and "The path home is open" in talk.spoken[0]
+    jumping = Talk(plan).say(*START, "it is jumping between 110 and 120")
+    assert jumping.spoken == ["Between one hundred ten volts and one hundred twenty volts. Is that right?"]
+
+
+def test_no_answer_that_is_not_open_moves_a_visit(plan):
+    talk = Talk(plan).say(*START)
+    before = talk.session
+    for given in (Choice("removed", ""), Command("resume", ""), Command("end_note", ""), Choice("carry_on", "")):
+        after = Talk(plan).say(*START).give(given).session
+        assert (after.step, after.power, after.flags, after.taken) == (before.step, before.power, before.flags, before.taken)
