@@ -26,6 +26,8 @@ from assistant.records.tables import copies, readings, verdicts, visits
 
 BATCH = 200
 JOURNAL = "journal.jsonl"
+LONGEST_NAME = 120
+"""Characters in a visit's id, as wide as its column."""
 
 
 @dataclass(frozen=True)
@@ -112,10 +114,18 @@ def _read_all(paths: Iterable[Path], done: Imported) -> Iterator[Journal]:
             except JournalError as error:
                 done.problems.append(error.text)
                 continue
-            if not events or events[0].get("kind") != "visit" or not events[0].get("visit"):
-                done.problems.append(f"{file}: the first line does not name a visit.")
+            if not is_visit(events):
+                done.problems.append(f"{file}: the first line does not name a visit, or a line is no journal line.")
                 continue
             yield Journal(events, torn, str(file.parent))
+
+
+def is_visit(events: list[Any]) -> bool:
+    """Whether these are the lines of a visit: objects, the first of which names it."""
+    if not events or not all(isinstance(one, dict) for one in events):
+        return False
+    name = events[0].get("visit")
+    return events[0].get("kind") == "visit" and isinstance(name, str) and 0 < len(name) <= LONGEST_NAME and name.isprintable()
 
 
 def journal_files(path: Path) -> Iterator[Path]:

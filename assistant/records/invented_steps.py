@@ -109,6 +109,7 @@ class Walk:
     plan: Procedure
     taken: dict[str, Measured] = field(default_factory=dict)
     weights: dict[str, float] = field(default_factory=lambda: dict.fromkeys(FAULTS, 1 / len(FAULTS)))
+    out: dict[str, str] = field(default_factory=dict)
 
     def checks(self, whole: bool) -> None:
         """All checks, or only those before the power goes off."""
@@ -132,7 +133,7 @@ class Walk:
         tell("power", state="dead", by="meter_still_live")
         one("lead_zero", abs(self.teller.chance.gauss(0.2, 0.04)), ())
         if self.teller.chance.random() < 0.04:
-            self.teller.hear("ground_path/ask", "skip this check", {"type": "Choice", "id": "skip", "text": "skip this check"})
+            self.teller.hear("ground_path/ask", "skip this check", {"type": "choice", "id": "skip", "text": "skip this check"})
             tell("skipped", step="ground_path", why="asked for")
         else:
             one("ground_path", self._true_path(), ("burner_corroded",))
@@ -165,7 +166,7 @@ class Walk:
         for number, line in enumerate(step.say):
             self.teller.say(line, "step", f"{name}/say/{number}")
         if chance.random() < 0.25 * self.clumsy + 0.03:
-            self.teller.hear(f"{name}/ask", "", {"type": "Unclear", "reason": "nothing", "text": ""})
+            self.teller.hear(f"{name}/ask", "", {"type": "unclear", "reason": "nothing", "text": ""})
             self.teller.say("I did not get that. Please say it again.", "question", "miss_again")
         scale = UNITS[ask.unit]
         resolution = max(0.1 * scale, self.meter.function(ask.quantity).range_for(true).resolution)
@@ -173,10 +174,10 @@ class Walk:
         shown = float(digits) * scale
         text = " ".join("point" if mark == "." else mark for mark in digits)
         result = measured(Reading(shown, shown, shown, 0.1 * scale, ask.quantity, ask.unit, False, False, text, digits), self.meter)
-        snippet = self.teller.hear(f"{name}/ask", text, {"type": "Reading", "value": shown, "unit": ask.unit, "digits": digits}, 8 + 8 * chance.random())
+        snippet = self.teller.hear(f"{name}/ask", text, {"type": "reading", "value": shown, "unit": ask.unit, "digits": digits}, 8 + 8 * chance.random())
         self.teller.say(f"{digits} {SPOKEN[ask.unit]}. Is that right?", "readback", "readback")
         how = "correction" if chance.random() < 0.3 * self.clumsy + 0.02 else "yes"
-        self.teller.hear(f"{name}/confirm", "yes" if how == "yes" else f"no {text}", {"type": "Choice", "id": how, "text": how}, 0.5)
+        self.teller.hear(f"{name}/confirm", "yes" if how == "yes" else f"no {text}", {"type": "choice", "id": how, "text": how}, 0.5)
         power = "dead" if step.power == "dead" else "said_off" if step.power == "off" else "on"
         if ask.probe in self.taken:
             tell("retaken", step=name, probe=ask.probe)
@@ -199,25 +200,28 @@ class Walk:
     def choose(self, step: str, choice: str, text: str) -> None:
         for number, line in enumerate(self.plan.steps[step].say):
             self.teller.say(line, "step", f"{step}/say/{number}")
-        self.teller.hear(f"{step}/ask", text, {"type": "Choice", "id": choice, "text": text}, 6.0)
+        self.teller.hear(f"{step}/ask", text, {"type": "choice", "id": choice, "text": text}, 6.0)
         self.teller.tell("choice", step=step, choice=choice, text=text, confirmed="again", power="on")
 
     def assess(self, named: str | None) -> None:
         """A last line that puts the named cause first."""
         if named:
             self.weights[named] = 0.9
-            self._say_weights([], named)
+            self._say_weights(named)
 
     def _weigh(self, fault: str, good: bool, probe: str) -> None:
         self.weights[fault] *= 0.02 if good else 6.0
-        self._say_weights([[fault, probe]] if good else [], None)
+        self.out.pop(fault, None)
+        if good:
+            self.out[fault] = probe
+        self._say_weights(None)
 
-    def _say_weights(self, ruled_out: list[list[str]], named: str | None) -> None:
+    def _say_weights(self, named: str | None) -> None:
         total = sum(self.weights.values())
         self.weights = {key: value / total for key, value in self.weights.items()}
         ranked = sorted(self.weights.items(), key=lambda pair: -pair[1])
         self.teller.tell("assessment", ranked=[[key, round(value, 4)] for key, value in ranked[:5]], next_probe="flame_current", sentence=SENTENCE[ranked[0][0]],
-                         ruled_out=ruled_out, named=named, cannot_tell=[], unproven=[])
+                         ruled_out=[list(one) for one in self.out.items()], named=named, cannot_tell=[], unproven=[])
 
     def _limit(self, key: str) -> Limit:
         return self.plan.limits.get(key) or self.family.limit(key)

@@ -42,7 +42,7 @@ def unpack(packed: bytes) -> list[Event]:
 def finite(value: Any) -> Any:
     """A copy of `value` with infinities and not-a-number as words, which JSON has no numbers for."""
     if isinstance(value, float) and (value != value or value in (float("inf"), float("-inf"))):
-        return "over limit" if value > 0 else "under limit" if value < 0 else "not a number"
+        return "over limit" if value > 0 else "minus over limit" if value < 0 else "not a number"
     if isinstance(value, dict):
         return {key: finite(one) for key, one in value.items()}
     if isinstance(value, list | tuple):

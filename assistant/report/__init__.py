@@ -1,0 +1,1 @@
+"""The report of a visit: what was found, shown so that somebody who was not there can check it."""
