@@ -8,6 +8,8 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from flows.errors import CalculationError
+
 Value = float | NDArray[np.float64]
 
 OPEN = 1e10
@@ -114,6 +116,12 @@ class Furnace:
     """1: DC volts dialled where AC volts or ohms are asked, AC microamps where DC are asked."""
     ohms_top: Value
     """Ω above which the meter shows over limit."""
+
+    def __post_init__(self) -> None:
+        """Raises CalculationError for a resistance that is not above zero (leads and burden may be zero)."""
+        for one in fields(self):
+            if one.name.endswith("_ohms") and one.name not in ("lead_ohms", "burden_ohms") and not np.min(getattr(self, one.name)) > 0:
+                raise CalculationError(f"'{one.name}' of a furnace must be above 0 ohms.", "For a short put a thousandth of an ohm, for a break OPEN.")
 
     @property
     def shape(self) -> tuple[int, ...]:

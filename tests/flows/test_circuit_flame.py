@@ -25,7 +25,7 @@ def circuit(t_positive: float, t_negative: float) -> RodCircuit:
     return RodCircuit(source, Half(np.asarray(t_positive), one, one), Half(np.asarray(t_negative), 0 * one, 0 * one))
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(st.floats(0.05, 6), st.floats(0.05, 6))
 def test_direct_current_against_integration_in_time(t_positive: float, t_negative: float) -> None:
     def capacitor(angle: float, state: np.ndarray) -> list[float]:
