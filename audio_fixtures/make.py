@@ -32,7 +32,6 @@ BEFORE, AFTER = 0.3, 0.55
 """Seconds of room before and after speech; the endpointer closes 0.42 s after the last sound."""
 STEP = 16
 """Samples are kept to multiples of this: 12 bits, 49 dB under the speech. FLAC then stores 4 bits less of each."""
-VERSION_FLAGS = {"espeak": "--version", "flite": "--version", "festival": "--version"}
 HEADER = """\
 # Every recording here, written by `python -m audio_fixtures.make`; do not edit.
 #
@@ -89,7 +88,7 @@ def versions(engines: set[str]) -> dict[str, str]:
     for engine in sorted(engines):
         program, packages = PROGRAMS[engine]
         try:
-            done = subprocess.run([program, VERSION_FLAGS[engine]], capture_output=True, text=True, check=False)
+            done = subprocess.run([program, "--version"], capture_output=True, text=True, check=False)
         except FileNotFoundError as error:
             raise MissingLibrary(f"The program {program} is not installed.", f"Run: sudo apt-get install {packages}") from error
         line = next((line for line in (done.stdout + done.stderr).splitlines() if "version" in line or "text-to-speech" in line), "")
