@@ -28,10 +28,12 @@ def to_engine(sound: np.ndarray, rate: int) -> np.ndarray:
     floats = sound / 32768.0 if sound.dtype == np.int16 else np.asarray(sound, dtype=np.float64)
     if floats.ndim == 2:
         floats = floats.mean(axis=1)
-    if rate != SAMPLE_RATE and len(floats):
-        shared = int(np.gcd(rate, SAMPLE_RATE))
-        floats = resample_poly(floats, SAMPLE_RATE // shared, rate // shared)
-    return np.clip(np.rint(floats * 32768.0), -32768, 32767).astype(np.int16)
+    return _resampled(floats, rate, SAMPLE_RATE)
+
+
+def at_rate(sound: np.ndarray, rate: int) -> np.ndarray:
+    """int16 at 16 kHz, shape (n,), as int16 at another rate."""
+    return _resampled(sound / 32768.0, SAMPLE_RATE, rate)
 
 
 def read(path: Path | str) -> np.ndarray:
@@ -120,6 +122,13 @@ class Conversation:
             if side == wanted:
                 line[start : start + len(sound)] += sound
         return line
+
+
+def _resampled(floats: np.ndarray, rate: int, wanted: int) -> np.ndarray:
+    if rate != wanted and len(floats):
+        shared = int(np.gcd(rate, wanted))
+        floats = resample_poly(floats, wanted // shared, rate // shared)
+    return np.clip(np.rint(floats * 32768.0), -32768, 32767).astype(np.int16)
 
 
 def _short(error: Exception) -> str:

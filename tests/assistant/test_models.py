@@ -216,7 +216,7 @@ def test_paths_that_climb_out_are_refused(shop, tmp_path, path):
     shop.body = archive(extra={path: b"out"})
     with pytest.raises(ModelError, match="Nothing was unpacked"):
         get(shop, folder)
-    assert [found for found in tmp_path.rglob("*escaped*")] == []
+    assert list(tmp_path.rglob("*escaped*")) == []
     assert not Path("/tmp/escaped").exists()
     assert models.present(folder) == []
 
