@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import sys
 import time
@@ -16,29 +17,34 @@ from flows.circuit.nodal import node_volts
 from flows.profiles import equipment
 
 FURNACES = 100_000
-ROUNDS = 3
+ROUNDS = 5
 AIM = 100_000
 
 
-def rate(work: Callable[[], object], n: int) -> float:
-    """Furnaces for a second of processor time, the best of ROUNDS (other programs on the machine do not count)."""
-    best = np.inf
+def rate(work: Callable[[], object], n: int) -> tuple[float, float]:
+    """Furnaces a second by the wall clock and by processor time, each the best of ROUNDS.
+
+    The wall clock is the claim; on a busy machine it is a floor. Processor time is shown beside
+    it, and on a virtual machine it may come out too kind.
+    """
+    wall = processor = np.inf
     for _ in range(ROUNDS):
-        start = time.process_time()
+        start, start_processor = time.perf_counter(), time.process_time()
         work()
-        best = min(best, time.process_time() - start)
-    return n / best
+        wall, processor = min(wall, time.perf_counter() - start), min(processor, time.process_time() - start_processor)
+    return n / wall, n / processor
 
 
 def speed() -> None:
     healthy = nominal(equipment("larkspur"))
     furnaces = spread(healthy, np.random.default_rng(20), FURNACES)
-    print(f"{FURNACES:,} furnaces drawn about larkspur; processor time, best of {ROUNDS}; aim {AIM:,} a second on one core, linear part")
-    print(f"{'reading':36}{'furnaces/s':>12}{'over aim':>10}")
+    print(f"{FURNACES:,} furnaces drawn about larkspur, one thread, best of {ROUNDS}; aim {AIM:,} a second, linear part")
+    print(f"load of the machine: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
+    print(f"{'furnaces a second':36}{'wall clock':>12}{'over aim':>10}{'processor':>12}")
 
     def line(name: str, keys: list[str]) -> None:
-        per_second = rate(lambda: read_many(furnaces, keys), FURNACES)
-        print(f"{name:36}{per_second:12,.0f}{per_second / AIM:9.1f}x")
+        wall, processor = rate(lambda: read_many(furnaces, keys), FURNACES)
+        print(f"{name:36}{wall:12,.0f}{wall / AIM:9.1f}x{processor:12,.0f}")
 
     guided = [key for key, probe in table().items() if probe.guided]
     linear = [key for key in guided if table()[key].function not in ("dc_amps", "watch")]
@@ -51,7 +57,8 @@ def speed() -> None:
     def every_node(f: Furnace) -> np.ndarray:
         return node_volts(live(f), f.shape[0])["hot"]
 
-    print(f"{'every node, np.linalg.solve':36}{rate(lambda: in_blocks(every_node, few), 10_000):12,.0f}   (for comparison)")
+    wall, processor = rate(lambda: in_blocks(every_node, few), 10_000)
+    print(f"{'every node, np.linalg.solve':36}{wall:12,.0f}{wall / AIM:9.1f}x{processor:12,.0f}   (for comparison)")
 
 
 def agreement() -> None:
