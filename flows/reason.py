@@ -8,8 +8,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Set
-from dataclasses import dataclass
-from functools import lru_cache
+from dataclasses import dataclass, replace
+from functools import lru_cache, partial
 
 import numpy as np
 
@@ -19,12 +19,12 @@ from flows.faults import catalog
 from flows.faults.catalog import HEALTHY, Probe
 from flows.measure import Measured
 from flows.reason_errors import meter_error
-from flows.reason_knowledge import Knowledge, chance_if_healthy
-from flows.reason_mixture import Components, Shown, Weighed, log_evidence, posterior, weigh
-from flows.reason_next import Gain, choose, gains
+from flows.reason_knowledge import Knowledge, as_shown, chance_if_healthy
+from flows.reason_mixture import Shown, Weighed, log_evidence, posterior, weigh
+from flows.reason_next import Gain, Sight, choose, gains, left_after
 
 Evidence = Measured | bool
-MOST_KEPT = 160
+MOST_KEPT = 420
 RIVALS = 3
 PROVES = "board_proves_flame"
 AGAINST = -1.0
@@ -71,18 +71,18 @@ def assess(evidence: Mapping[str, Evidence], knowledge: Knowledge, allowed: Set[
     order = np.argsort(-of_fault, kind="stable")
     ranked = tuple((knowledge.hypotheses[h], float(of_fault[h])) for h in order)
     left = _open(evidence, allowed)
-    close, weight, moments = _likely(knowledge, of_component, readings, proves)
-    found = gains(close, weight, moments, left, lambda probe, value: meter_error(knowledge.meter, probe, value), settings.odd)
+    sight = _likely(knowledge, of_component, readings, proves)
+    found = gains(sight, left)
     named, unproven = _name(knowledge, ranked, readings)
-    alike = () if named else _alike(knowledge, ranked, close, weight, moments, left)
+    alike = () if named else _alike(knowledge, ranked, sight, left)
     best = None
     if unproven:
         best = next((gain for gain in found if gain.probe in unproven), None)
     if best is None and not named and not alike:
-        best = choose(found, catalog.probes(), settings.least_bits, settings.same)
+        best = choose(found, catalog.probes(), settings.least_bits, settings.same, partial(left_after, sight))
     probe = best.probe if best else None
     parts = _parts(knowledge, weighed)
-    expected = _predict(knowledge, close, weight, moments, probe)
+    expected = _predict(knowledge, sight, probe)
     told = reason_words.Told(knowledge, dict(evidence), ranked, named, alike, unproven, probe, parts, expected)
     return Assessment(
         ranked=ranked,
@@ -102,8 +102,7 @@ def expected_gains(evidence: Mapping[str, Evidence], knowledge: Knowledge, allow
     readings, proves = _split(evidence)
     weighed = weigh(knowledge.components, readings, proves, catalog.settings().odd)
     of_component, _ = posterior(knowledge.components, knowledge.prior, weighed)
-    close, weight, moments = _likely(knowledge, of_component, readings, proves)
-    found = gains(close, weight, moments, _open(evidence, allowed), lambda probe, value: meter_error(knowledge.meter, probe, value), catalog.settings().odd)
+    found = gains(_likely(knowledge, of_component, readings, proves), _open(evidence, allowed))
     return sorted(found, key=lambda one: -one.bits)
 
 
@@ -121,7 +120,7 @@ def _split(evidence: Mapping[str, Evidence]) -> tuple[dict[str, Shown], bool | N
         if isinstance(one, bool):
             proves = one
         else:
-            readings[name] = Shown(float("inf") if one.over_limit else one.value, one.u)
+            readings[name] = as_shown(name, one)
     return readings, proves
 
 
@@ -129,13 +128,13 @@ def _open(evidence: Mapping[str, Evidence], allowed: Set[str] | None) -> dict[st
     return {name: p for name, p in catalog.probes().items() if not p.proof and name not in evidence and (allowed is None or name in allowed)}
 
 
-def _likely(knowledge: Knowledge, of_component: np.ndarray, readings: dict[str, Shown], proves: bool | None) -> tuple[Components, np.ndarray, Weighed]:
+def _likely(knowledge: Knowledge, of_component: np.ndarray, readings: dict[str, Shown], proves: bool | None) -> Sight:
     """The few components that still matter, with their weights and full moments."""
     order = np.argsort(-of_component, kind="stable")[:MOST_KEPT]
     kept = order[: int(np.searchsorted(np.cumsum(of_component[order]), catalog.settings().keep)) + 1]
     close = knowledge.components.take(kept)
     moments = weigh(close, readings, proves, catalog.settings().odd, keep_all=True)
-    return close, of_component[kept] / of_component[kept].sum(), moments
+    return Sight(close, of_component[kept] / of_component[kept].sum(), moments, partial(meter_error, knowledge.meter), catalog.settings().odd)
 
 
 def _name(knowledge: Knowledge, ranked: tuple[tuple[str, float], ...], readings: Mapping[str, Shown]) -> tuple[str | None, tuple[str, ...]]:
@@ -168,9 +167,7 @@ def _not_proven(knowledge: Knowledge, fault: str, readings: Mapping[str, Shown])
     return [probe for probe in catalog.fault(fault).needs if probe not in readings or chance_if_healthy(knowledge, probe, readings[probe]) < usual]
 
 
-def _alike(
-    knowledge: Knowledge, ranked: tuple[tuple[str, float], ...], close: Components, weight: np.ndarray, moments: Weighed, left: Mapping[str, Probe]
-) -> tuple[str, ...]:
+def _alike(knowledge: Knowledge, ranked: tuple[tuple[str, float], ...], sight: Sight, left: Mapping[str, Probe]) -> tuple[str, ...]:
     """The likeliest fault with its live rivals, when no open probe tells them apart; else empty."""
     settings = catalog.settings()
     top, chance = ranked[0]
@@ -180,14 +177,14 @@ def _alike(
     same = [top]
     for rival in rivals:
         ids = [knowledge.hypotheses.index(name) for name in (top, rival)]
-        rows = np.flatnonzero(np.isin(close.hypothesis, ids))
+        rows = np.flatnonzero(np.isin(sight.components.hypothesis, ids))
         # Both get half the weight, so that a rare rival is tested as hard as a common one.
-        share = weight[rows].copy()
+        share = sight.weight[rows].copy()
         for one in ids:
-            mine = close.hypothesis[rows] == one
+            mine = sight.components.hypothesis[rows] == one
             share[mine] /= max(share[mine].sum(), 1e-300) * 2
-        two = Weighed(moments.log_likelihood[rows], {}, moments.mean[rows], moments.cov[rows], moments.axes)
-        told = gains(close.take(rows), share, two, left, lambda probe, value: meter_error(knowledge.meter, probe, value), settings.odd)
+        moments = replace(sight.weighed, mean=sight.weighed.mean[rows], cov=sight.weighed.cov[rows])
+        told = gains(replace(sight, components=sight.components.take(rows), weight=share, weighed=moments), left)
         if all(one.bits < settings.alike_bits for one in told):
             same.append(rival)
     return tuple(same) if len(same) == 1 + len(rivals) else ()
@@ -232,16 +229,17 @@ def _present(ranked: Iterable[tuple[str, float]]) -> dict[str, float]:
     return found
 
 
-def _predict(knowledge: Knowledge, close: Components, weight: np.ndarray, moments: Weighed, probe: str | None) -> dict[str, float]:
+def _predict(knowledge: Knowledge, sight: Sight, probe: str | None) -> dict[str, float]:
     """Fault -> the value (SI, inf for over the limit) that `probe` will most likely show; likely faults only."""
-    if probe not in close.probes:
+    parts = sight.components
+    if probe not in parts.probes:
         return {}
-    k = close.probes.index(probe)
-    middle = moments.mean[:, moments.axes.index(k)]
+    k = parts.probes.index(probe)
+    middle = sight.weighed.mean[:, sight.weighed.axes.index(k)]
     found = {}
-    for h in np.unique(close.hypothesis):
-        mine = np.where(close.hypothesis == h, weight, 0.0)
+    for h in np.unique(parts.hypothesis):
+        mine = np.where(parts.hypothesis == h, sight.weight, 0.0)
         mine = mine / max(mine.sum(), 1e-300)
-        value = max(float(np.sinh(mine @ middle) * close.scale[k]), 0.0)
-        found[knowledge.hypotheses[h]] = float("inf") if mine @ close.over[:, k] > 0.5 else value
+        value = max(float(np.sinh(mine @ middle) * parts.scale[k]), 0.0)
+        found[knowledge.hypotheses[h]] = float("inf") if mine @ parts.over[:, k] > 0.5 else value
     return found

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
@@ -9,7 +10,9 @@ import numpy as np
 from scipy.special import ndtr
 
 from flows.errors import FlowError
+from flows.faults import catalog
 from flows.faults.catalog import HEALTHY
+from flows.measure import Measured
 from flows.profiles import Equipment, Meter
 from flows.reason_mixture import Components, Shown, stretch
 
@@ -34,6 +37,11 @@ def with_prior(knowledge: Knowledge, prior: Mapping[str, float]) -> Knowledge:
     if not values.sum() > 0 or (values < 0).any():
         raise FlowError("The prior gives no fault a chance.", "Give at least one known fault a weight above 0.")
     return replace(knowledge, prior=values / values.sum())
+
+
+def as_shown(probe: str, one: Measured) -> Shown:
+    """A reading as evidence: its meter's error and the probe's stray together."""
+    return Shown(math.inf if one.over_limit else one.value, math.hypot(one.u, catalog.probes()[probe].stray))
 
 
 def chance_if_healthy(knowledge: Knowledge, probe: str, shown: Shown) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import ndtri
@@ -12,6 +12,8 @@ from flows.faults.catalog import Probe
 from flows.reason_mixture import LOG_2PI, Components, Weighed, log_yes, stretch
 
 OUTCOMES = 40
+FEW = 10
+OVER_BY_CHANCE = 0.05
 GOLDEN = (np.sqrt(5) - 1) / 2
 
 
@@ -30,36 +32,62 @@ def entropy(probability: np.ndarray) -> np.ndarray:
     return -np.sum(kept * np.log2(kept), axis=-1)
 
 
-def gains(
-    components: Components, weight: np.ndarray, weighed: Weighed, candidates: Mapping[str, Probe], error: Callable[[str, np.ndarray], np.ndarray], odd: float
-) -> list[Gain]:
-    """The expected information of each candidate probe, in the order given.
+@dataclass(frozen=True)
+class Sight:
+    """What is believed now, for looking one reading ahead.
 
-    weight: (C,) posterior of the components, summing to 1. weighed: made with
-    keep_all. error(probe id, SI values) -> the meter's standard uncertainty
-    (SI). odd: as in `weigh`. Nothing is drawn at random: outcomes are taken
-    evenly through the predicted mixture.
+    weight: (C,) posterior of the components, summing to 1. weighed: made with keep_all.
+    error: (probe id, SI values) -> the meter's standard uncertainty (SI). odd: as in `weigh`.
     """
-    kinds, groups = np.unique(components.hypothesis, return_inverse=True)
-    onehot = np.zeros((len(weight), len(kinds)))
-    onehot[np.arange(len(weight)), groups] = 1.0
-    before = float(entropy(weight @ onehot))
+
+    components: Components
+    weight: np.ndarray
+    weighed: Weighed
+    error: Callable[[str, np.ndarray], np.ndarray]
+    odd: float
+
+    def by_fault(self) -> np.ndarray:
+        """(C, F): 1 where a component belongs to a fault, the faults in ascending order."""
+        kinds, groups = np.unique(self.components.hypothesis, return_inverse=True)
+        onehot = np.zeros((len(self.weight), len(kinds)))
+        onehot[np.arange(len(self.weight)), groups] = 1.0
+        return onehot
+
+
+def gains(sight: Sight, candidates: Mapping[str, Probe]) -> list[Gain]:
+    """The expected information of each candidate probe, in the order given."""
+    onehot = sight.by_fault()
     found = []
     for name, probe in candidates.items():
-        if name == "board_proves_flame":
-            yes = np.exp(log_yes(components.senses, weighed.mean[:, -1], weighed.cov[:, -1, -1]))
-            bits = _binary(weight, onehot, before, (1 - odd) * yes + odd / 2)
-        else:
-            bits = _numeric(components, weight, weighed, onehot, before, name, error, odd)
+        bits = bits_of(sight, name, onehot)
         found.append(Gain(name, bits, bits / (probe.seconds * probe.risk)))
     return found
 
 
-def choose(found: Sequence[Gain], probes: Mapping[str, Probe], least_bits: float, same: float) -> Gain | None:
+def bits_of(sight: Sight, probe: str, onehot: np.ndarray, count: int = OUTCOMES) -> float:
+    """The expected fall of the entropy over faults when `probe` is read, from `count` outcomes. onehot: by_fault()."""
+    chance, after = outcomes(sight, probe, count)
+    return max(float(entropy(sight.weight @ onehot)) - float(chance @ entropy(after @ onehot)), 0.0)
+
+
+def left_after(sight: Sight, probe: str, first: str) -> float:
+    """The bits that `probe` is still expected to tell once `first` was read.
+
+    How `first` narrows the readings of one component is left out: only which
+    components it leaves is counted.
+    """
+    onehot = sight.by_fault()
+    chance, after = outcomes(sight, first, FEW)
+    return float(sum(p * bits_of(replace(sight, weight=weight), probe, onehot, FEW) for p, weight in zip(chance, after, strict=True)))
+
+
+def choose(found: Sequence[Gain], probes: Mapping[str, Probe], least_bits: float, same: float, left: Callable[[str, str], float]) -> Gain | None:
     """The best of `found`, or None when nothing tells at least `least_bits`.
 
-    A live probe gives way to the best dead one that tells at least the share
-    `same` of what it tells, however long the dead one takes.
+    A live probe gives way to a dead one that tells the same, however long the
+    dead one takes: one that tells at least the share `same` of the live one's
+    bits and after which the live one has at most the rest left to tell.
+    left: `left_after` without its first argument.
     """
     useful = [one for one in found if one.bits >= least_bits]
     if not useful:
@@ -67,51 +95,55 @@ def choose(found: Sequence[Gain], probes: Mapping[str, Probe], least_bits: float
     best = max(useful, key=lambda one: one.worth)
     if probes[best.probe].live:
         dead = [one for one in useful if not probes[one.probe].live and one.bits >= same * best.bits]
-        best = max(dead, key=lambda one: one.worth, default=best)
+        for one in sorted(dead, key=lambda one: -one.worth):
+            if left(best.probe, one.probe) <= (1 - same) * best.bits:
+                return one
     return best
 
 
-def _binary(weight: np.ndarray, onehot: np.ndarray, before: float, yes: np.ndarray) -> float:
-    after = 0.0
-    for likelihood in (yes, 1 - yes):
-        joint = weight * likelihood
-        total = float(joint.sum())
-        if total > 0:
-            after += total * float(entropy(joint @ onehot / total))
-    return max(before - after, 0.0)
+def outcomes(sight: Sight, probe: str, count: int) -> tuple[np.ndarray, np.ndarray]:
+    """What reading `probe` may bring: the chance of each outcome (N,) and the components' posterior after it (N, C).
 
-
-def _numeric(
-    components: Components, weight: np.ndarray, weighed: Weighed, onehot: np.ndarray, before: float, probe: str,
-    error: Callable[[str, np.ndarray], np.ndarray], odd: float,
-) -> float:  # fmt: skip
-    k = components.probes.index(probe)
-    at = weighed.axes.index(k)
-    scale = components.scale[k]
-    mean = weighed.mean[:, at]
-    variance = np.maximum(weighed.cov[:, at, at], 0) + components.floor[k] ** 2
-    over = (1 - odd) * components.over[:, k] + odd * 0.05
-    share_over = float(weight @ over)
-    after = share_over * float(entropy((weight * over) @ onehot / share_over))
-    finite = weight * (1 - over)
+    Nothing is drawn at random: outcomes are taken evenly through the predicted mixture.
+    """
+    parts, weighed, odd = sight.components, sight.weighed, sight.odd
+    if probe == "board_proves_flame":
+        yes = np.exp(log_yes(parts.senses, weighed.mean[:, -1], weighed.cov[:, -1, -1]))
+        likely = np.stack([(1 - odd) * yes + odd / 2, (1 - odd) * (1 - yes) + odd / 2])
+        return _normal(likely @ sight.weight, likely * sight.weight)
+    k = parts.probes.index(probe)
+    over = (1 - odd) * parts.over[:, k] + odd * OVER_BY_CHANCE
+    finite = sight.weight * (1 - over)
     total = float(finite.sum())
-    if total <= 1e-9:
-        return max(before - after, 0.0)
-    # Evenly through the mixture: a systematic sample of components, each with
-    # a normal quantile from an additive golden-ratio sequence.
-    step = (np.arange(OUTCOMES) + 0.5) / OUTCOMES
-    rows = np.searchsorted(np.cumsum(finite) / total, step, side="left").clip(0, len(weight) - 1)
-    z = ndtri((0.5 + GOLDEN * np.arange(OUTCOMES)) % 1 * 0.998 + 0.001)
+    joint = [(sight.weight * over)[None, :]]
+    chance = [np.array([1 - total])]
+    if total > 1e-9:
+        joint.append(_shown(sight, k, finite, total, count))
+        chance.append(np.full(count, total / count))
+    return _normal(np.concatenate(chance), np.concatenate(joint))
+
+
+def _shown(sight: Sight, k: int, finite: np.ndarray, total: float, count: int) -> np.ndarray:
+    """Joint weights (count, C) of the components with each of `count` even outcomes that the display can show."""
+    parts, at = sight.components, sight.weighed.axes.index(k)
+    scale = parts.scale[k]
+    mean = sight.weighed.mean[:, at]
+    variance = np.maximum(sight.weighed.cov[:, at, at], 0) + parts.floor[k] ** 2
+    # A systematic sample of components, each with a normal quantile from an
+    # additive golden-ratio sequence.
+    step = (np.arange(count) + 0.5) / count
+    rows = np.searchsorted(np.cumsum(finite) / total, step, side="left").clip(0, len(finite) - 1)
+    z = ndtri((0.5 + GOLDEN * np.arange(count)) % 1 * 0.998 + 0.001)
     centre = mean[rows]
     value = np.abs(np.sinh(centre) * scale)
-    blur = (error(probe, value) / np.hypot(value, scale)) ** 2
+    blur = (sight.error(parts.probes[k], value) / np.hypot(value, scale)) ** 2
     x = centre + z * np.sqrt(variance[rows] + blur)
     spread = variance[None, :] + blur[:, None]
     gap = x[:, None] - mean[None, :]
     density = np.exp(-0.5 * (gap * gap / spread + np.log(spread) + LOG_2PI))
-    outside = odd / (2 * float(stretch(1e8, 1.0)))
-    joint = finite[None, :] * ((1 - odd) * density + outside)
-    of_fault = joint @ onehot
-    of_fault /= of_fault.sum(axis=1, keepdims=True)
-    after += total * float(entropy(of_fault).mean())
-    return max(before - after, 0.0)
+    outside = sight.odd / (2 * float(stretch(1e8, 1.0)))
+    return finite[None, :] * ((1 - sight.odd) * density + outside)
+
+
+def _normal(chance: np.ndarray, joint: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    return chance, joint / np.maximum(joint.sum(axis=1, keepdims=True), 1e-300)

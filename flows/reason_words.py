@@ -11,8 +11,7 @@ import numpy as np
 from flows.faults import catalog
 from flows.faults.catalog import HEALTHY
 from flows.measure import Measured
-from flows.reason_knowledge import Knowledge, chance_if_healthy
-from flows.reason_mixture import Shown
+from flows.reason_knowledge import Knowledge, as_shown, chance_if_healthy
 
 SPEAKS = 0.7
 """A reading is named when it makes the fault at least e^0.7, that is twice, as likely."""
@@ -86,6 +85,8 @@ def why_next(told: Told) -> str:
     top = told.ranked[0][0]
     rival = _separated(told, top, probe)
     if told.parts and rival and dict(told.ranked)[rival] > 0.1:
+        if HEALTHY in (top, rival):
+            return lines["why_if"].format(probe=probe_name(probe), fault=catalog.spoken_name(rival if top == HEALTHY else top))
         return lines["why_between"].format(probe=probe_name(probe), fault=catalog.spoken_name(top), rival=catalog.spoken_name(rival))
     return lines["why_best" if catalog.probes()[probe].live else "why_dead"].format(probe=probe_name(probe))
 
@@ -101,25 +102,24 @@ def spoken_value(value: float, quantity: str) -> str:
     if math.isinf(value):
         return lines["over"]
     if quantity == "dc_amps":
-        return lines["microamps"].format(n=_figures(value * 1e6))
+        return _said("microamps", value * 1e6)
     if quantity == "ac_volts":
-        return lines["volts"].format(n=_figures(value))
+        return _said("volts", value)
     if value >= 1e6:
-        return lines["megohms"].format(n=_figures(value / 1e6))
-    if value >= 1e4:
-        return lines["kilohms"].format(n=_figures(value / 1e3))
-    return lines["ohms"].format(n=_figures(value))
+        return _said("megohms", value / 1e6)
+    return _said("kilohms", value / 1e3) if value >= 1e3 else _said("ohms", value)
 
 
-def _figures(value: float) -> str:
+def _said(unit: str, value: float) -> str:
     size = abs(value)
-    return f"{value:.0f}" if size >= 20 else f"{round(value, 1):g}"
+    n = f"{value:.0f}" if size >= 20 else f"{round(value, 1):g}"
+    return catalog.words()[unit if n != "1" else f"one_{unit}"].format(n=n)
 
 
 def _healthy(told: Told) -> str:
     lines, usual = catalog.words(), catalog.settings().usual
     for name, one in told.evidence.items():
-        if name in told.parts and not isinstance(one, bool) and chance_if_healthy(told.knowledge, name, Shown(math.inf if one.over_limit else one.value, one.u)) < usual:
+        if name in told.parts and not isinstance(one, bool) and chance_if_healthy(told.knowledge, name, as_shown(name, one)) < usual:
             return lines["healthy_odd"].format(probe=probe_name(name))
     return " ".join((lines["healthy"], lines["change_none"]))
 

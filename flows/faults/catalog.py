@@ -86,7 +86,8 @@ class Probe(Strict):
     """One reading. live: power must be on. seconds: time it takes, getting there and safe included.
 
     risk: weight of the time, 1 for none. scale: below it (SI) readings count
-    as near zero. floor: share by which the model may be off. order: place in
+    as near zero. floor: share by which the model may be off. stray: amount
+    (SI) by which any reading may be off besides, from pick-up and contacts. order: place in
     the fixed order, or None. proof: a safety proof that tells nothing of faults.
     """
 
@@ -98,6 +99,7 @@ class Probe(Strict):
     origin: Origin
     scale: Positive = 1.0
     floor: Positive = 0.01
+    stray: Annotated[float, Field(ge=0)] = 0.0
     order: int | None = None
     proof: bool = False
     unit: str = ""

@@ -16,7 +16,7 @@ from flows.faults import catalog
 from flows.reason import assess
 from flows.reason_knowledge import Knowledge, with_prior
 from flows.reason_mixture import Components, Shown, posterior, stretch, weigh
-from flows.reason_next import Gain, choose, entropy, gains
+from flows.reason_next import Gain, Sight, choose, entropy, gains, left_after
 
 
 def clouds(mean: np.ndarray, cov: np.ndarray, owner: list[int], over: np.ndarray | None = None, senses: list[float] | None = None) -> Components:
@@ -79,7 +79,7 @@ def test_gain_of_a_perfect_and_of_an_idle_probe() -> None:
     weight = np.full(4, 0.25)
     moments = weigh(four, {}, None, odd=1e-9, keep_all=True)
     book = {f"p{i}": catalog.probes()["ground_path"] for i in range(2)}
-    told = gains(four, weight, moments, book, lambda _, value: np.zeros_like(value), odd=1e-9)
+    told = gains(Sight(four, weight, moments, lambda _, value: np.zeros_like(value), 1e-9), book)
     assert [one.bits for one in told] == pytest.approx([2.0, 0.0], abs=1e-3)
 
 
@@ -89,14 +89,24 @@ def test_entropy_is_between_nothing_and_even(weights: list[float]) -> None:
     assert -1e-9 <= float(entropy(p)) <= math.log2(len(p)) + 1e-9
 
 
+def test_what_is_left_after_another_probe() -> None:
+    # Four equal faults. p0 and p1 each tell {0,1} from {2,3}; p2 tells {0,2} from {1,3}: 1 bit each.
+    mean = np.array([[0.0, 0.0, 0.0, 0.0], [0.0, 0.0, 9.0, 0.0], [9.0, 9.0, 0.0, 0.0], [9.0, 9.0, 9.0, 0.0]])
+    four = clouds(mean, np.stack([1e-4 * np.eye(4)] * 4), [0, 1, 2, 3])
+    sight = Sight(four, np.full(4, 0.25), weigh(four, {}, None, odd=1e-9, keep_all=True), lambda _, value: np.zeros_like(value), 1e-9)
+    assert left_after(sight, "p1", "p0") == pytest.approx(0.0, abs=1e-3)
+    assert left_after(sight, "p2", "p0") == pytest.approx(1.0, abs=1e-3)
+
+
 def test_a_dead_probe_is_taken_when_it_tells_the_same() -> None:
     book = catalog.probes()
     live, dead = "rod_to_ground", "rod_wire"
     assert book[live].live and not book[dead].live
     found = [Gain(live, 1.0, 0.5), Gain(dead, 0.95, 0.001)]
-    assert choose(found, book, least_bits=0.02, same=0.9).probe == dead
-    assert choose([found[0], Gain(dead, 0.5, 0.001)], book, least_bits=0.02, same=0.9).probe == live
-    assert choose([Gain(live, 0.01, 9.0)], book, least_bits=0.02, same=0.9) is None
+    assert choose(found, book, 0.02, 0.9, lambda *_: 0.05).probe == dead
+    assert choose(found, book, 0.02, 0.9, lambda *_: 0.9).probe == live, "as many bits, but about something else"
+    assert choose([found[0], Gain(dead, 0.5, 0.001)], book, 0.02, 0.9, lambda *_: 0.0).probe == live
+    assert choose([Gain(live, 0.01, 9.0)], book, 0.02, 0.9, lambda *_: 0.0) is None
 
 
 def test_probabilities_sum_to_one_and_order_does_not_matter(known: Knowledge, evidence) -> None:
