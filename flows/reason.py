@@ -72,14 +72,9 @@ def assess(evidence: Mapping[str, Evidence], knowledge: Knowledge, allowed: Set[
     ranked = tuple((knowledge.hypotheses[h], float(of_fault[h])) for h in order)
     left = _open(evidence, allowed)
     sight = _likely(knowledge, of_component, readings, proves)
-    found = gains(sight, left)
     named, unproven = _name(knowledge, ranked, readings)
-    alike = () if named else _alike(knowledge, ranked, sight, left)
-    best = None
-    if unproven:
-        best = next((gain for gain in found if gain.probe in unproven), None)
-    if best is None and not named and not alike:
-        best = choose(found, catalog.probes(), settings.least_bits, settings.same, partial(left_after, sight))
+    alike = () if named or unproven else _alike(knowledge, ranked, sight, left)
+    best = None if named or alike else _best(sight, left, unproven)
     probe = best.probe if best else None
     parts = _parts(knowledge, weighed)
     expected = _predict(knowledge, sight, probe)
@@ -95,6 +90,15 @@ def assess(evidence: Mapping[str, Evidence], knowledge: Knowledge, allowed: Set[
         named=named,
         unproven=unproven,
     )
+
+
+def _best(sight: Sight, left: Mapping[str, Probe], unproven: tuple[str, ...]) -> Gain | None:
+    """The probe to take next: the first of those that must be proven, else the one that tells most for its time."""
+    settings = catalog.settings()
+    due = next((name for name in left if name in unproven), None)
+    if due:
+        return gains(sight, {due: left[due]})[0]
+    return choose(gains(sight, left), catalog.probes(), settings.least_bits, settings.same, partial(left_after, sight))
 
 
 def expected_gains(evidence: Mapping[str, Evidence], knowledge: Knowledge, allowed: Set[str] | None = None) -> list[Gain]:
