@@ -16,7 +16,7 @@ import numpy as np
 from flows.circuit import probes as table
 from flows.circuit import readings
 from flows.circuit.furnace import Furnace
-from flows.errors import FlowError
+from flows.errors import CalculationError, FlowError
 from flows.faults import catalog
 from flows.faults.catalog import HEALTHY
 from flows.faults.display import Specimen, as_measured, display, specimen
@@ -157,7 +157,8 @@ def touch(p: PracticeFurnace, function: Function, points: tuple[str, str] | None
         return _read(p, "dc_amps", None, float(readings.flame_current(p.circuit)[0]), rng)
     if function == "leads":
         return _read(p, "leads", None, float(readings.leads_together(p.circuit)[0]), rng)
-    assert points is not None, "volts and ohms need two points"
+    if points is None:
+        raise CalculationError(f"The function '{function}' needs two points.", "Name where each lead goes.")
     a, b = points
     if function == "ohms":
         slip = _ohms_slip(p, a, b)

@@ -106,9 +106,7 @@ def _even(rng: np.random.Generator, shape: tuple[int, int]) -> np.ndarray:
 
 def _graded(fault: str) -> bool:
     """Whether the fault has degrees at all."""
-    changes = [one for one in catalog.fault(fault).circuit.values() if not one.own]
-    ends = [one.set if one.set is not None else (one.times or one.add) for one in changes]
-    return any(not isinstance(one, bool) and one[0] != one[1] for one in ends)
+    return any(one.ends[0] != one.ends[1] for one in catalog.fault(fault).circuit.values() if not one.own)
 
 
 def _groups(hypotheses: Sequence[str], rng: np.random.Generator, draws: int) -> Iterator[list[tuple[int, list[np.ndarray]]]]:

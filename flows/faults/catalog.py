@@ -34,12 +34,17 @@ class Change(Strict):
     log: bool = False
     own: bool = False
 
+    @property
+    def ends(self) -> tuple[float, float]:
+        """What is put in, multiplied or added at severity 0 and 1; a flag is the same at both."""
+        value = next(one for one in (self.set, self.times, self.add) if one is not None)
+        return (float(value), float(value)) if isinstance(value, bool) else value
+
     @model_validator(mode="after")
     def _one(self) -> Change:
-        given = [one for one in (self.set, self.times, self.add) if one is not None]
-        if len(given) != 1:
+        if sum(one is not None for one in (self.set, self.times, self.add)) != 1:
             raise ValueError("give exactly one of set, times, add")
-        if self.log and not isinstance(given[0], bool) and min(given[0]) <= 0:
+        if self.log and min(self.ends) <= 0:
             raise ValueError("ends of a log range must be above 0")
         return self
 
@@ -102,8 +107,6 @@ class Probe(Strict):
     stray: Annotated[float, Field(ge=0)] = 0.0
     order: int | None = None
     proof: bool = False
-    unit: str = ""
-    danger: str = ""
 
 
 class Probes(Strict):

@@ -33,12 +33,8 @@ def with_fault(furnace: Furnace, fault: str, severity: np.ndarray, own: np.ndarr
 
 def moved(value: np.ndarray | float, change: Change, severity: np.ndarray) -> np.ndarray:
     """`value` (SI) after the change at `severity` (n,): shape (n,)."""
-    if isinstance(change.set, bool):
-        return np.full_like(severity, float(change.set))
-    ends = change.set or change.times or change.add
-    assert ends is not None, "Change holds exactly one of set, times, add"
-    low, high = ends
+    low, high = change.ends
     amount = low * (high / low) ** severity if change.log else low + (high - low) * severity
-    if change.set:
+    if change.set is not None:
         return amount
     return value * amount if change.times else value + amount
