@@ -20,14 +20,18 @@ MOST_BEFORE_LARGER_UNIT = 999
 
 
 @lru_cache(maxsize=128)
-def tree_of(scope: Scope) -> Node:
-    """The tree of `scope`. Raises GrammarError when nothing at all can be said or the asked range is empty."""
+def tree_of(scope: Scope, also: bool = True) -> Node:
+    """The tree of `scope`. Raises GrammarError when nothing at all can be said or the asked range is empty.
+
+    also: with the other spellings of units. PocketSphinx is not given them: it knows the
+    first ones, and the "a" of "a c" took up the noise after many a number.
+    """
     lang = language(scope.language)
     choices: list[tuple[float, Node | None]] = []
     fixes = [text for option in scope.options if option.id in lang.corrects for text in option.phrases]
     if scope.asked:
         before = maybe(even(fixes), lang.weights["correction"])
-        choices.append((lang.weights["reading"], seq(before, _reading(scope.asked, lang, scope.digits_only))))
+        choices.append((lang.weights["reading"], seq(before, _reading(scope.asked, lang, scope.digits_only, also))))
     choices += [(lang.weights["option"], even(option.phrases)) for option in scope.options]
     choices += [(lang.weights["command"], even(lang.command(id).spoken)) for id in open_commands(scope)]
     node = any_of(*choices)
@@ -41,16 +45,16 @@ def open_commands(scope: Scope) -> tuple[str, ...]:
     return tuple(dict.fromkeys((*scope.commands, *language(scope.language).anywhere)))
 
 
-def _reading(asked: Asked, lang: Language, digits_only: bool) -> Node:
+def _reading(asked: Asked, lang: Language, digits_only: bool, also: bool) -> Node:
     if asked.low > asked.high:
         raise GrammarError(f"The asked range runs from {asked.low} down to {asked.high}.", "Give the lesser value first.")
     weights = lang.weights
     over = even(lang.over_limit.spoken) if asked.over_limit else None
-    node = any_of((1.0, _in_units(asked, lang, digits_only)), (weights["over_limit"], over))
+    node = any_of((1.0, _in_units(asked, lang, digits_only, also)), (weights["over_limit"], over))
     return seq(maybe(even(lang.lead_ins), weights["lead_in"]), node)
 
 
-def _in_units(asked: Asked, lang: Language, digits_only: bool) -> Node:
+def _in_units(asked: Asked, lang: Language, digits_only: bool, also: bool) -> Node:
     """A number with its unit: the asked one may be left out, a larger one must be said.
 
     A moving display is offered in the asked unit alone, the unit after its second value: each
@@ -67,7 +71,7 @@ def _in_units(asked: Asked, lang: Language, digits_only: bool) -> Node:
             low, high = max(low, Decimal(-MOST_BEFORE_LARGER_UNIT)), min(high, Decimal(MOST_BEFORE_LARGER_UNIT))
         decimals = asked.decimals if one is shown else min(3, asked.decimals + 3)
         number = _number(low, high, decimals, asked.signed, lang, digits_only)
-        unit = _unit_phrase(one.key, asked.quantity, lang)
+        unit = _unit_phrase(one.key, asked.quantity, lang, also)
         if number is None:
             continue
         if one is shown:
@@ -81,12 +85,13 @@ def _in_units(asked: Asked, lang: Language, digits_only: bool) -> Node:
     return node
 
 
-def _unit_phrase(key: str, quantity: str, lang: Language) -> Node:
-    words = even(lang.units[key].phrases)
+def _unit_phrase(key: str, quantity: str, lang: Language, also: bool) -> Node:
+    unit = lang.units[key]
+    words = even((*unit.phrases, *(unit.also if also else ())))
     tag = units.quantity(quantity).tag
     if not tag:
         return words
-    named = even(lang.tags[tag])
+    named = even((*lang.tags[tag].phrases, *(lang.tags[tag].also if also else ())))
     often = lang.weights["tag_spoken"]
     return any_of((1.0, seq(maybe(named, often), words)), (often, seq(words, named)))
 

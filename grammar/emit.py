@@ -21,6 +21,8 @@ UNKNOWN = "[unk]"
 def jsgf(scope: Scope, emphasis: float = 1.0) -> str:
     """The grammar of `scope` in JSGF (Java Speech Grammar Format 1.0), with one public rule.
 
+    Units stand in it only in the spelling that PocketSphinx knows or is given (`pronunciations`).
+
     emphasis: every share is raised to it. PocketSphinx 5 adds the logarithm of a
     JSGF weight to the sound's score without its language weight (6.5), so that 1 is mild.
     """
@@ -29,7 +31,7 @@ def jsgf(scope: Scope, emphasis: float = 1.0) -> str:
 
 @lru_cache(maxsize=128)
 def _jsgf(scope: Scope, emphasis: float) -> str:
-    root = tree_of(scope)
+    root = tree_of(scope, also=False)
     name = re.sub(r"[^a-z0-9]+", "_", scope.name.lower()).strip("_") or "scope"
     shared = _shared(root)
     rules = [f"<r{number}> = {_written(node, shared, emphasis, top=True)};" for node, number in shared.values()]

@@ -30,11 +30,23 @@ class Phrases:
 
 @dataclass(frozen=True)
 class UnitWords:
-    """phrases: every way to say the unit; one, many: how we say it."""
+    """phrases: how people say the unit; also: the same sounds in other words, for engines that lack the first.
+
+    one, many: how we say it.
+    """
 
     phrases: tuple[str, ...]
+    also: tuple[str, ...]
     one: str
     many: str
+
+
+@dataclass(frozen=True)
+class TagWords:
+    """phrases and also as in UnitWords, for "ac" and "dc"."""
+
+    phrases: tuple[str, ...]
+    also: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -75,7 +87,7 @@ class Language:
     num2words: str
     numbers: NumberWords
     units: Mapping[str, UnitWords]
-    tags: Mapping[str, tuple[str, ...]]
+    tags: Mapping[str, TagWords]
     quantities: Mapping[str, str]
     over_limit: Phrases
     ranges: Ranges
@@ -262,8 +274,8 @@ def load_language(path: Path) -> Language:
         name=raw.name,
         num2words=raw.num2words,
         numbers=numbers,
-        units=MappingProxyType({key: UnitWords((*one.phrases, *one.also), one.one, one.many) for key, one in raw.units.items()}),
-        tags=MappingProxyType({key: (*one.phrases, *one.also) for key, one in raw.tags.items()}),
+        units=MappingProxyType({key: UnitWords(tuple(one.phrases), one.also, one.one, one.many) for key, one in raw.units.items()}),
+        tags=MappingProxyType({key: TagWords(tuple(one.phrases), one.also) for key, one in raw.tags.items()}),
         quantities=MappingProxyType({key: one.name for key, one in raw.quantities.items()}),
         over_limit=Phrases("over_limit", tuple(raw.over_limit.phrases), tuple(raw.over_limit.typed)),
         ranges=Ranges(tuple(raw.ranges.before), tuple(raw.ranges.between)),

@@ -169,9 +169,9 @@ def _numbers(words: Words, asked: Asked, lang: Language) -> tuple[_Said, ...]:
 def _unit_endings(words: Words, lang: Language) -> Iterator[tuple[int, str | None, str]]:
     """(how many words, unit, tag) for each unit phrase that ends the words; first (0, None, "")."""
     yield 0, None, ""
-    tags = [("", ())] + [(tag, tuple(text.split())) for tag, texts in lang.tags.items() for text in texts]
+    tags = [("", ())] + [(tag, tuple(text.split())) for tag, texts in lang.tags.items() for text in (*texts.phrases, *texts.also)]
     for key, said in lang.units.items():
-        for text in said.phrases:
+        for text in (*said.phrases, *said.also):
             unit = tuple(text.split())
             for tag, named in tags:
                 for ending in {named + unit, unit + named}:
