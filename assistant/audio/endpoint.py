@@ -19,7 +19,7 @@ from assistant.errors import EngineError
 SAMPLE_RATE = 16_000
 FULL_SCALE = 32_768.0
 MOST_SUDDEN = 8
-"""Frames after which the level of the room is taken as known."""
+"""Frames after which the level of the room is taken as known, and that are held against it."""
 HUSH_FRAMES = 30
 FLOOR_PERCENT = 20
 """Share of frames, in percent, that even a fast talker leaves to the room."""
@@ -46,6 +46,8 @@ class EndpointSettings:
         to before the voice detector hears it (5 to 2000). The detector compares with
         fixed levels and takes any loud steady noise for speech.
     room_window: seconds over which the room is watched (1 to 20).
+    rise: dB by which the louder half of the last frames must also stand above the quiet ones
+        (0 to 12), because the detector takes the first seconds in a new room for speech.
     """
 
     window: float = 0.24
@@ -56,8 +58,9 @@ class EndpointSettings:
     strictness: int = 2
     dither: float = 2.0
     seed: int = 1
-    room_level: float = 150.0
+    room_level: float = 80.0
     room_window: float = 4.0
+    rise: float = 3.0
 
     def __post_init__(self) -> None:
         limits = {
@@ -70,6 +73,7 @@ class EndpointSettings:
             "dither": (0.0, 20.0),
             "room_level": (5.0, 2000.0),
             "room_window": (1.0, 20.0),
+            "rise": (0.0, 12.0),
         }
         for name, (low, high) in limits.items():
             value = getattr(self, name)
@@ -192,7 +196,7 @@ class Endpointer:
         self._room.append(_power(frame))
         quiet = min(1.0, self.settings.room_level / float(np.sqrt(self._floor())))
         self._detector.process((frame * quiet).astype(np.int16).tobytes())
-        speaking = self._detector.in_speech
+        speaking = self._detector.in_speech and self._stands_out()
         if not self._utterance:
             self._before.append(frame)
             if not speaking:
@@ -208,6 +212,11 @@ class Endpointer:
         if self._silent >= self._hold_frames or len(self._utterance) >= self._longest_frames:
             pieces.append(self._close())
         return pieces
+
+    def _stands_out(self) -> bool:
+        """Whether the last frames are louder than the room."""
+        late = np.sort(np.array(self._room)[-MOST_SUDDEN:])
+        return float(late[len(late) // 2 :].mean()) >= self._floor() * 10 ** (self.settings.rise / 10)
 
     def _floor(self) -> float:
         """Mean square of the quiet frames of late."""

@@ -80,7 +80,7 @@ def find(kind: str, sounddevice: Any = None) -> list[Device]:
 def rates(kind: str, device: str | None, sounddevice: Any) -> list[int]:
     """Rates to try on a device, ours first: 16 kHz, then its own. Raises AudioError."""
     own = [one.rate for one in find(kind, sounddevice) if (one.default if device is None else device in one.name)]
-    return list(dict.fromkeys([SAMPLE_RATE, *(rate for rate in own[:1] if rate % 100 == 0)]))
+    return list(dict.fromkeys([SAMPLE_RATE, *(rate for rate in own[:1] if rate % 25 == 0)]))
 
 
 def _reason(error: Exception) -> str:

@@ -6,6 +6,8 @@ import numpy as np
 from scipy.signal import resample_poly
 
 SAMPLE_RATE = 16_000
+LEAST_SHARED = 25
+"""Common divisor of both rates; 11,025 Hz and all usual rates have at least this."""
 CONTEXT = 0.02
 """Seconds on either side of a piece that the filter of `resample_poly` may look at."""
 
@@ -13,11 +15,11 @@ CONTEXT = 0.02
 class StreamResampler:
     """Brings int16 mono of any rate to 16 kHz; the same samples however the stream is cut.
 
-    rate: samples a second that come in; a multiple of 100. What goes out lags by 20 ms.
+    rate: samples a second that come in; a multiple of 25. What goes out lags by 20 to 60 ms.
     """
 
     def __init__(self, rate: int) -> None:
-        if rate <= 0 or rate % 100:
+        if rate <= 0 or np.gcd(rate, SAMPLE_RATE) < LEAST_SHARED:
             raise ValueError(f"a rate of {rate} samples a second")
         shared = int(np.gcd(rate, SAMPLE_RATE))
         self._up, self._down = SAMPLE_RATE // shared, rate // shared

@@ -1,6 +1,6 @@
 """An attention word in front of every answer, for rooms where others talk.
 
-A wrapper around an engine: the grammar of each scope takes the phrase in
+A wrapper around an engine: the grammar of each scope lets the phrase stand in
 front, and an utterance without it is dropped, except for the commands that
 need none.
 """
@@ -10,7 +10,9 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
+from typing import Protocol
 
 import numpy as np
 from pydantic import Field
@@ -34,6 +36,7 @@ class AttentionSettings(Strict):
     without: tuple[str, ...]
 
 
+@cache
 def settings() -> AttentionSettings:
     """The shipped settings. Raises DataFileError."""
     return load_yaml(SETTINGS, AttentionSettings)
@@ -72,12 +75,21 @@ class AttentiveGrammars:
         return grammar.emit.pronunciations(key)
 
 
-class AttentiveRecognizer:
-    """A `Recognizer` around one that was made with `AttentiveGrammars`."""
+class Listening(Recognizer, Protocol):
+    """A recogniser whose grammars can be exchanged; both engines are one."""
 
-    def __init__(self, inner: Recognizer) -> None:
-        self._inner = inner
+    def use(self, grammars: AttentiveGrammars) -> None: ...
+
+
+class Attentive:
+    """A `Recognizer` that only hears what begins with the attention phrase of its language."""
+
+    def __init__(self, inner: Listening, language: str = "en") -> None:
+        """Takes `inner` over. Raises EngineError for a language without an attention phrase."""
+        self.phrase = phrase_of(language)
         self.name = inner.name
+        self._inner = inner
+        self._inner.use(AttentiveGrammars())
         self._scope: Scope | None = None
         self._without = settings().without
 

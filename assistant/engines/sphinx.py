@@ -116,6 +116,15 @@ class SphinxRecognizer:
         """Level of the room, dB below full scale; None when not heard yet."""
         return self._listener.endpointer.room_dbfs
 
+    def use(self, grammars: Grammars) -> None:
+        """Take grammars from elsewhere from now on; an open scope is closed."""
+        self._stop()
+        self._activate(PHONES)
+        for search in self._searches.values():
+            self._decoder.remove_search(search)
+        self._searches.clear()
+        self._grammars, self._scope, self._active = grammars, None, ""
+
     def open(self, scope: Scope) -> None:
         """Make `scope` the active grammar. Raises EngineError."""
         if self._decoder is None:
@@ -198,7 +207,7 @@ class SphinxRecognizer:
     def _shares(self, text: str) -> list[tuple[str, float]]:
         """Texts with their shares of 1, `text` first, the others from the likeliest."""
         best: dict[str, float] = {}
-        for looked_at, one in enumerate(self._decoder.nbest(), 1):
+        for looked_at, one in enumerate(self._decoder.nbest() or (), 1):
             # The lattice also holds sentences that break off in the middle of a rule.
             if one is not None and one.hypstr and self._grammars.accepts(self._scope, one.hypstr):
                 best[one.hypstr] = max(best.get(one.hypstr, -math.inf), _nats(one.score))

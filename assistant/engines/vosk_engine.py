@@ -105,6 +105,11 @@ class VoskRecognizer:
         respell = self.settings.respell.get(language, {})
         return sorted(word for word in words if not self._knows(word) and not all(map(self._knows, respell.get(word, word).split())))
 
+    def use(self, phrases: Phrases) -> None:
+        """Take phrases from elsewhere from now on; an open scope is closed."""
+        self._opened.clear()
+        self._phrases, self._scope = phrases, None
+
     def open(self, scope: Scope) -> None:
         """Make `scope` the active grammar. Raises EngineError."""
         if self._model is None:

@@ -1,0 +1,159 @@
+"""Where utterances begin and end, in silence and in furnace-room noise."""
+
+from __future__ import annotations
+
+import subprocess
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from assistant.audio import files
+from assistant.audio.endpoint import Began, Ended, Endpointer, EndpointSettings, More
+from assistant.errors import EngineError
+
+RATE = 16_000
+SENTENCES = ("yes", "one hundred twenty one", "repeat")
+
+
+@pytest.fixture(scope="module")
+def spoken(tmp_path_factory) -> list[np.ndarray]:
+    """The sentences by espeak-ng, int16, each at a mean level of -24 dBFS where it sounds."""
+    folder = tmp_path_factory.mktemp("speech")
+    made = []
+    for place, text in enumerate(SENTENCES):
+        path = folder / f"{place}.wav"
+        subprocess.run(["espeak-ng", "-v", "en-us", "-s", "150", "-w", str(path), text], check=True)
+        sound = files.read(path).astype(np.float64)
+        loud = np.flatnonzero(np.abs(sound) > 100)
+        sound = sound[loud[0] : loud[-1]]
+        made.append(sound * 2000 / np.sqrt(np.mean(sound[np.abs(sound) > 200] ** 2)))
+    return made
+
+
+def stream(spoken: list[np.ndarray], snr_db: float | None, gap: float = 1.5) -> tuple[np.ndarray, list[tuple[float, float]]]:
+    """The sentences with pauses, in noise that falls with frequency; and where each lies, in seconds."""
+    pieces, spans, place = [np.zeros(round(2 * RATE))], [], 2 * RATE
+    for sound in spoken:
+        spans.append((place / RATE, (place + len(sound)) / RATE))
+        pieces += [sound, np.zeros(round(gap * RATE))]
+        place += len(sound) + round(gap * RATE)
+    whole = np.concatenate(pieces)
+    if snr_db is not None:
+        rough = np.random.default_rng(5).normal(size=len(whole))
+        noise = np.convolve(rough, np.exp(-np.arange(64) / 8.0), "same")
+        whole = whole + noise / noise.std() * 2000 * 10 ** (-snr_db / 20)
+    return np.clip(whole, -32768, 32767).astype(np.int16), spans
+
+
+def ended(endpointer: Endpointer, sound: np.ndarray, size: int = 1600) -> list[Ended]:
+    pieces = [piece for chunk in files.chunks(sound, size) for piece in endpointer.push(chunk)] + endpointer.flush()
+    return [piece for piece in pieces if isinstance(piece, Ended)]
+
+
+@pytest.mark.parametrize("snr_db", [None, 20.0, 10.0])
+def test_each_sentence_is_one_utterance_with_its_first_and_last_sound(spoken, snr_db):
+    sound, spans = stream(spoken, snr_db)
+    found = ended(Endpointer(), sound)
+    assert len(found) == len(spans)
+    for one, (start, end) in zip(found, spans, strict=True):
+        assert one.at < start + 0.03, "the first phone must not be cut"
+        finish = one.at + len(one.sound) / RATE
+        assert end - 0.2 < finish < end + 0.7
+
+
+def test_an_utterance_closes_within_half_a_second_of_its_last_sound(spoken):
+    sound, _ = stream(spoken[1:2], None)
+    last = np.flatnonzero(np.abs(sound) > 200)[-1] / RATE
+    one = ended(Endpointer(), sound)[0]
+    assert 0.3 < one.at + len(one.sound) / RATE - last < 0.55
+
+
+@pytest.mark.parametrize("snr_db", [20.0, 10.0])
+def test_the_level_is_the_voice_above_the_room(spoken, snr_db):
+    sound, _ = stream(spoken, snr_db)
+    for one in ended(Endpointer(), sound):
+        assert one.level_db == pytest.approx(snr_db, abs=4)
+
+
+@pytest.mark.parametrize("level", [0.0, 1.0, 30.0, 300.0, 2000.0])
+def test_a_steady_room_is_never_an_utterance(level):
+    noise = (np.random.default_rng(2).normal(size=10 * RATE) * level).astype(np.int16)
+    assert ended(Endpointer(), noise) == []
+
+
+def test_a_pause_inside_a_number_does_not_split_it(spoken):
+    sound, _ = stream([np.concatenate([spoken[1], np.zeros(int(0.15 * RATE)), spoken[1]])], None)
+    assert len(ended(Endpointer(), sound)) == 1
+
+
+def test_noise_without_end_is_closed(spoken):
+    rng = np.random.default_rng(3)
+    bursts = np.concatenate([np.tile(spoken[1], 12), rng.normal(size=RATE)]).astype(np.int16)
+    found = ended(Endpointer(EndpointSettings(longest=3.0)), bursts)
+    assert found and max(len(one.sound) for one in found) <= 3.03 * RATE
+
+
+def test_the_pieces_of_an_utterance_are_its_sound(spoken):
+    endpointer = Endpointer()
+    sound, _ = stream(spoken, 20.0)
+    current: list[np.ndarray] = []
+    for piece in endpointer.push(sound) + endpointer.flush():
+        if isinstance(piece, Began):
+            current = [piece.sound]
+        elif isinstance(piece, More):
+            current.append(piece.sound)
+        else:
+            np.testing.assert_array_equal(np.concatenate(current), piece.sound)
+
+
+@settings(max_examples=15, deadline=None)
+@given(cuts=st.lists(st.integers(1, 3000), min_size=1, max_size=30))
+def test_the_cut_into_chunks_changes_nothing(cuts):
+    rng = np.random.default_rng(9)
+    sound = np.concatenate([rng.normal(size=8000) * 5, rng.normal(size=8000) * 4000, rng.normal(size=16000) * 5]).astype(np.int16)
+    whole = Endpointer()
+    expected = [type(piece) for piece in whole.push(sound) + whole.flush()]
+    cut, pieces, place, turn = Endpointer(), [], 0, 0
+    while place < len(sound):
+        size = cuts[turn % len(cuts)]
+        pieces += cut.push(sound[place : place + size])
+        place, turn = place + size, turn + 1
+    pieces += cut.flush()
+    assert [type(piece) for piece in pieces] == expected
+    assert Ended in expected
+
+
+def test_input_that_ends_in_the_middle_of_a_word_is_still_an_utterance(spoken):
+    sound, spans = stream(spoken[:1], None)
+    cut = sound[: round((spans[0][1] - 0.1) * RATE)]
+    assert len(ended(Endpointer(), cut)) == 1
+
+
+def test_no_sound_is_no_utterance():
+    endpointer = Endpointer()
+    assert endpointer.push(np.zeros(0, np.int16)) == [] and endpointer.flush() == []
+
+
+def test_dropping_forgets_the_half_heard(spoken):
+    endpointer = Endpointer()
+    sound, spans = stream(spoken[:2], None)
+    endpointer.push(sound[: round((spans[0][0] + 0.4) * RATE)])
+    assert endpointer.in_speech
+    endpointer.drop()
+    assert not endpointer.in_speech
+    rest = ended(endpointer, sound[round((spans[0][1] + 0.5) * RATE) :])
+    assert len(rest) == 1
+
+
+@pytest.mark.parametrize(("name", "value"), [("window", 3.0), ("ratio", 0.1), ("hold", 0.0), ("strictness", 4), ("longest", 600.0), ("dither", -1.0)])
+def test_a_bad_setting_stops_the_start_with_one_line(name, value):
+    with pytest.raises(EngineError, match=f"'{name}' is {value}"):
+        EndpointSettings(**{name: value})
+
+
+@pytest.mark.parametrize("bad", [np.zeros(10), np.zeros((10, 2), np.int16), np.zeros(10, np.int32)])
+def test_sound_of_the_wrong_kind_is_refused(bad):
+    with pytest.raises(EngineError, match="Give int16 samples"):
+        Endpointer().push(bad)
