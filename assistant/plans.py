@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import lru_cache
 
 from flows.compile import Plan, load_plan
 from flows.profiles import equipment as load_equipment
 from flows.profiles import meter as load_meter
+from flows.prompts import scope_for
 from flows.reason import Assessment, Evidence, assess
 from flows.reason_store import knowledge
+from flows.session import Session
+from grammar.emit import vocabulary
 
 
 def ready_plan(procedure: str, equipment: str, meter: str) -> Plan:
@@ -18,7 +22,26 @@ def ready_plan(procedure: str, equipment: str, meter: str) -> Plan:
     if not plan.procedure.reason:
         return plan
 
+    # A visit asks for the same evidence more than once: at the verdict, at the end, and when it is replayed.
+    @lru_cache(maxsize=256)
+    def reasoned(evidence: frozenset[tuple[str, Evidence]]) -> Assessment:
+        return assess(dict(evidence), knowledge(equipment, meter))
+
     def reason(evidence: Mapping[str, Evidence]) -> Assessment:
-        return assess(evidence, knowledge(equipment, meter))
+        return reasoned(frozenset(evidence.items()))
 
     return replace(plan, assess=reason)
+
+
+def words_of(plan: Plan) -> frozenset[str]:
+    """Every word that can be said anywhere in a plan, for asking an engine whether it knows them all."""
+    found: set[str] = set()
+    for name, step in plan.procedure.steps.items():
+        if step.end:
+            continue
+        places = [Session(name, mode) for mode in ("ask", "confirm", "paused", "memo")]
+        places += [Session(name, "offer", outcome=outcome) for outcome in ("fail", "close")]
+        places += [Session(name, "again", pending_answer=answer) for answer, one in step.answers.items() if one.again]
+        for place in places:
+            found |= vocabulary(scope_for(plan, place))
+    return frozenset(found)

@@ -58,7 +58,7 @@ class Talk:
 
 START = ("the air is clear", "i am ready")
 LIVE = ("121", "yes", "120.9", "yes", "0.2", "yes", "28", "yes", "92.6", "yes", "97", "yes")
-DEAD = ("i opened the switch", "everything is shut down", "120.8", "yes", "zero", "yes", "zero", "yes", "120.7", "yes")
+DEAD = ("i opened the switch", "everything is shut down", "120.8", "yes", "zero", "yes", "zero", "yes", "zero", "yes", "120.7", "yes")
 ON = ("clips are on", "jumper is in place", "furnace is running", "it has woken up")
 TIDY = ("jumper is in my hand", "both posts are bare", "wire is back on", "it holds fast", "furnace is running", "it has woken up")
 
@@ -193,7 +193,7 @@ def test_pause_takes_the_proof_away(plan):
 def test_a_resumed_visit_does_not_trust_old_proof(plan):
     talk = Talk(plan).say(*START, *LIVE, *DEAD).give(Resumed())
     assert talk.session.power == "said_off" and talk.at == "power_off/ask"
-    assert len(talk.session.taken) == 10
+    assert len(talk.session.taken) == 11
 
 
 def test_go_back_and_change_that(plan):
