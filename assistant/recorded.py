@@ -69,6 +69,9 @@ class RecordedTechnician:
     def saved(self, save: Save) -> None:
         """The technician does not see the record."""
 
+    def listening(self, scope: Scope) -> None:
+        """The technician answers when asked, by `hear`."""
+
     def _answer(self, scope: Scope) -> str:
         step, mode = scope.name.split("/")
         match mode:

@@ -31,11 +31,11 @@ WHY = {
 
 
 class Screen:
-    """A watcher that prints. confidence: whether to show the recogniser's figures."""
+    """A watcher that prints. ears: whether to show when the microphone opens."""
 
-    def __init__(self, out: Print, confidence: bool = True) -> None:
+    def __init__(self, out: Print, ears: bool = False) -> None:
         self._out = out
-        self._confidence = confidence
+        self._ears = ears
 
     def said(self, say: Say) -> None:
         self._out(f"{MARKS[say.role]}  {say.text}")
@@ -43,8 +43,12 @@ class Screen:
     def heard(self, final: Final, answer: Answer, scope: Scope) -> None:
         heard = final.heard
         words = f'"{heard.text}"' if heard.text else "(no words)"
-        sure = f"  confidence {heard.confidence:.2f}" if self._confidence and heard.engine != "typed" else ""
+        sure = f"  confidence {heard.confidence:.2f}" if heard.engine != "typed" else ""
         self._out(f"    heard  {words}{sure}  -> {meaning(answer)}")
+
+    def listening(self, scope: Scope) -> None:
+        if self._ears:
+            self._out("    (listening)")
 
     def saved(self, save: Save) -> None:
         if save.kind == "power":

@@ -64,6 +64,8 @@ class Watcher(Protocol):
 
     def saved(self, save: Save) -> None: ...
 
+    def listening(self, scope: Scope) -> None: ...
+
 
 @dataclass(frozen=True)
 class Outcome:
@@ -150,6 +152,8 @@ class Visit:
 
     def _hear(self, scope: Scope, session: Session) -> Final | None:
         for _ in range(self.reopen_tries + 1):
+            for watcher in self.watchers:
+                watcher.listening(scope)
             try:
                 return self.ears.hear(scope)
             except DeviceLost as error:
