@@ -19,8 +19,9 @@ from transitions import Machine
 from flows.judge import CALCULATIONS, Facts, Judging, judge
 from flows.profiles import Equipment, Limit, Meter
 from flows.reason import Assessment, Evidence
-from flows.schema import ALLOWED, Go, Procedure, Step, When, procedure_path
+from flows.schema import ALLOWED, Expect, Go, Procedure, Step, When, procedure_path
 from flows.session import Session
+from flows.texts import in_language
 from flows.wording import Spoken, spoken_lines
 from grammar.datafile import line_of, problems_in, read_yaml
 from grammar.errors import DataFileError
@@ -120,15 +121,31 @@ def may_enter(plan: Plan, name: str, session: Session) -> bool:
 
 def make_plan(procedure: Procedure, equipment: Equipment, meter: Meter) -> Plan:
     """A plan from parts that were checked. Use `load_plan` for a file."""
-    return Plan(procedure, equipment, meter, machine_of(procedure), {**equipment.limits, **procedure.limits}, Facts(turns_ratio=equipment.turns_ratio), spoken_lines(procedure.language))
+    limits = {**equipment.limits, **procedure.limits}
+    asked = [step.ask for step in procedure.steps.values() if step.ask]
+    expected = {ask.probe: tuple(_expected(one, limits) for one in ask.expect) for ask in asked}
+    return Plan(procedure, equipment, meter, machine_of(procedure), limits, Facts(turns_ratio=equipment.turns_ratio), spoken_lines(procedure.language), expected=expected)
 
 
-def load_plan(name: str, equipment: Equipment, meter: Meter) -> Plan:
-    """Read, check and compile a procedure. Raises DataFileError with the first problem."""
-    procedure, problems = check_file(procedure_path(name), equipment)
+def _expected(one: Expect, limits: Mapping[str, Limit]) -> Expected:
+    value = limits[one.limit].value if one.limit is not None else one.value
+    return Expected(float(value or 0.0), one.spread, one.weight)
+
+
+def load_plan(name: str, equipment: Equipment, meter: Meter, language: str = "") -> Plan:
+    """Read, check and compile a procedure, in `language` where one is named.
+
+    Raises DataFileError with the first problem, FlowError when the meter lacks
+    a function that is asked for or nobody translated the procedure.
+    """
+    path = procedure_path(name)
+    procedure, problems = check_file(path, equipment)
     if problems or procedure is None:
         raise problems[0]
-    return make_plan(procedure, equipment, meter)
+    for step in procedure.steps.values():
+        if step.ask:
+            meter.function(step.ask.quantity)
+    return make_plan(in_language(procedure, path, language or procedure.language), equipment, meter)
 
 
 def check_file(path: Path, equipment: Equipment) -> tuple[Procedure | None, list[DataFileError]]:
@@ -169,6 +186,9 @@ def _shape_problems(procedure: Procedure, limits: Mapping[str, Limit], family: s
     for name, step in steps.items():
         here = ("steps", name)
         guards((*here, "next"), step.next)
+        for number, one in enumerate(step.ask.expect if step.ask else ()):
+            if one.limit is not None and one.limit not in limits:
+                found.append(((*here, "ask", "expect", number, "limit"), f"neither the family '{family}' nor this procedure has a limit '{one.limit}'.", "Add it under 'limits' or give a 'value'."))
         if step.judge:
             target((*here, "judge", "otherwise"), step.judge.otherwise)
             found += _judge_problems(here, step, limits, probes, family)

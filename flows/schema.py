@@ -14,6 +14,7 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 
 from flows.profiles import Limit
+from flows.texts import in_language
 from grammar.datafile import Strict, load_yaml
 
 HERE = Path(__file__).parent
@@ -40,8 +41,26 @@ class Caution(Strict):
     short: Line
 
 
+class Expect(Strict):
+    """A value that the display may well show: `value`, or the value of a limit. spread: one standard deviation, SI."""
+
+    value: float | None = None
+    limit: Identifier | None = None
+    spread: Annotated[float, Field(gt=0)]
+    weight: Annotated[float, Field(gt=0)] = 1.0
+
+    @model_validator(mode="after")
+    def _one(self) -> Expect:
+        if (self.value is None) == (self.limit is None):
+            raise ValueError("give either 'value' or 'limit'")
+        return self
+
+
 class Ask(Strict):
-    """The reading a step asks for. low, high: what the display can show here (SI)."""
+    """The reading a step asks for. low, high: what the display can show here (SI).
+
+    expect: what it may well show, so that doubtful hearing can be weighed.
+    """
 
     probe: Identifier
     quantity: Literal["ac_volts", "dc_volts", "ohms", "dc_amps", "ac_amps", "hertz"]
@@ -51,6 +70,7 @@ class Ask(Strict):
     decimals: Annotated[int, Field(ge=0, le=4)] = 1
     signed: bool = False
     over_limit: bool = True
+    expect: list[Expect] = []
 
 
 class Judge(Strict):
@@ -193,6 +213,8 @@ def procedure_path(name: str) -> Path:
     return Path(name) if name.endswith((".yaml", ".yml")) else PROCEDURES / f"{name}.yaml"
 
 
-def load_procedure(name: str) -> Procedure:
-    """The validated procedure. Raises DataFileError."""
-    return load_yaml(procedure_path(name), Procedure)
+def load_procedure(name: str, language: str = "") -> Procedure:
+    """The validated procedure, in `language` where one is named. Raises DataFileError, and FlowError where nobody translated it."""
+    path = procedure_path(name)
+    procedure = load_yaml(path, Procedure)
+    return in_language(procedure, path, language or procedure.language)
