@@ -123,7 +123,8 @@ def _readings(events: list[Event], withdrawn: frozenset[int], month: int | None,
             "quantity": _words(one.get("quantity"), 40), "unit": _words(one.get("unit"), 40), "value": number(one.get("value")),
             "low": number(measured.get("low", one.get("low"))), "high": number(measured.get("high", one.get("high"))), "u": number(measured.get("u")),
             "over_limit": bool(one.get("over_limit")), "counts": counts, "round": rounds[step],
-            "month": month, "equipment": _words(first.get("equipment"), 120), "site": _words(first.get("site"), 200),
+            # What was taken back has no place in charts: without these it is in none of their indexes' groups.
+            "month": month if counts else None, "equipment": _words(first.get("equipment"), 120) if counts else None, "site": _words(first.get("site"), 200) if counts else None,
         })
     return rows
 

@@ -12,8 +12,8 @@ from typing import Any
 from assistant.records.packing import finite
 from assistant.records.world import Furnace, Technician
 from flows.judge import Facts, judge
-from flows.measure import Measured, measured
-from flows.profiles import Equipment, Limit, Meter, equipment, meter
+from flows.measure import Measured, Verdict, measured
+from flows.profiles import Equipment, Meter, equipment, meter
 from flows.schema import Procedure, load_procedure
 from flows.wording import fill
 from grammar.answers import Reading
@@ -47,7 +47,7 @@ class Teller:
 
     def tell(self, kind: str, pause: float = 0.4, /, **data: Any) -> None:
         self.clock += timedelta(seconds=pause * self.pace)
-        self.events.append({"v": 1, "seq": len(self.events) + 1, "at": self.clock.isoformat(timespec="microseconds"), "kind": kind, **finite(data)})
+        self.events.append({"v": 1, "seq": len(self.events) + 1, "at": self.clock.isoformat(timespec="microseconds"), "kind": kind, **data})
 
     def say(self, text: str, role: str, line: str = "") -> None:
         self.tell("said", 0.6 + len(text.split()) / 2.6, line=line, text=text, role=role)
@@ -173,7 +173,7 @@ class Walk:
         digits = f"{round(true / resolution) * resolution / scale:.1f}"
         shown = float(digits) * scale
         text = " ".join("point" if mark == "." else mark for mark in digits)
-        result = measured(Reading(shown, shown, shown, 0.1 * scale, ask.quantity, ask.unit, False, False, text, digits), self.meter)
+        result = _measured(shown, 0.1 * scale, ask.quantity, ask.unit, self.meter.id)
         snippet = self.teller.hear(f"{name}/ask", text, {"type": "reading", "value": shown, "unit": ask.unit, "digits": digits}, 8 + 8 * chance.random())
         self.teller.say(f"{digits} {SPOKEN[ask.unit]}. Is that right?", "readback", "readback")
         how = "correction" if chance.random() < 0.3 * self.clumsy + 0.02 else "yes"
@@ -187,12 +187,10 @@ class Walk:
         self.taken[ask.probe] = result
         if step.judge is None:
             return
-        roles = {"value": result, **{role: self.taken[probe] for role, probe in step.judge.probes.items()}}
-        verdict = judge(step.judge.check, roles, {role: self._limit(key) for role, key in step.judge.limits.items()}, Facts(self.family.turns_ratio))
-        said = fill(step.judge.say[verdict.line], dict(verdict.numbers), ask.quantity, "en")
+        verdict, said = _judged(name, self.family.id, (("value", result), *((role, self.taken[probe]) for role, probe in step.judge.probes.items())))
         tell("verdict", step=name, check=verdict.check, outcome=verdict.outcome, finding=verdict.finding, value=verdict.value, low=verdict.low, high=verdict.high,
              unit=verdict.unit, limits=[{"name": role, "value": one.value, "origin": one.origin, "source": one.source} for role, one in verdict.limits],
-             text=said, numbers=dict(verdict.numbers), power=power)
+             text=said, numbers=finite(dict(verdict.numbers)), power=power)
         self.teller.say(said, "verdict", f"{name}/{verdict.line}")
         for fault in points_to:
             self._weigh(fault, verdict.outcome == "pass", ask.probe)
@@ -223,9 +221,6 @@ class Walk:
         self.teller.tell("assessment", ranked=[[key, round(value, 4)] for key, value in ranked[:5]], next_probe="flame_current", sentence=SENTENCE[ranked[0][0]],
                          ruled_out=[list(one) for one in self.out.items()], named=named, cannot_tell=[], unproven=[])
 
-    def _limit(self, key: str) -> Limit:
-        return self.plan.limits.get(key) or self.family.limit(key)
-
     def _true_volts(self) -> dict[str, float]:
         volts = self.teller.chance.gauss(105.5 if self.furnace.trouble == "supply_low" else 120.4, 1.4)
         small = abs(self.teller.chance.gauss(0.4, 0.2))
@@ -251,3 +246,19 @@ class Walk:
 def procedure() -> Procedure:
     """The procedure that the simulated visits follow."""
     return load_procedure("flame_sensing")
+
+
+@lru_cache(maxsize=20_000)
+def _measured(shown: float, step: float, quantity: str, unit: str, meter_id: str) -> Measured:
+    return measured(Reading(shown, shown, shown, step, quantity, unit, False, False, "", ""), meter(meter_id))
+
+
+@lru_cache(maxsize=50_000)
+def _judged(step: str, family_id: str, roles: tuple[tuple[str, Measured], ...]) -> tuple[Verdict, str]:
+    """The verdict of a step and what is said of it. Kept, since simulated displays repeat."""
+    plan, family = procedure(), equipment(family_id)
+    asked = plan.steps[step]
+    assert asked.judge is not None and asked.ask is not None  # only steps that judge a reading come here
+    limits = {role: plan.limits.get(key) or family.limit(key) for role, key in asked.judge.limits.items()}
+    verdict = judge(asked.judge.check, dict(roles), limits, Facts(family.turns_ratio))
+    return verdict, fill(asked.judge.say[verdict.line], dict(verdict.numbers), asked.ask.quantity, "en")

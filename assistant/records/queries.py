@@ -146,6 +146,12 @@ def rows_of(connection: Connection, what: str, wanted: Wanted, size: int = 5000)
         yield dict(row)
 
 
+def known_ids(store: Store) -> frozenset[str]:
+    """The ids of all visits in the store."""
+    with store.reading() as connection:
+        return frozenset(connection.execute(select(visits.c.id)).scalars())
+
+
 def _storable(value: str) -> str:
     """Text that a database can compare; no column holds the marks that are dropped."""
     return value.replace("\x00", "").encode("utf-8", "ignore").decode()

@@ -72,7 +72,7 @@ visits = Table(
     Column("board", Boolean),
     Column("derived", SmallInteger),
     Index("ix_visits_started", "started_at", "key"),
-    Index("ix_visits_faults", "equipment", "fault", "month"),
+    Index("ix_visits_faults", "how", "equipment", "fault", "month"),
     Index("ix_visits_site", "site", "started_at", "fault"),
     Index("ix_visits_progress", "technician", "month", "started_at", "seconds", "readings", "corrections", "unclear", "retaken"),
     Index("ix_visits_board", "board", "started_at"),

@@ -29,7 +29,7 @@ def upgrade() -> None:
         op.add_column("visits", sa.Column(name, kind))
     for name, kind in {"month": sa.Integer(), "equipment": sa.String(120), "site": sa.String(200)}.items():
         op.add_column("readings", sa.Column(name, kind))
-    op.create_index("ix_visits_faults", "visits", ["equipment", "fault", "month"])
+    op.create_index("ix_visits_faults", "visits", ["how", "equipment", "fault", "month"])
     op.create_index("ix_visits_site", "visits", ["site", "started_at", "fault"])
     op.create_index("ix_visits_progress", "visits", ["technician", "month", "started_at", "seconds", "readings", "corrections", "unclear", "retaken"])
     op.create_index("ix_visits_board", "visits", ["board", "started_at"])

@@ -1,0 +1,98 @@
+"""All that the desk's pages and interfaces share, and who is asking."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from starlette.requests import Request
+
+from assistant.desk.access import Access, Client
+from assistant.desk.errors import Refused
+from assistant.desk.live import Live
+from assistant.desk.received import Received
+from assistant.desk.watch import Watch
+from assistant.records.store import Store
+
+COOKIE = "twohands_desk"
+LARGEST_BODY = 2_000_000
+"""Bytes of one request."""
+
+
+@dataclass
+class Desk:
+    """One desk. visits: the folder of this machine's visits, or None. names: host names it answers to, besides addresses.
+
+    wall: seconds since 1970. secure: served over TLS.
+    """
+
+    store: Store
+    access: Access
+    live: Live
+    received: Received
+    visits: Path | None
+    wall: Callable[[], float]
+    names: frozenset[str] = frozenset({"localhost"})
+    secure: bool = False
+    watches: dict[str, Watch] = field(default_factory=dict)
+    keeping: set[asyncio.Task[Any]] = field(default_factory=set)
+
+
+def desk_of(request: Request) -> Desk:
+    return request.app.state.desk
+
+
+def client_of(request: Request) -> Client:
+    return Client(request.client.host if request.client else "", request.headers.get("user-agent", ""))
+
+
+def signed_in(request: Request) -> bool:
+    return desk_of(request).access.session(request.cookies.get(COOKIE), client_of(request))
+
+
+def may_look(request: Request) -> None:
+    """A session or the look token. Raises Refused."""
+    if "authorization" in request.headers:
+        desk_of(request).access.bearer(request.headers["authorization"], client_of(request), sending=False)
+    elif not signed_in(request):
+        raise Refused(401, "You are not signed in.", "Open the page again with the token that the desk printed.")
+
+
+def may_send(request: Request) -> None:
+    """The send token. Raises Refused."""
+    desk_of(request).access.bearer(request.headers.get("authorization"), client_of(request), sending=True)
+
+
+def same_origin(request: Request) -> None:
+    """A form that changes something must come from our own page. Raises Refused."""
+    site, origin = request.headers.get("sec-fetch-site"), request.headers.get("origin")
+    ours = f"{request.url.scheme}://{request.headers.get('host', '')}"
+    if site not in (None, "same-origin", "none") or (origin not in (None, ours)):
+        raise Refused(403, "This came from another page.", "Sign in from the desk's own page.")
+
+
+async def body_of(request: Request, largest: int = LARGEST_BODY) -> bytes:
+    """The request's body. Raises Refused when it is too large."""
+    parts, size = [], 0
+    async for part in request.stream():
+        size += len(part)
+        if size > largest:
+            raise Refused(413, "The request is too large.", f"Send at most {largest} bytes at a time.")
+        parts.append(part)
+    return b"".join(parts)
+
+
+def _no_constant(name: str) -> Any:
+    raise ValueError(f"{name} is no JSON")
+
+
+def json_of(body: bytes) -> Any:
+    """Strict JSON. Raises Refused."""
+    try:
+        return json.loads(body, parse_constant=_no_constant)
+    except (ValueError, RecursionError):
+        raise Refused(400, "The body is not JSON.", "Send a JSON object in UTF-8.") from None

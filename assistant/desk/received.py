@@ -1,0 +1,98 @@
+"""Journals that technicians' machines send, kept as they came: one folder a sender, one a visit.
+
+Sending the same lines again changes nothing; lines that differ from what was
+sent before are refused, so that a record cannot be rewritten from afar.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import threading
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from assistant.desk.errors import Refused
+from assistant.journal import FILE, read
+from assistant.records.importing import is_visit
+from assistant.records.packing import finite
+
+Event = dict[str, Any]
+NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,79}")
+LARGEST = 20_000_000
+"""Bytes of one journal; a visit of a whole day has about a hundredth."""
+
+
+def good_name(name: str) -> bool:
+    """Whether a sender's or a visit's name may become a folder's name."""
+    return bool(NAME.fullmatch(name)) and ".." not in name
+
+
+@dataclass
+class Received:
+    """The folder of received journals. Safe to use from several threads."""
+
+    folder: Path
+    _locks: dict[str, threading.Lock] = field(default_factory=dict)
+    _guard: threading.Lock = field(default_factory=threading.Lock)
+
+    def path(self, sender: str, visit: str) -> Path:
+        """Where the journal lies. Raises Refused for a name that is none."""
+        if not good_name(sender) or not good_name(visit):
+            raise Refused(400, "That is no name of a sender or a visit.", "Use letters, digits, '-', '_' and '.', at most 80.")
+        return self.folder / sender / visit / FILE
+
+    def count(self, sender: str, visit: str) -> int:
+        """How many lines of this visit have come from this sender."""
+        path = self.path(sender, visit)
+        return len(read(path)[0]) if path.exists() else 0
+
+    def take(self, sender: str, visit: str, place: int, events: list[Event]) -> int:
+        """Keep lines from `place` on (0 for the first) and return how many there are now. On disk when it returns.
+
+        Raises Refused: 409 when lines before `place` are missing or the lines differ from those kept, 400 when they are no journal.
+        """
+        path = self.path(sender, visit)
+        with self._lock(f"{sender}/{visit}"):
+            kept = self._kept(path)
+            if place > len(kept):
+                raise Refused(409, f"Lines before {place} are missing; {len(kept)} are here.", "Send from there.")
+            known, new = events[: len(kept) - place], events[len(kept) - place :]
+            if known != kept[place : place + len(known)]:
+                raise Refused(409, "These lines differ from those that were sent before.", "A journal that was changed can be imported with: twohands records import.")
+            if not kept and (not is_visit(new) or new[0]["visit"] != visit):
+                raise Refused(400, "The first line does not name this visit.", "Send the journal from its first line.")
+            if new:
+                self._append(path, new)
+            return len(kept) + len(new)
+
+    def _kept(self, path: Path) -> list[Event]:
+        """What is there, with a last line that was torn by a crash cut off before more is written."""
+        if not path.exists():
+            return []
+        events, torn = read(path)
+        if torn:
+            raw = path.read_bytes()
+            whole = b"".join(raw.splitlines(keepends=True)[: len(events)])
+            with path.open("r+b") as file:
+                file.truncate(len(whole))
+        return events
+
+    def _append(self, path: Path, events: list[Event]) -> None:
+        lines = "".join(json.dumps(finite(event), separators=(",", ":")) + "\n" for event in events).encode("ascii")
+        path.parent.mkdir(parents=True, exist_ok=True)
+        if (path.stat().st_size if path.exists() else 0) + len(lines) > LARGEST:
+            raise Refused(413, "This journal is too large.", "Import it on the desk's machine with: twohands records import.")
+        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
+        try:
+            while lines:
+                lines = lines[os.write(handle, lines) :]
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+    def _lock(self, name: str) -> threading.Lock:
+        with self._guard:
+            return self._locks.setdefault(name, threading.Lock())

@@ -1,0 +1,161 @@
+"""Questions across visits: faults by family, boards condemned, readings drifting, trainees learning.
+
+All answers are plain dicts and lists, ready for a page, JSON or a test. Times
+are milliseconds since 1970, months year * 12 + month - 1, values SI.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from sqlalchemy import Float, case, cast, func, select
+
+from assistant.records.store import Store
+from assistant.records.tables import readings, visits
+
+BOARD_DAYS = 90
+"""Days within which the next visit to a site counts as the same complaint (invented; a shop may think otherwise)."""
+DAY = 86_400_000
+YEAR = 365.25 * DAY
+LEAST_FOR_DRIFT = 4
+"""Readings of one furnace below which no slope is given."""
+
+
+def faults(store: Store, since: int | None = None, until: int | None = None) -> dict[str, Any]:
+    """Finished visits by fault and family, and by fault and month. No fault is the key ""."""
+    fault = func.coalesce(visits.c.fault, "").label("fault")
+    span = [visits.c.how == "finished", *_months(visits.c.month, since, until)]
+    with store.reading() as connection:
+        rows = connection.execute(select(visits.c.equipment, fault, visits.c.month, func.count().label("n")).where(*span).group_by(visits.c.equipment, fault, visits.c.month)).all()
+    by_family: dict[str, dict[str, int]] = {}
+    by_month: dict[str, dict[int, int]] = {}
+    for row in rows:
+        name = "" if row.fault == "healthy" else row.fault
+        families, months = by_family.setdefault(name, {}), by_month.setdefault(name, {})
+        families[row.equipment or "?"] = families.get(row.equipment or "?", 0) + row.n
+        if row.month is not None:
+            months[row.month] = months.get(row.month, 0) + row.n
+    return {"by_family": by_family, "by_month": by_month, "visits": sum(row.n for row in rows)}
+
+
+def boards(store: Store, since: int | None = None, until: int | None = None, limit: int = 30) -> dict[str, Any]:
+    """Visits that blamed the board, and what the next visit to the same place found.
+
+    "Later found good" means: within `BOARD_DAYS` the next finished visit to
+    that place named a fault that is not the board. A next visit without a
+    fault proves neither, for the board may have been changed in between.
+    """
+    later = visits.alias("later")
+    following = (
+        select(later.c.key)
+        .where(later.c.site == visits.c.site, later.c.started_at > visits.c.started_at, later.c.started_at <= visits.c.started_at + BOARD_DAYS * DAY, later.c.how == "finished")
+        .order_by(later.c.started_at).limit(1).correlate(visits).scalar_subquery()
+    )
+    blamed = select(visits.c.id, visits.c.key, visits.c.started_at, visits.c.site, visits.c.technician, visits.c.equipment, following.label("next_key")).where(visits.c.board.is_(True), visits.c.how == "finished", *_between(since, until)).subquery()
+    after = visits.alias("after")
+    query = select(blamed, after.c.id.label("next_id"), after.c.fault.label("next_fault"), after.c.board.label("next_board"), after.c.started_at.label("next_at")).outerjoin(after, after.c.key == blamed.c.next_key)
+    with store.reading() as connection:
+        rows = connection.execute(query.order_by(blamed.c.started_at.desc())).mappings().all()
+    outcome = {"wrong": 0, "again": 0, "quiet": 0, "no visit": 0}
+    causes: dict[str, int] = {}
+    people: dict[str, list[int]] = {}
+    cases = []
+    for row in rows:
+        kind = "no visit" if row["next_id"] is None else "again" if row["next_board"] else "wrong" if row["next_fault"] not in (None, "healthy") else "quiet"
+        outcome[kind] += 1
+        tally = people.setdefault(row["technician"] or "?", [0, 0])
+        tally[0] += 1
+        if kind == "wrong":
+            tally[1] += 1
+            causes[row["next_fault"]] = causes.get(row["next_fault"], 0) + 1
+            if len(cases) < limit:
+                cases.append({name: row[name] for name in ("id", "started_at", "site", "technician", "equipment", "next_id", "next_fault", "next_at")})
+    return {"condemned": len(rows), "outcome": outcome, "causes": causes, "people": {name: {"condemned": n, "wrong": wrong} for name, (n, wrong) in people.items()}, "cases": cases, "days": BOARD_DAYS}
+
+
+def drift(store: Store, probe: str, limit: int = 12) -> dict[str, Any]:
+    """One probe over time: mean and spread by family and month, and the furnaces whose readings fall or rise most.
+
+    slope: SI a year, least squares over the readings of one place; only with
+    `LEAST_FOR_DRIFT` readings or more, over a year or more.
+    """
+    value, month = readings.c.value, readings.c.month
+    of_probe = [readings.c.probe == probe, value.is_not(None)]
+    families = select(readings.c.equipment, month, func.count().label("n"), func.avg(value).label("mean"), func.avg(value * value).label("square")).where(*of_probe, readings.c.equipment.is_not(None), month.is_not(None)).group_by(readings.c.equipment, month).order_by(readings.c.equipment, month)
+    # Years from 2020, not from 1970: squares of small numbers keep their digits.
+    years = cast(readings.c.at - 1_577_836_800_000, Float) / YEAR
+    sums = select(
+        readings.c.site, func.count().label("n"), func.sum(years).label("sum_t"), func.sum(value).label("sum_v"), func.sum(years * value).label("sum_tv"), func.sum(years * years).label("sum_tt"), func.min(readings.c.at).label("first"), func.max(readings.c.at).label("last"),
+    ).where(*of_probe, readings.c.site.is_not(None), readings.c.at.is_not(None)).group_by(readings.c.site).having(func.count() >= LEAST_FOR_DRIFT)
+    with store.reading() as connection:
+        months = connection.execute(families).all()
+        sites = connection.execute(sums).all()
+    by_family: dict[str, list[dict[str, Any]]] = {}
+    for row in months:
+        by_family.setdefault(row.equipment, []).append({"month": row.month, "n": row.n, "mean": row.mean, "spread": math.sqrt(max(0.0, row.square - row.mean**2))})
+    slopes = []
+    for row in sites:
+        spread = row.n * row.sum_tt - row.sum_t**2
+        if row.last - row.first >= YEAR and spread > 0:
+            slopes.append({"site": row.site, "n": row.n, "slope": (row.n * row.sum_tv - row.sum_t * row.sum_v) / spread, "mean": row.sum_v / row.n})
+    slopes.sort(key=lambda one: (one["slope"], one["site"]))
+    return {"probe": probe, "families": by_family, "falling": [one for one in slopes[:limit] if one["slope"] < 0], "rising": [one for one in reversed(slopes[-limit:]) if one["slope"] > 0], "furnaces": len(slopes)}
+
+
+def readings_at(store: Store, probe: str, sites: list[str]) -> dict[str, list[tuple[int, float]]]:
+    """Each place's readings of one probe, oldest first."""
+    query = select(readings.c.site, readings.c.at, readings.c.value).where(readings.c.probe == probe, readings.c.site.in_(sites), readings.c.value.is_not(None)).order_by(readings.c.site, readings.c.at)
+    found: dict[str, list[tuple[int, float]]] = {}
+    with store.reading() as connection:
+        for row in connection.execute(query):
+            found.setdefault(row.site, []).append((row.at, row.value))
+    return found
+
+
+def progress(store: Store) -> list[dict[str, Any]]:
+    """Each technician by month: visits, minutes a visit, and what went wrong in a hundred readings. Newest joined first."""
+    columns = [func.sum(func.coalesce(column, 0)).label(name) for name, column in (("seconds", visits.c.seconds), ("readings", visits.c.readings), ("corrections", visits.c.corrections), ("unclear", visits.c.unclear), ("retaken", visits.c.retaken))]
+    query = select(visits.c.technician, visits.c.month, func.count().label("n"), func.min(visits.c.started_at).label("first"), *columns).where(visits.c.technician.is_not(None), visits.c.month.is_not(None)).group_by(visits.c.technician, visits.c.month).order_by(visits.c.technician, visits.c.month)
+    people: dict[str, dict[str, Any]] = {}
+    with store.reading() as connection:
+        for row in connection.execute(query):
+            one = people.setdefault(row.technician, {"technician": row.technician, "first": row.first, "visits": 0, "months": []})
+            one["first"] = min(one["first"], row.first)
+            one["visits"] += row.n
+            taken = max(1, row.readings)
+            one["months"].append({"month": row.month, "visits": row.n, "minutes": row.seconds / 60 / row.n, "corrections": 100 * row.corrections / taken, "unclear": 100 * row.unclear / taken, "retaken": 100 * row.retaken / taken})
+    return sorted(people.values(), key=lambda one: (-one["first"], one["technician"]))
+
+
+def choices(store: Store) -> dict[str, list[str]]:
+    """What the filters can be set to: families, faults and technicians that the store holds, sorted."""
+    found = {}
+    with store.reading() as connection:
+        for name, column in (("equipment", visits.c.equipment), ("technician", visits.c.technician)):
+            found[name] = sorted(value for value in connection.execute(select(column).distinct()).scalars() if value)
+        pairs = connection.execute(select(visits.c.equipment, visits.c.fault).distinct()).all()
+    found["fault"] = sorted({row.fault for row in pairs if row.fault and row.fault != "healthy"})
+    return found
+
+
+def probes(store: Store, known: list[str]) -> list[str]:
+    """Those of the `known` probes of which the store holds readings, in their order."""
+    with store.reading() as connection:
+        return [one for one in known if connection.execute(select(readings.c.seq).where(readings.c.probe == one, readings.c.equipment.is_not(None)).limit(1)).first()]
+
+
+def totals(store: Store) -> dict[str, Any]:
+    """How many visits, technicians and conflicts there are."""
+    with store.reading() as connection:
+        row = connection.execute(select(func.count().label("visits"), func.sum(case((visits.c.copies > 1, 1), else_=0)).label("conflicts"))).one()
+    return {"visits": row.visits, "conflicts": int(row.conflicts or 0)}
+
+
+def _months(column: Any, since: int | None, until: int | None) -> list[Any]:
+    """Whole months: what the index holds. since and until are months."""
+    return [*([column >= since] if since is not None else []), *([column < until] if until is not None else [])]
+
+
+def _between(since: int | None, until: int | None) -> list[Any]:
+    return [*([visits.c.started_at >= since] if since is not None else []), *([visits.c.started_at < until] if until is not None else [])]
