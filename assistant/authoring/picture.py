@@ -1,0 +1,144 @@
+"""A picture of a procedure: the machine that a visit runs on, drawn by Graphviz through `transitions`."""
+
+from __future__ import annotations
+
+import textwrap
+from pathlib import Path
+from typing import Any
+
+from transitions import State
+from transitions.extensions import GraphMachine
+
+from assistant.authoring.errors import AuthoringError
+from assistant.errors import MissingLibrary
+from flows.schema import Power, Procedure, Step, When
+
+KINDS = (".png", ".svg", ".pdf")
+COLOURS = {"on": "#f6c453", "off": "#cfd8dc", "dead": "#a5d6a7", "any": "#ffffff"}
+"""By the power that a step needs; the darkest of them has a contrast above 7 to the black text."""
+SAID: dict[Power, str] = {"on": "on", "said_off": "said to be off", "dead": "proven dead"}
+STOP, DOUBT = "stop said", "power in doubt"
+"""Two nodes that are no steps: where a visit can leave its path from anywhere."""
+WIDE = 24
+
+
+_STEP = {"shape": "box", "style": "filled,rounded", "fontname": "sans-serif", "fontsize": "13", "margin": "0.14,0.07", "color": "#37474f"}
+SHEET = {
+    "directed": "true", "strict": "false", "rankdir": "TB", "nodesep": "0.25", "ranksep": "0.3",
+    "fontname": "sans-serif", "fontsize": "16", "labelloc": "t", "splines": "spline", "dpi": "110",
+}  # fmt: skip
+STYLES: dict[str, dict[str, dict[str, str]]] = {
+    "node": {
+        "default": _STEP,
+        **{power: {**_STEP, "fillcolor": colour} for power, colour in COLOURS.items()},
+        "end": {**_STEP, "peripheries": "2", "fillcolor": "#ffffff"},
+        "outside": {**_STEP, "shape": "ellipse", "style": "filled,dashed", "fillcolor": "#ffffff", "fontsize": "12"},
+    },
+    "edge": {
+        "default": {"fontname": "sans-serif", "fontsize": "11", "color": "#37474f", "arrowsize": "0.7"},
+        "way": {"weight": "10"},
+        "guarded": {"color": "#1565c0", "fontcolor": "#1565c0"},
+        "failed": {"color": "#b71c1c", "fontcolor": "#b71c1c", "style": "dashed", "constraint": "false"},
+        "outside": {"color": "#616161", "fontcolor": "#424242", "style": "dashed", "constraint": "false"},
+    },
+    "graph": {"default": {}},
+}
+
+
+class _Picture(GraphMachine):
+    """The machine as it is drawn: from the top down, in colours of the power."""
+
+    machine_attributes = SHEET
+    style_attributes = STYLES
+
+
+def draw(procedure: Procedure, path: Path) -> None:
+    """Write the picture as .png, .svg or .pdf. Raises MissingLibrary, AuthoringError."""
+    if path.suffix.lower() not in KINDS:
+        raise AuthoringError(f"A picture cannot be a '{path.suffix or path.name}'.", f"End its name with one of: {', '.join(KINDS)}.")
+    try:
+        import graphviz
+    except ImportError as error:
+        raise MissingLibrary("The picture needs the package graphviz, which is missing.", "Install it: pip install 'twohands[author]'") from error
+    graph = _graph(procedure)
+    try:
+        path.write_bytes(graph.pipe(format=path.suffix.lower().lstrip(".")))
+    except graphviz.ExecutableNotFound as error:
+        raise MissingLibrary("The picture needs Graphviz, which is missing.", "Install it: sudo apt install graphviz") from error
+    except graphviz.CalledProcessError as error:
+        raise AuthoringError(f"Graphviz could not draw it: {str(error).splitlines()[0]}.", "Try .svg instead, or shorten the titles.") from error
+    except OSError as error:
+        raise AuthoringError(f"{path} cannot be written ({error.strerror}).", "Choose another place with --out.") from error
+
+
+def _graph(procedure: Procedure) -> Any:
+    styles: dict[tuple[str, str], str] = {}
+    moves = _moves(procedure, styles)
+    states = [_state(name, _label(step)) for name, step in procedure.steps.items()]
+    states += [_state(name, name) for name in (STOP, DOUBT) if any(move["source"] == name for move in moves)]
+    machine = _Picture(states=states, transitions=moves, initial=procedure.start, auto_transitions=False, graph_engine="graphviz")
+    graph = machine.model_graphs[id(machine)]
+    for state in states:
+        step = procedure.steps.get(state.name)
+        graph.set_node_style(state.name, "outside" if step is None else "end" if step.end else step.power)
+    for (source, target), style in styles.items():
+        graph.custom_styles["edge"][source][target] = style
+    return graph.get_graph(title=f"{procedure.title}\nyellow: power on   grey: said to be off   green: proven dead   white: any   (gas alarm: from everywhere)")
+
+
+def _state(name: str, label: str) -> State:
+    state = State(name)
+    state.label = label  # what the drawing part of transitions looks for
+    return state
+
+
+def _moves(procedure: Procedure, styles: dict[tuple[str, str], str]) -> list[dict[str, Any]]:
+    found = []
+
+    def add(source: str, target: str, label: str, style: str) -> None:
+        found.append({"trigger": "next", "source": source, "dest": target, "label": label or " "})
+        styles.setdefault((source, target), style)
+
+    for name, step in procedure.steps.items():
+        for go in step.next:
+            label = guard(go.when, step) if go.when else "else" if len(step.next) > 1 else ""
+            backward = _place(procedure, go.go) <= _place(procedure, name)
+            add(name, go.go, label, "outside" if backward and go.when is None else "guarded" if go.when else "way")
+        if step.judge and step.judge.otherwise:
+            add(name, step.judge.otherwise, "not passed", "failed")
+    for go in procedure.leave:
+        add(STOP, go.go, guard(go.when, None) if go.when else "else", "outside")
+    if procedure.reprove:
+        add(DOUBT, procedure.reprove, "prove it again", "outside")
+    return found
+
+
+def _place(procedure: Procedure, name: str) -> int:
+    return list(procedure.steps).index(name)
+
+
+def _label(step: Step) -> str:
+    number = f"{step.check}  " if step.check else ""
+    what = f"\n{step.ask.quantity.replace('_', ' ')}" if step.ask else ""
+    return "\n".join(textwrap.wrap(number + step.title, WIDE)) + what
+
+
+def guard(when: When, step: Step | None) -> str:
+    """A guard in a few words: "jumper set, leaving"."""
+    said = []
+    if when.outcome is not None:
+        said.append(" or ".join(when.outcome))
+    if when.answer is not None:
+        said.append(" or ".join(f'"{_phrase(step, name)}"' for name in when.answer))
+    if when.taken is not None:
+        said.append(f"{when.taken.replace('_', ' ')} read")
+    if when.power is not None:
+        said.append("power " + " or ".join(SAID[power] for power in when.power))
+    said += [f"{flag.replace('_', ' ')}" if up else f"no {flag.replace('_', ' ')}" for flag, up in when.flags.items()]
+    if when.leaving is not None:
+        said.append("leaving" if when.leaving else "not leaving")
+    return ",\n".join(said)
+
+
+def _phrase(step: Step | None, answer: str) -> str:
+    return step.answers[answer].phrases[0] if step and answer in step.answers else answer
