@@ -17,9 +17,11 @@ KINDS = (".png", ".svg", ".pdf")
 COLOURS = {"on": "#f6c453", "off": "#cfd8dc", "dead": "#a5d6a7", "any": "#ffffff"}
 """By the power that a step needs; the darkest of them has a contrast above 7 to the black text."""
 SAID: dict[Power, str] = {"on": "on", "said_off": "said to be off", "dead": "proven dead"}
-STOP, DOUBT = "stop said", "power in doubt"
-"""Two nodes that are no steps: where a visit can leave its path from anywhere."""
-WIDE = 24
+NOTE = "from every step"
+"""A node that is no step: the ways that lead out of every step, told rather than drawn."""
+WIDE, NOTE_WIDE = 28, 44
+LEFT = r"\l"
+"""A line's end in a label; the line stands to the left."""
 
 
 _STEP = {"shape": "box", "style": "filled,rounded", "fontname": "sans-serif", "fontsize": "13", "margin": "0.14,0.07", "color": "#37474f"}
@@ -32,14 +34,14 @@ STYLES: dict[str, dict[str, dict[str, str]]] = {
         "default": _STEP,
         **{power: {**_STEP, "fillcolor": colour} for power, colour in COLOURS.items()},
         "end": {**_STEP, "peripheries": "2", "fillcolor": "#ffffff"},
-        "outside": {**_STEP, "shape": "ellipse", "style": "filled,dashed", "fillcolor": "#ffffff", "fontsize": "12"},
+        "note": {**_STEP, "shape": "note", "style": "filled", "fillcolor": "#ffffff", "fontsize": "12"},
     },
     "edge": {
         "default": {"fontname": "sans-serif", "fontsize": "11", "color": "#37474f", "arrowsize": "0.7"},
         "way": {"weight": "10"},
         "guarded": {"color": "#1565c0", "fontcolor": "#1565c0"},
         "failed": {"color": "#b71c1c", "fontcolor": "#b71c1c", "style": "dashed", "constraint": "false"},
-        "outside": {"color": "#616161", "fontcolor": "#424242", "style": "dashed", "constraint": "false"},
+        "back": {"constraint": "false"},
     },
     "graph": {"default": {}},
 }
@@ -72,18 +74,16 @@ def draw(procedure: Procedure, path: Path) -> None:
 
 
 def _graph(procedure: Procedure) -> Any:
-    styles: dict[tuple[str, str], str] = {}
-    moves = _moves(procedure, styles)
-    states = [_state(name, _label(step)) for name, step in procedure.steps.items()]
-    states += [_state(name, name) for name in (STOP, DOUBT) if any(move["source"] == name for move in moves)]
+    moves, styles = _moves(procedure)
+    states = [_state(name, _label(step)) for name, step in procedure.steps.items()] + [_state(NOTE, _note(procedure))]
     machine = _Picture(states=states, transitions=moves, initial=procedure.start, auto_transitions=False, graph_engine="graphviz")
     graph = machine.model_graphs[id(machine)]
-    for state in states:
-        step = procedure.steps.get(state.name)
-        graph.set_node_style(state.name, "outside" if step is None else "end" if step.end else step.power)
+    for name, step in procedure.steps.items():
+        graph.set_node_style(name, "end" if step.end else step.power)
+    graph.set_node_style(NOTE, "note")
     for (source, target), style in styles.items():
         graph.custom_styles["edge"][source][target] = style
-    return graph.get_graph(title=f"{procedure.title}\nyellow: power on   grey: said to be off   green: proven dead   white: any   (gas alarm: from everywhere)")
+    return graph.get_graph(title=f"{procedure.title}\nyellow: power on   grey: said to be off   green: proven dead   white: any")
 
 
 def _state(name: str, label: str) -> State:
@@ -92,25 +92,33 @@ def _state(name: str, label: str) -> State:
     return state
 
 
-def _moves(procedure: Procedure, styles: dict[tuple[str, str], str]) -> list[dict[str, Any]]:
-    found = []
+def _moves(procedure: Procedure) -> tuple[list[dict[str, Any]], dict[tuple[str, str], str]]:
+    """The arrows, and the style of each by its two ends."""
+    moves: list[dict[str, Any]] = []
+    styles: dict[tuple[str, str], str] = {}
 
     def add(source: str, target: str, label: str, style: str) -> None:
-        found.append({"trigger": "next", "source": source, "dest": target, "label": label or " "})
+        moves.append({"trigger": "next", "source": source, "dest": target, "label": label or " "})
         styles.setdefault((source, target), style)
 
     for name, step in procedure.steps.items():
         for go in step.next:
             label = guard(go.when, step) if go.when else "else" if len(step.next) > 1 else ""
             backward = _place(procedure, go.go) <= _place(procedure, name)
-            add(name, go.go, label, "outside" if backward and go.when is None else "guarded" if go.when else "way")
+            add(name, go.go, label, "back" if backward else "guarded" if go.when else "way")
         if step.judge and step.judge.otherwise:
             add(name, step.judge.otherwise, "not passed", "failed")
+    return moves, styles
+
+
+def _note(procedure: Procedure) -> str:
+    """What leads out of every step, in words."""
+    lines = ['"stop" is said:']
     for go in procedure.leave:
-        add(STOP, go.go, guard(go.when, None) if go.when else "else", "outside")
+        lines += textwrap.wrap(f"{guard(go.when, None) if go.when else 'else'} → {procedure.steps[go.go].title}", NOTE_WIDE, initial_indent="   ", subsequent_indent="      ")
     if procedure.reprove:
-        add(DOUBT, procedure.reprove, "prove it again", "outside")
-    return found
+        lines += ["the power is in doubt:", f"   → {procedure.steps[procedure.reprove].title}"]
+    return LEFT.join([*lines, "gas is smelled:", "   → alarm, and out"])
 
 
 def _place(procedure: Procedure, name: str) -> int:
@@ -119,8 +127,8 @@ def _place(procedure: Procedure, name: str) -> int:
 
 def _label(step: Step) -> str:
     number = f"{step.check}  " if step.check else ""
-    what = f"\n{step.ask.quantity.replace('_', ' ')}" if step.ask else ""
-    return "\n".join(textwrap.wrap(number + step.title, WIDE)) + what
+    what = [step.ask.quantity.replace("_", " ")] if step.ask else []
+    return LEFT.join([*textwrap.wrap(number + step.title, WIDE), *what])
 
 
 def guard(when: When, step: Step | None) -> str:
@@ -137,7 +145,7 @@ def guard(when: When, step: Step | None) -> str:
     said += [f"{flag.replace('_', ' ')}" if up else f"no {flag.replace('_', ' ')}" for flag, up in when.flags.items()]
     if when.leaving is not None:
         said.append("leaving" if when.leaving else "not leaving")
-    return ",\n".join(said)
+    return ", ".join(said)
 
 
 def _phrase(step: Step | None, answer: str) -> str:
