@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import json
 import shutil
@@ -135,6 +136,13 @@ def served(tmp_path: Path, filled: tuple[Path, list[Events]]) -> Iterator[Served
         yield from running(store, tmp_path, filled[1])
 
 
+def cut(one: socket.socket) -> None:
+    """Close a connection even while another thread waits on it."""
+    with contextlib.suppress(OSError):
+        one.shutdown(socket.SHUT_RDWR)
+    one.close()
+
+
 class Network:
     """A cable between a sender and a desk that can be pulled: a TCP relay. deaf: answers are swallowed and the line cut."""
 
@@ -153,7 +161,7 @@ class Network:
         self.pulled += 1
         with self._guard:
             for one in self._open:
-                one.close()
+                cut(one)
             self._open.clear()
 
     def plug(self) -> None:
@@ -186,8 +194,8 @@ class Network:
                 to.sendall(data)
         except OSError:
             pass  # The cable was pulled, which is what it is for.
-        for one in (source, to):
-            one.close()
+        cut(source)
+        cut(to)
 
 
 @pytest.fixture
