@@ -95,12 +95,20 @@ def quantity_words(value: float, quantity: str, language: str) -> str:
     text = f"{units.from_si(value, unit):.{decimals}f}"
     if "." in text:
         text = text.rstrip("0").rstrip(".")
-    return f"{say_digits_after(text, language)} {units.spoken(unit, text, language)}"
+    return _with_unit(say_digits_after(text, language), unit, text, language)
 
 
 def digit_words(digits: str, unit: str, language: str) -> str:
     """Digits as shown, one by one, with the unit: "nine two point six volts"."""
-    return f"{digits_spoken(digits, language)} {units.spoken(unit, digits, language)}"
+    return _with_unit(digits_spoken(digits, language), unit, digits, language)
+
+
+def _with_unit(number: str, unit: str, digits: str, language: str) -> str:
+    """A whole number may end in another form before its unit ("veintiún voltios")."""
+    rest, _, last = number.rpartition(" ")
+    if "." not in digits:
+        last = load_language(language).numbers.before_unit.get(last, last)
+    return f"{rest} {last} {units.spoken(unit, digits, language)}".lstrip()
 
 
 def unit_words(unit: str, language: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
@@ -59,7 +60,7 @@ class Ranges:
 
 @dataclass(frozen=True, eq=False)
 class NumberWords:
-    """Number words. alike: word to the word it is mistaken for, both ways."""
+    """Number words. alike: word to the word it is mistaken for, both ways. before_unit: last word to its form before a unit."""
 
     shapes: Shapes
     point: tuple[str, ...]
@@ -68,6 +69,7 @@ class NumberWords:
     half_alone: tuple[str, ...]
     alike: Mapping[str, str]
     drop: tuple[str, ...]
+    before_unit: Mapping[str, str]
     say_zero: str
     decimal_mark: str
     group_mark: str
@@ -80,6 +82,8 @@ class Language:
     options: the standard answers by id, ready for a Scope. corrects: ids of
     options that a reading may follow. always_open: command ids open in every
     state; anywhere: those taken also amid other words, whatever the scope.
+    letters: how spelling sounds, as (pattern, phones), the first that fits at each
+    place; none where a dictionary tells.
     """
 
     key: str
@@ -100,6 +104,7 @@ class Language:
     anywhere: tuple[str, ...]
     replace: Mapping[str, str]
     pronunciations: Mapping[str, str]
+    letters: tuple[tuple[re.Pattern[str], tuple[str, ...]], ...]
     weights: Mapping[str, float]
 
     def option(self, id: str) -> Option:
@@ -120,6 +125,14 @@ class Language:
 def _plain(text: str) -> str:
     if not text or text != text.lower() or text != " ".join(text.split()):
         raise ValueError("write it in lower case with single spaces")
+    return text
+
+
+def _pattern(text: str) -> str:
+    try:
+        re.compile(text)
+    except re.error as error:
+        raise ValueError(f"it is no regular expression ({error})") from error
     return text
 
 
@@ -167,6 +180,7 @@ class _Numbers(Strict):
     half_alone: tuple[Said, ...] = ()
     alike: dict[Said, Said]
     drop: tuple[Said, ...] = ()
+    before_unit: dict[Said, Said] = Field(default_factory=dict)
     say_zero: Said
     decimal_mark: str
     group_mark: str
@@ -220,6 +234,7 @@ class _File(Strict):
     options: dict[str, _Option]
     replace: dict[Said, Said]
     pronunciations: dict[Said, str]
+    letters: list[tuple[Annotated[str, AfterValidator(_pattern)], str]] = Field(default_factory=list)
     weights: _Weights
 
     @model_validator(mode="after")
@@ -265,6 +280,7 @@ def load_language(path: Path) -> Language:
         half_alone=tuple(raw.numbers.half_alone),
         alike=MappingProxyType(pairs | {second: first for first, second in pairs.items()}),
         drop=tuple(raw.numbers.drop),
+        before_unit=MappingProxyType(dict(raw.numbers.before_unit)),
         say_zero=raw.numbers.say_zero,
         decimal_mark=raw.numbers.decimal_mark,
         group_mark=raw.numbers.group_mark,
@@ -288,6 +304,7 @@ def load_language(path: Path) -> Language:
         anywhere=tuple(id for id, one in raw.commands.items() if one.anywhere),
         replace=MappingProxyType(dict(raw.replace)),
         pronunciations=MappingProxyType(dict(raw.pronunciations)),
+        letters=tuple((re.compile(written), tuple(sounds.split())) for written, sounds in raw.letters),
         weights=MappingProxyType(raw.weights.model_dump()),
     )
 

@@ -1,6 +1,7 @@
 """How alike two phrases sound: edits over phones, cheap between phones that share features.
 
-Phones are those of the CMU dictionary that PocketSphinx brings. Their features
+Phones are those of the CMU dictionary that PocketSphinx brings; a language whose spelling
+tells its sounds has rules for its letters instead (`letters` in its file). Their features
 are the rows and columns of the chart of the International Phonetic Association
 (Handbook of the IPA, 1999; chart revised 2020); the symbols are matched by the
 CMU dictionary's own key words. How much each feature counts is our choice, set
@@ -22,7 +23,7 @@ import pocketsphinx
 from grammar.build import open_commands
 from grammar.emit import accepts, vocabulary
 from grammar.errors import GrammarError
-from grammar.language import language
+from grammar.language import Language, language
 from grammar.scope import Scope
 
 APART = 1.0
@@ -81,13 +82,29 @@ def dictionary() -> dict[str, tuple[tuple[str, ...], ...]]:
 
 def ways(word: str, key: str = "en") -> tuple[tuple[str, ...], ...]:
     """The pronunciations of a word. Raises GrammarError when nobody knows any."""
-    own = language(key).pronunciations.get(word)
+    lang = language(key)
+    own = lang.pronunciations.get(word)
     if own:
         return (tuple(own.split()),)
+    if lang.letters:
+        return (_by_letters(word, lang),)
     try:
         return dictionary()[word]
     except KeyError:
         raise GrammarError(f"No pronunciation is known for '{word}'.", "Add it to 'pronunciations' in the language file, in phones of the CMU dictionary.") from None
+
+
+def _by_letters(word: str, lang: Language) -> tuple[str, ...]:
+    """The phones of a word whose spelling tells them: at each place the first rule that fits."""
+    found: list[str] = []
+    place = 0
+    while place < len(word):
+        match, sounds = next(((hit, sounds) for pattern, sounds in lang.letters if (hit := pattern.match(word, place)) and hit.end() > place), (None, ()))
+        if match is None:
+            raise GrammarError(f"Nothing tells how '{word[place]}' in '{word}' sounds.", f"Add a rule for it to 'letters' in the language file '{lang.key}'.")
+        found += sounds
+        place = match.end()
+    return tuple(found)
 
 
 def phones(phrase: str, key: str = "en") -> tuple[tuple[str, ...], ...]:
