@@ -6,6 +6,7 @@ TwohandsError
     ├── AudioError          microphone or loudspeaker
     │   └── DeviceLost      it went away in mid-visit
     ├── EngineError         the recogniser
+    │   └── LanguageNotHeard no recogniser here knows the language
     ├── VoiceError          the speech synthesiser
     ├── JournalError        the record on disk
     │   └── DiskFull
@@ -35,6 +36,10 @@ class DeviceLost(AudioError):
 
 class EngineError(AssistantError):
     """The recogniser could not start or could not take the grammar."""
+
+
+class LanguageNotHeard(EngineError):
+    """No recogniser on this machine knows the language; keys are left."""
 
 
 class VoiceError(AssistantError):

@@ -16,16 +16,16 @@ from flows.session import Session
 from grammar.emit import vocabulary
 
 
-def ready_plan(procedure: str, equipment: str, meter: str) -> Plan:
-    """The plan of a procedure on a family with a meter, by their ids. Raises DataFileError, FlowError."""
-    plan = load_plan(procedure, load_equipment(equipment), load_meter(meter))
+def ready_plan(procedure: str, equipment: str, meter: str, language: str = "") -> Plan:
+    """The plan of a procedure on a family with a meter, by their ids, in `language` where one is named. Raises DataFileError, FlowError."""
+    plan = load_plan(procedure, load_equipment(equipment), load_meter(meter), language)
     if not plan.procedure.reason:
         return plan
 
     # A visit asks for the same evidence more than once: at the verdict, at the end, and when it is replayed.
     @lru_cache(maxsize=256)
     def reasoned(evidence: frozenset[tuple[str, Evidence]]) -> Assessment:
-        return assess(dict(evidence), knowledge(equipment, meter))
+        return assess(dict(evidence), knowledge(equipment, meter), language=plan.language)
 
     def reason(evidence: Mapping[str, Evidence]) -> Assessment:
         return reasoned(frozenset(evidence.items()))

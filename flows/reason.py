@@ -57,12 +57,12 @@ class Assessment:
     unproven: tuple[str, ...] = ()
 
 
-def assess(evidence: Mapping[str, Evidence], knowledge: Knowledge, allowed: Set[str] | None = None) -> Assessment:
+def assess(evidence: Mapping[str, Evidence], knowledge: Knowledge, allowed: Set[str] | None = None, language: str = "en") -> Assessment:
     """The assessment of the evidence: probe id -> Measured, or bool for board_proves_flame.
 
-    allowed: the probes that may still be taken, all by default. Safety proofs
-    in the evidence are passed over. Raises FlowError for a probe or a kind of
-    answer not known here.
+    allowed: the probes that may still be taken, all by default. language: of the
+    sentences. Safety proofs in the evidence are passed over. Raises FlowError for
+    a probe or a kind of answer not known here.
     """
     settings = catalog.settings()
     readings, proves = _split(evidence)
@@ -78,7 +78,7 @@ def assess(evidence: Mapping[str, Evidence], knowledge: Knowledge, allowed: Set[
     probe = best.probe if best else None
     parts = _parts(knowledge, weighed)
     expected = _predict(knowledge, sight, probe)
-    told = reason_words.Told(knowledge, dict(evidence), ranked, named, alike, unproven, probe, parts, expected)
+    told = reason_words.Told(knowledge, dict(evidence), ranked, named, alike, unproven, probe, parts, expected, language)
     return Assessment(
         ranked=ranked,
         next_probe=probe,

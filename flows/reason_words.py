@@ -1,4 +1,4 @@
-"""What the reasoner says of an assessment; the words themselves are in faults/words.yaml."""
+"""What the reasoner says of an assessment; the words themselves are in faults/words.yaml and its translations."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ import numpy as np
 
 from flows.faults import catalog
 from flows.faults.catalog import HEALTHY
+from flows.faults.sayings import Sayings, sayings
 from flows.measure import Measured
 from flows.reason_knowledge import Knowledge, as_shown, chance_if_healthy
 
@@ -41,121 +42,120 @@ class Told:
     next_probe: str | None
     parts: Mapping[str, np.ndarray]
     expected: Mapping[str, float]
+    language: str = "en"
+
+    @property
+    def words(self) -> Sayings:
+        return sayings(self.language)
 
 
 def sentence(told: Told) -> str:
-    """Which readings speak for the likeliest fault and what would change the answer; spoken English."""
-    lines = catalog.words()
+    """Which readings speak for the likeliest fault and what would change the answer, to be spoken."""
+    words = told.words
     if not told.parts:
-        return lines["nothing"].format(probe=probe_name(told.next_probe)) if told.next_probe else lines["nothing_left"]
+        return words.line("nothing", probe=words.probe(told.next_probe)) if told.next_probe else words.line("nothing_left")
     top = told.named or told.ranked[0][0]
     if told.named == HEALTHY:
         return _healthy(told)
     if told.alike:
-        look = next((found for name in told.alike for one in catalog.parts(name) if (found := catalog.fault(one).look)), "")
-        return lines["alike"].format(faults=_either([catalog.spoken_name(name) for name in told.alike]), look=look).strip()
+        look = next((found for name in told.alike if (found := words.look(name))), "")
+        return words.line("alike", faults=words.joined([words.fault(name) for name in told.alike], "or"), look=look).strip()
     if told.unproven:
-        return lines["unproven"].format(fault=catalog.spoken_name(top), probes=_and([probe_name(one) for one in told.unproven[:2]]))
+        return words.line("unproven", fault=words.fault(top), probes=words.joined([words.probe(one) for one in told.unproven[:2]]))
     rival = next((name for name, _ in told.ranked if name != top and top not in catalog.parts(name)), HEALTHY)
     speaks = _speaks(told, top)
     if told.named:
         key = "named_pair" if len(catalog.parts(top)) > 1 else "named"
-        return " ".join((lines[key].format(fault=catalog.spoken_name(top), speaks=speaks).strip(), _change(told, top))).strip()
+        return " ".join((words.line(key, fault=words.fault(top), speaks=speaks).strip(), _change(told, top))).strip()
     if told.ranked[0][1] < TOO_SOON:
-        return lines["soon"]
+        return words.line("soon")
     if top == HEALTHY:
-        return " ".join((lines["likely_healthy"], _change(told, top))).strip()
+        return " ".join((words.line("likely_healthy"), _change(told, top))).strip()
     key = "open" if rival != HEALTHY and dict(told.ranked)[rival] > 0.25 * dict(told.ranked)[top] else "likely"
-    return " ".join((lines[key].format(fault=catalog.spoken_name(top), rival=catalog.spoken_name(rival), speaks=speaks).strip(), _change(told, top))).strip()
+    return " ".join((words.line(key, fault=words.fault(top), rival=words.fault(rival), speaks=speaks).strip(), _change(told, top))).strip()
 
 
 def why_next(told: Told) -> str:
-    """Why the next probe, or why none; spoken English."""
-    lines, probe = catalog.words(), told.next_probe
+    """Why the next probe, or why none, to be spoken."""
+    words, probe = told.words, told.next_probe
     if probe is None:
         if told.named:
-            return lines["why_done"]
+            return words.line("why_done")
         if told.unproven:
-            return lines["why_again"].format(probes=_and([probe_name(one) for one in told.unproven[:2]]))
-        return lines["why_no_more"]
+            return words.line("why_again", probes=words.joined([words.probe(one) for one in told.unproven[:2]]))
+        return words.line("why_no_more")
     if probe in told.unproven:
-        return lines["why_prove"].format(probe=probe_name(probe))
+        return words.line("why_prove", probe=words.probe(probe))
     if probe == PROVES:
-        return lines["why_watch"]
+        return words.line("why_watch")
     top = told.ranked[0][0]
     rival = _separated(told, top, probe)
     if told.parts and rival and dict(told.ranked)[rival] > 0.1:
         if HEALTHY in (top, rival):
-            return lines["why_if"].format(probe=probe_name(probe), fault=catalog.spoken_name(rival if top == HEALTHY else top))
-        return lines["why_between"].format(probe=probe_name(probe), fault=catalog.spoken_name(top), rival=catalog.spoken_name(rival))
-    return lines["why_best" if catalog.probes()[probe].live else "why_dead"].format(probe=probe_name(probe))
+            return words.line("why_if", probe=words.probe(probe), fault=words.fault(rival if top == HEALTHY else top))
+        return words.line("why_between", probe=words.probe(probe), fault=words.fault(top), rival=words.fault(rival))
+    return words.line("why_best" if catalog.probes()[probe].live else "why_dead", probe=words.probe(probe))
 
 
-def probe_name(probe: str) -> str:
-    """The spoken name of a probe."""
-    return catalog.probes()[probe].name
-
-
-def spoken_value(value: float, quantity: str) -> str:
+def spoken_value(value: float, quantity: str, words: Sayings) -> str:
     """A value (SI) to be spoken, with its unit: three figures at most, "over limit" for infinity."""
-    lines = catalog.words()
     if math.isinf(value):
-        return lines["over"]
+        return words.line("over")
     if quantity == "dc_amps":
-        return _said("microamps", value * 1e6)
+        return _said("microamps", value * 1e6, words)
     if quantity == "ac_volts":
-        return _said("volts", value)
+        return _said("volts", value, words)
     if value >= 1e6:
-        return _said("megohms", value / 1e6)
-    return _said("kilohms", value / 1e3) if value >= 1e3 else _said("ohms", value)
+        return _said("megohms", value / 1e6, words)
+    return _said("kilohms", value / 1e3, words) if value >= 1e3 else _said("ohms", value, words)
 
 
-def _said(unit: str, value: float) -> str:
+def _said(unit: str, value: float, words: Sayings) -> str:
     size = abs(value)
     n = f"{value:.0f}" if size >= 20 else f"{round(value, 1):g}"
-    return catalog.words()[unit if n != "1" else f"one_{unit}"].format(n=n)
+    return words.line(unit if n != "1" else f"one_{unit}", n=n)
 
 
 def _healthy(told: Told) -> str:
-    lines, usual = catalog.words(), catalog.settings().usual
+    words, usual = told.words, catalog.settings().usual
     for name, one in told.evidence.items():
         if name in told.parts and not isinstance(one, bool) and chance_if_healthy(told.knowledge, name, as_shown(name, one)) < usual:
-            return lines["healthy_odd"].format(probe=probe_name(name))
-    return " ".join((lines["healthy"], lines["change_none"]))
+            return words.line("healthy_odd", probe=words.probe(name))
+    return " ".join((words.line("healthy"), words.line("change_none")))
 
 
 def _speaks(told: Told, top: str) -> str:
-    lines = catalog.words()
+    words = told.words
     ids = told.knowledge.hypotheses
     support = _support(told, ids.index(top))
     best = sorted((name for name in support if support[name] > SPEAKS), key=lambda name: -support[name])[:2]
     said = [_shown(told, name) for name in best]
     if not said:
         return ""
-    text = lines["speaks_one"].format(a=said[0]) if len(said) == 1 else lines["speaks_two"].format(a=said[0], b=said[1])
+    text = words.line("speaks_one", a=said[0]) if len(said) == 1 else words.line("speaks_two", a=said[0], b=said[1])
     return text[0].upper() + text[1:]
 
 
 def _shown(told: Told, probe: str) -> str:
-    lines, one = catalog.words(), told.evidence[probe]
+    words, one = told.words, told.evidence[probe]
     if isinstance(one, bool):
-        return lines["stays" if one else "goes"]
+        return words.line("stays" if one else "goes")
     value = math.inf if one.over_limit else one.value
-    return lines["at"].format(probe=probe_name(probe), value=spoken_value(value, one.quantity))
+    return words.line("at", probe=words.probe(probe), value=spoken_value(value, one.quantity, words))
 
 
 def _change(told: Told, top: str) -> str:
     """What would change the answer: a value of the next probe, or only a wrong reading."""
-    lines, probe = catalog.words(), told.next_probe
+    words, probe = told.words, told.next_probe
     if probe:
         rival = _separated(told, top, probe)
         if rival and probe != PROVES:
             edge, key = _edge(told, top, rival, probe)
-            value = spoken_value(edge, catalog.probes()[probe].quantity)
-            return lines[key].format(probe=probe_name(probe), value=value, rival=catalog.spoken_name(rival))
+            value = spoken_value(edge, catalog.probes()[probe].quantity, words)
+            return words.line(key, probe=words.probe(probe), value=value, rival=words.fault(rival))
         return ""
     again = _key_reading(told, top)
-    return " ".join((lines["change_none"], lines["change_again"].format(probe=probe_name(again)) if again else "")).strip()
+    return " ".join((words.line("change_none"), words.line("change_again", probe=words.probe(again)) if again else "")).strip()
 
 
 def _key_reading(told: Told, top: str) -> str | None:
@@ -193,11 +193,3 @@ def _separated(told: Told, top: str, probe: str) -> str | None:
         if (math.isinf(mine) != math.isinf(other)) or abs(mine - other) > 0.25:
             return name
     return None
-
-
-def _either(names: list[str]) -> str:
-    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " or " + names[-1]
-
-
-def _and(names: list[str]) -> str:
-    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]

@@ -1,4 +1,4 @@
-"""Which recogniser hears: Vosk as soon as an English model is there, else PocketSphinx."""
+"""Which recogniser hears: Vosk as soon as a model of the language is there, else PocketSphinx, which knows English only."""
 
 from __future__ import annotations
 
@@ -10,7 +10,10 @@ from assistant.audio.endpoint import EndpointSettings
 from assistant.engines.base import Recognizer
 from assistant.engines.sphinx import SphinxRecognizer
 from assistant.engines.vosk_engine import VoskRecognizer
-from assistant.errors import EngineError, MissingLibrary
+from assistant.errors import EngineError, LanguageNotHeard, MissingLibrary
+
+SPHINX_LANGUAGES = ("en",)
+"""Languages of the model in PocketSphinx's wheel."""
 
 
 @dataclass(frozen=True)
@@ -26,15 +29,17 @@ def plan(home: Path | None = None, wanted: str = "", language: str = "en") -> Ch
     """What would be used, without loading anything.
 
     home: the folder of models, `models.home()` by default. wanted: "vosk",
-    "pocketsphinx" or "" for the best there is. Raises EngineError.
+    "pocketsphinx" or "" for the best there is. Raises EngineError, LanguageNotHeard.
     """
     if wanted not in ("", "vosk", "pocketsphinx"):
         raise EngineError(f"There is no recogniser '{wanted}'.", "Choose vosk or pocketsphinx.")
     if wanted == "pocketsphinx":
+        _must_be_heard(language, "PocketSphinx hears English only.")
         return Chosen("pocketsphinx", "PocketSphinx was asked for.")
     ready = [model for model in models.present(home) if model.language == language and not model.problem]
     if ready:
         return Chosen("vosk", f"The Vosk model {ready[0].name} is there.", ready[0].folder)
+    _must_be_heard(language, f"No Vosk model for '{language}' is there.")
     if wanted == "vosk":
         raise EngineError("Vosk was asked for, but no English model is there.", "Fetch one or place one by hand: twohands model list")
     return Chosen("pocketsphinx", "No English Vosk model is there, so PocketSphinx listens with the model from its wheel.")
@@ -50,7 +55,8 @@ def recognizer(
     """The recogniser, loaded, and why it was chosen.
 
     words: all that can be said; a Vosk model that lacks some of them is passed
-    over, and the reason says so, unless Vosk was asked for. Raises EngineError.
+    over, and the reason says so, unless Vosk was asked for. Raises EngineError,
+    LanguageNotHeard where PocketSphinx would be left and does not know the language.
     """
     chosen = plan(home, wanted, language)
     if chosen.engine == "pocketsphinx":
@@ -60,10 +66,18 @@ def recognizer(
     except (EngineError, MissingLibrary) as error:
         if wanted:
             raise
+        _must_be_heard(language, error.problem)
         return SphinxRecognizer(endpoint), Chosen("pocketsphinx", f"{error.problem} PocketSphinx listens instead.")
     missing = vosk.missing(words, language)
     if missing and not wanted:
         vosk.close()
-        reason = f"The Vosk model {chosen.folder.name} does not know {len(missing)} of our words ({', '.join(missing[:3])}). PocketSphinx listens instead."
+        lacks = f"The Vosk model {chosen.folder.name} does not know {len(missing)} of our words ({', '.join(missing[:3])})."
+        _must_be_heard(language, lacks)
+        reason = f"{lacks} PocketSphinx listens instead."
         return SphinxRecognizer(endpoint), Chosen("pocketsphinx", reason)
     return vosk, chosen
+
+
+def _must_be_heard(language: str, why: str) -> None:
+    if language not in SPHINX_LANGUAGES:
+        raise LanguageNotHeard(why, "A small Vosk model of the language can be placed by hand: twohands model list.")
