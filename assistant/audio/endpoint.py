@@ -83,7 +83,7 @@ class EndpointSettings:
 
 @dataclass(frozen=True)
 class Began:
-    """Speech began. at: seconds since the stream began. sound: what is kept so far, int16."""
+    """Speech began. at: seconds since listening began. sound: what is kept so far, int16."""
 
     at: float
     sound: np.ndarray
@@ -167,7 +167,8 @@ class Endpointer:
         return pieces
 
     def drop(self) -> None:
-        """Forget a half-heard utterance and what came before it; what is known of the room stays."""
+        """Begin to listen anew: time starts at 0, a half-heard utterance is forgotten, what is known of the room stays."""
+        self._frames_seen = 0
         self._rest = np.zeros(0, dtype=np.int16)
         self._before.clear()
         self._utterance = []

