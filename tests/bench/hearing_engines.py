@@ -16,7 +16,10 @@ import pocketsphinx
 
 import grammar.emit
 from assistant.audio.endpoint import Ended, Endpointer
-from assistant.engines.base import Final, Recognizer
+from assistant.engines.base import Final
+from assistant.engines.listening import Decoder, Listener
+from assistant.engines.sphinx import SphinxRecognizer
+from assistant.engines.vosk_engine import VoskRecognizer
 from assistant.errors import EngineError, MissingLibrary
 from grammar.answers import Heard
 from grammar.scope import Asked, Scope
@@ -36,31 +39,44 @@ class Ending:
 
 
 class Ear(Protocol):
-    """An engine under test. `seconds` is the processor time of one `listen`."""
+    """An engine under test. Returns what it heard and the processor seconds it took; partials: words while somebody speaks."""
 
-    def listen(self, sound: np.ndarray, scope: Scope) -> tuple[list[Ending], float]: ...
+    def listen(self, sound: np.ndarray, scope: Scope, partials: bool = True) -> tuple[list[Ending], float]: ...
+
+
+class _Quiet:
+    """A decoder that is spared the partial words while somebody speaks; its final result is the same."""
+
+    def __init__(self, decoder: Decoder) -> None:
+        self._decoder = decoder
+
+    def begin(self) -> None:
+        """Nothing to do before the utterance is whole."""
+
+    def hear(self, sound: np.ndarray) -> str:
+        return ""
+
+    def conclude(self, sound: np.ndarray) -> Heard:
+        return self._decoder.conclude(sound)
 
 
 class Streaming:
-    """A product recogniser, fed like a microphone would."""
+    """A product recogniser, fed like a microphone would, in a room that it has not met before."""
 
-    def __init__(self, recognizer: Recognizer) -> None:
+    def __init__(self, recognizer: SphinxRecognizer | VoskRecognizer) -> None:
         self._recognizer = recognizer
 
-    def listen(self, sound: np.ndarray, scope: Scope) -> tuple[list[Ending], float]:
+    def listen(self, sound: np.ndarray, scope: Scope, partials: bool = True) -> tuple[list[Ending], float]:
         self._recognizer.open(scope)
+        listener = Listener(self._recognizer if partials else _Quiet(self._recognizer))
         started = time.process_time()
         found: list[Ending] = []
-        for first in range(0, len(sound), CHUNK):
+        for first in range(0, len(sound) + CHUNK, CHUNK):
             chunk = sound[first : first + CHUNK]
             before = time.process_time()
-            events = self._recognizer.feed(chunk)
+            events = listener.feed(chunk) if len(chunk) else listener.finish()
             wait = time.process_time() - before
-            found += [Ending(one.heard, (first + len(chunk)) / SAMPLE_RATE, wait) for one in events if isinstance(one, Final)]
-        before = time.process_time()
-        events = self._recognizer.finish()
-        wait = time.process_time() - before
-        found += [Ending(one.heard, len(sound) / SAMPLE_RATE, wait) for one in events if isinstance(one, Final)]
+            found += [Ending(one.heard, min(first + CHUNK, len(sound)) / SAMPLE_RATE, wait) for one in events if isinstance(one, Final)]
         return found, time.process_time() - started
 
 
@@ -70,7 +86,7 @@ class Whole:
     def __init__(self, hear: Callable[[np.ndarray, Scope], Heard]) -> None:
         self._hear = hear
 
-    def listen(self, sound: np.ndarray, scope: Scope) -> tuple[list[Ending], float]:
+    def listen(self, sound: np.ndarray, scope: Scope, partials: bool = True) -> tuple[list[Ending], float]:
         ears = Endpointer()
         started = time.process_time()
         found: list[Ending] = []
@@ -114,8 +130,6 @@ def _plain() -> Ear:
 
 
 def _tuned() -> Ear:
-    from assistant.engines.sphinx import SphinxRecognizer
-
     return Streaming(SphinxRecognizer())
 
 
@@ -146,8 +160,6 @@ def dictated(text: str) -> str:
 
 
 def _vosk(folder: str) -> Ear:
-    from assistant.engines.vosk import VoskRecognizer
-
     return Streaming(VoskRecognizer(Path(folder)))
 
 

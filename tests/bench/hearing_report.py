@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -76,7 +77,7 @@ def rows(column: Column) -> dict[str, str]:
         found["wrong reading accepted, after read-back"] = f"{10_000 * sum(column.slips) / len(readings):.1f} in 10,000 readings"
     found["talk taken as an answer"] = share(cases, lambda one: not inside(one), lambda one: one.outcome == "wrong")
     found["word error rate"] = f"{100 * word_errors(cases):.1f} %"
-    found["real-time factor, median"] = f"{percentile([one.factor for one in cases], 0.5):.3f}"
+    found["real-time factor, median"] = f"{percentile([one.factor for one in cases if not math.isnan(one.factor)], 0.5):.3f}"
     delays = [one.delay for one in cases if one.delay is not None and inside(one) and one.delay > 0]
     found["end of speech to result, median / p95"] = f"{1000 * percentile(delays, 0.5):.0f} / {1000 * percentile(delays, 0.95):.0f} ms"
     return found

@@ -1,0 +1,156 @@
+"""Set the trust of one engine on tuning voices: `python -m tests.bench.hearing_fit --engine tuned --name pocketsphinx`.
+
+Fits a logistic regression of "understood right" on the evidence of each heard
+utterance, then the least thresholds at which wrong answers and talk taken as
+answers stay under their shares. Prints the block for settings.yaml; hears
+nothing but tuning voices.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+
+import numpy as np
+import yaml
+from scipy.optimize import minimize
+
+from assistant.hearing.evidence import Evidence, candidates, evidence
+from assistant.hearing.settings import EngineSettings, HearingSettings, Trust, hearing_settings
+from grammar.answers import Choice, Heard, Reading, Unclear
+from grammar.parse import understand
+from tests.bench import hearing_scopes
+from tests.bench.hearing_cases import Case, case
+from tests.bench.hearing_judge import outcome
+from tests.bench.hearing_run import Job, Result, hear
+
+NAMES = tuple(one.name for one in fields(Evidence))
+NEVER_AGAINST = ("fit", "share", "least_word")
+"""More of these never lowers the trust."""
+START = EngineSettings(
+    share_power=1.0, prior_power=0.5, accept=0.5, accept_words=0.5, accept_yes=0.5, either=0.5,
+    trust=Trust(base=0, fit=0, share=0, least_word=0, level=0, length=0, pace=0, option=0, command=0),
+)
+
+
+@dataclass(frozen=True)
+class Sample:
+    """The first thing heard in one case. kind: of the best meaning, "reading", "words" or "yes"."""
+
+    case: Case
+    seen: Evidence
+    outcome: str
+    kind: str
+
+
+def first_heard(case_: Case, result: Result) -> Heard | None:
+    """The first ending with words that mean anything."""
+    scope = hearing_scopes.scopes()[case_.scope]
+    for ending in result.endings:
+        told = understand(ending.heard, scope)
+        if not (isinstance(told, Unclear) and told.reason == "nothing"):
+            return ending.heard
+    return None
+
+
+def samples(results: Sequence[tuple[Case, Result]], engine: EngineSettings, settings: HearingSettings) -> list[Sample]:
+    found = []
+    for case_, result in results:
+        heard = first_heard(case_, result)
+        options = candidates(heard, hearing_scopes.scopes()[case_.scope], engine, settings) if heard else []
+        if not heard or not options:
+            continue
+        best = options[0]
+        kind = "reading" if isinstance(best.answer, Reading) else "words"
+        if isinstance(best.answer, Choice) and best.answer.id == "yes":
+            kind = "yes"
+        found.append(Sample(case_, evidence(heard, best), outcome(case_, best.answer), kind))
+    return found
+
+
+def regress(rows: list[Sample]) -> tuple[Trust, np.ndarray]:
+    """The trust weights and each sample's trust."""
+    x = np.array([[getattr(one.seen, name) for name in NAMES] for one in rows])
+    good = np.array([matches_truth(one) for one in rows], float)
+    bounds = [(None, None)] + [(0.0, None) if name in NEVER_AGAINST else (None, None) for name in NAMES]
+
+    def loss(weights: np.ndarray) -> float:
+        z = weights[0] + x @ weights[1:]
+        return float(np.mean(np.logaddexp(0, z) - good * z) + 2e-3 * np.sum(weights[1:] ** 2))
+
+    best = minimize(loss, np.zeros(1 + len(NAMES)), bounds=bounds, method="L-BFGS-B").x
+    weights = Trust(base=round(float(best[0]), 4), **{name: round(float(value), 4) for name, value in zip(NAMES, best[1:], strict=True)})
+    z = best[0] + x @ best[1:]
+    return weights, 1 / (1 + np.exp(-z))
+
+
+def matches_truth(one: Sample) -> bool:
+    return one.outcome == "right" and one.case.kind != "outside"
+
+
+def threshold(rows: list[Sample], trusts: np.ndarray, keep: list[bool], allowed: float, total: int) -> float:
+    """The least trust from which the wrong ones are at most `allowed` of `total`."""
+    pairs = sorted(((trust, one.outcome == "wrong") for one, trust, kept in zip(rows, trusts, keep, strict=True) if kept), reverse=True)
+    wrong = 0
+    least = 1.0
+    for trust, bad in pairs:
+        wrong += bad
+        if wrong > allowed * total:
+            break
+        least = trust
+    return float(least)
+
+
+def main() -> None:
+    asked = argparse.ArgumentParser(prog="python -m tests.bench.hearing_fit", description=__doc__)
+    asked.add_argument("--engine", default="tuned")
+    asked.add_argument("--name", default="pocketsphinx", help="the engine's own name, as in what it hears")
+    asked.add_argument("--count", type=int, default=1_152)
+    asked.add_argument("--voices", default="", help="only these tuning voices, comma-separated (for an engine trained on the others)")
+    asked.add_argument("--jobs", type=int, default=1)
+    asked.add_argument("--mark")
+    asked.add_argument("--wrong", type=float, default=0.008, help="share of readings that may be taken wrong")
+    asked.add_argument("--talk", type=float, default=0.008, help="share of talk that may be taken as an answer")
+    given = asked.parse_args()
+    os.nice(10)
+    names = set(filter(None, given.voices.split(",")))
+    chosen = [number for number in range(given.count) if not names or case(number, "tune").voice in names]
+    heard = hear(given.engine, "tune", [Job(number) for number in chosen], given.jobs, given.mark)
+    results = [(case(number, "tune"), heard[Job(number)]) for number in chosen]
+    settings = hearing_settings()
+    inside = sum(one.kind != "outside" for one, _ in results)
+    outside = len(results) - inside
+    best = None
+    for share_power in (0.5, 1.0, 2.0):
+        for prior_power in (0.0, 0.25, 0.5, 0.75, 1.0):
+            engine = replace_settings(START, share_power=share_power, prior_power=prior_power)
+            rows = samples(results, engine, settings)
+            right = sum(map(matches_truth, rows))
+            trust, trusts = regress(rows)
+            good = np.array([matches_truth(one) for one in rows])
+            loss = float(-np.mean(np.log(np.where(good, trusts, 1 - trusts) + 1e-9)))
+            print(f"share^{share_power} prior^{prior_power}: best meaning right {100 * right / inside:.1f} %, log loss {loss:.3f}")
+            if best is None or (right, -loss) > best[0]:
+                best = ((right, -loss), engine, rows, trust, trusts)
+    assert best is not None
+    _, engine, rows, trust, trusts = best
+    talk = [one.case.kind == "outside" for one in rows]
+    words = [one.kind != "reading" for one in rows]
+    by_talk = threshold(rows, trusts, talk, given.talk, outside)
+    accept = max(by_talk, threshold(rows, trusts, [not one and not word for one, word in zip(talk, words, strict=True)], given.wrong, inside))
+    accept_words = max(by_talk, threshold(rows, trusts, [not one and word for one, word in zip(talk, words, strict=True)], given.wrong / 2, inside))
+    engine = replace_settings(
+        engine, trust=trust, accept=round(accept, 3), accept_words=round(accept_words, 3),
+        accept_yes=round(max(accept_words, 1 - (1 - accept_words) / 2), 3), either=round(max(0.5, accept * 0.8), 3),
+    )
+    print(yaml.safe_dump({given.name: engine.model_dump()}, sort_keys=False))
+
+
+def replace_settings(engine: EngineSettings, **changes: object) -> EngineSettings:
+    return EngineSettings.model_validate({**engine.model_dump(), **{key: one.model_dump() if isinstance(one, Trust) else one for key, one in changes.items()}})
+
+
+if __name__ == "__main__":
+    main()
