@@ -39,7 +39,7 @@ def confusion(outcomes: Sequence[Outcome], path: Path) -> None:
     for i in range(len(names)):
         for j in range(len(columns)):
             strength = share[i, j] / 100
-            if strength > 0:
+            if strength >= 0.005:
                 colour[i, j] = (right(0.12 + 0.88 * strength) if i == j else wrong(min(0.15 + 1.4 * strength, 1.0)))[:3]
     figure, axes = plt.subplots(figsize=(15, 13.2), dpi=130)
     axes.imshow(colour, aspect="equal")
