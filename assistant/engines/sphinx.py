@@ -55,6 +55,8 @@ class SphinxSettings(Strict):
     scale: divisor of score differences in shares, 1 to 100.
     fit_middle: score above the phone loop, nats a frame, at which the fit is one half.
     fit_width: nats a frame from there to a fit of 0.73, above 0.
+    beam, word_beam: how far a path may fall behind the best, 1e-80 to 1e-5; a narrow word beam keeps the
+        lattice small, and the alternatives come out of the lattice.
     nbest_depth: sentences looked at for alternatives, 1 to 5000.
     cached_scopes: grammars kept, 2 to 1000.
     """
@@ -65,6 +67,8 @@ class SphinxSettings(Strict):
     scale: float = Field(ge=1, le=100)
     fit_middle: float = Field(ge=-20, le=20)
     fit_width: float = Field(gt=0, le=10)
+    beam: float = Field(ge=1e-80, le=1e-5)
+    word_beam: float = Field(ge=1e-80, le=1e-5)
     nbest_depth: int = Field(ge=1, le=5000)
     cached_scopes: int = Field(ge=2, le=1000)
 
@@ -104,7 +108,10 @@ class SphinxRecognizer:
         self._active = ""
         self._open = False
         try:
-            self._decoder: Any = pocketsphinx.Decoder(lm=None, loglevel="FATAL", wip=self.settings.wip, lw=self.settings.lw, bestpath=False, **self._acoustic)
+            search = {"beam": self.settings.beam, "pbeam": self.settings.beam, "wbeam": self.settings.word_beam}
+            self._decoder: Any = pocketsphinx.Decoder(
+                lm=None, loglevel="FATAL", wip=self.settings.wip, lw=self.settings.lw, bestpath=False, **search, **self._acoustic
+            )
             self._decoder.add_allphone_file(PHONES, pocketsphinx.get_model_path("en-us/en-us-phone.lm.bin"))
         except FAILURES as error:
             raise EngineError(f"PocketSphinx could not start ({error}).", "Install it again: pip install --force-reinstall pocketsphinx") from error
