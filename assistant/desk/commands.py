@@ -107,6 +107,8 @@ def _bound(host: str, port: int) -> socket.socket:
         listening = socket.socket(family, kind)
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listening.bind(address)
+        # Already now: whoever opens the printed link at once waits for the server and is not refused.
+        listening.listen(128)
     except OSError as error:
         raise DeskError(f"The desk cannot answer on {host}, port {port} ({error.strerror}).", "Choose another with --host and --port.") from error
     return listening

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import http.client
 import json
+import os
 import re
 import secrets
 import ssl
@@ -20,7 +21,8 @@ import time
 import urllib.error
 import urllib.parse
 import urllib.request
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -37,6 +39,9 @@ LONGEST_PAUSE = 15.0
 """Seconds between two tries while the network is down; they double up to this."""
 PATIENCE = 6.0
 """Seconds to wait for one answer."""
+FAREWELL = 5.0
+"""Seconds after a visit in which its last lines may still be sent."""
+TOKEN, AUTHORITY = "TWOHANDS_DESK_TOKEN", "TWOHANDS_DESK_CA"
 PIECE = 500
 """Lines sent at a time."""
 
@@ -153,18 +158,21 @@ class Sender:
             time.sleep(0.02)
         self._stop.set()
         if self._thread.ident:
-            self._thread.join(max(0.0, deadline - time.monotonic()) + PATIENCE)
+            # A daemon: one that still hangs on a dead network need not be waited for.
+            self._thread.join(max(0.0, deadline - time.monotonic()) + 0.5)
         return self.waiting()
 
     def waiting(self) -> int:
         """Lines on disk that have not arrived."""
-        return len(read(self.folder)[0]) - self.sent
+        return len(read(self.folder)[0]) - self.sent if (self.folder / FILE).exists() else 0
 
     def step(self) -> bool:
         """One look and, where there is something new, one sending. True when all that is on disk has arrived.
 
         Raises OSError when the network fails, SendError when the desk refuses for good.
         """
+        if not (self.folder / FILE).exists():
+            return True
         size = (self.folder / FILE).stat().st_size
         if self._asked and size == self._size:
             return True
@@ -203,3 +211,24 @@ class Sender:
                 # The answer may have been lost after the lines arrived: ask again where the desk stands.
                 self.trouble, pause, self._asked = str(error), min(pause * 2, LONGEST_PAUSE), False
             self._wait(pause)
+
+
+@contextmanager
+def sending(folder: Path, url: str, tell: Callable[[str], object], environ: Mapping[str, str] = os.environ) -> Iterator[Sender]:
+    """Send the journal in `folder` while the block runs, and for FAREWELL seconds after it.
+
+    The send token comes from TWOHANDS_DESK_TOKEN, a certificate to check the
+    desk against from TWOHANDS_DESK_CA. tell: gets one line when something is
+    left. Raises SendError before anything begins when these cannot be used.
+    """
+    token, authority = environ.get(TOKEN, ""), environ.get(AUTHORITY)
+    if not token:
+        raise SendError(f"The desk's send token is not set in {TOKEN}.", "Copy it from where the desk printed it, or leave --desk out.")
+    sender = Sender(folder, Post(url, token, Path(authority) if authority else None))
+    sender.start()
+    try:
+        yield sender
+    finally:
+        left = sender.stop(FAREWELL)
+        if left:
+            tell(f"{left} lines have not reached the desk ({sender.trouble or 'it did not answer in time'}). They are kept here. Later: twohands desk send {folder.name} --desk {url}")

@@ -7,9 +7,10 @@ are milliseconds since 1970, months year * 12 + month - 1, values SI.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from typing import Any
 
-from sqlalchemy import Float, case, cast, func, select
+from sqlalchemy import Connection, Float, case, cast, func, select
 
 from assistant.records.store import Store
 from assistant.records.tables import readings, visits
@@ -52,26 +53,39 @@ def boards(store: Store, since: int | None = None, until: int | None = None, lim
         .where(later.c.site == visits.c.site, later.c.started_at > visits.c.started_at, later.c.started_at <= visits.c.started_at + BOARD_DAYS * DAY, later.c.how == "finished")
         .order_by(later.c.started_at).limit(1).correlate(visits).scalar_subquery()
     )
-    blamed = select(visits.c.id, visits.c.key, visits.c.started_at, visits.c.site, visits.c.technician, visits.c.equipment, following.label("next_key")).where(visits.c.board.is_(True), visits.c.how == "finished", *_between(since, until)).subquery()
+    blamed = select(visits.c.key, visits.c.started_at, visits.c.technician, following.label("next_key")).where(visits.c.board.is_(True), visits.c.how == "finished", *_between(since, until)).subquery()
     after = visits.alias("after")
-    query = select(blamed, after.c.id.label("next_id"), after.c.fault.label("next_fault"), after.c.board.label("next_board"), after.c.started_at.label("next_at")).outerjoin(after, after.c.key == blamed.c.next_key)
-    with store.reading() as connection:
-        rows = connection.execute(query.order_by(blamed.c.started_at.desc())).mappings().all()
+    query = select(blamed.c.key, blamed.c.technician, after.c.key, after.c.fault, after.c.board).outerjoin(after, after.c.key == blamed.c.next_key).order_by(blamed.c.started_at.desc())
     outcome = {"wrong": 0, "again": 0, "quiet": 0, "no visit": 0}
-    causes: dict[str, int] = {}
-    people: dict[str, list[int]] = {}
-    cases = []
-    for row in rows:
-        kind = "no visit" if row["next_id"] is None else "again" if row["next_board"] else "wrong" if row["next_fault"] not in (None, "healthy") else "quiet"
-        outcome[kind] += 1
-        tally = people.setdefault(row["technician"] or "?", [0, 0])
-        tally[0] += 1
-        if kind == "wrong":
-            tally[1] += 1
-            causes[row["next_fault"]] = causes.get(row["next_fault"], 0) + 1
-            if len(cases) < limit:
-                cases.append({name: row[name] for name in ("id", "started_at", "site", "technician", "equipment", "next_id", "next_fault", "next_at")})
-    return {"condemned": len(rows), "outcome": outcome, "causes": causes, "people": {name: {"condemned": n, "wrong": wrong} for name, (n, wrong) in people.items()}, "cases": cases, "days": BOARD_DAYS}
+    causes: Counter[str] = Counter()
+    condemned: Counter[str] = Counter()
+    wrong: Counter[str] = Counter()
+    cases: list[tuple[int, int]] = []
+    with store.reading() as connection:
+        rows = connection.execute(query).all()
+        for key, technician, next_key, fault, board in rows:
+            condemned[technician or "?"] += 1
+            kind = "no visit" if next_key is None else "again" if board else "wrong" if fault not in (None, "healthy") else "quiet"
+            outcome[kind] += 1
+            if kind == "wrong":
+                wrong[technician or "?"] += 1
+                causes[fault] += 1
+                cases.append((key, next_key))
+        told = _cases(connection, cases[:limit])
+    people = {name: {"condemned": count, "wrong": wrong[name]} for name, count in condemned.items()}
+    return {"condemned": len(rows), "outcome": outcome, "causes": dict(causes), "people": people, "cases": told, "days": BOARD_DAYS}
+
+
+def _cases(connection: Connection, pairs: list[tuple[int, int]]) -> list[dict[str, Any]]:
+    """What is told of a visit that blamed the board and of the one after it, by their keys."""
+    columns = (visits.c.key, visits.c.id, visits.c.started_at, visits.c.site, visits.c.technician, visits.c.equipment, visits.c.fault)
+    keys = {key for pair in pairs for key in pair}
+    rows = {row.key: row for row in connection.execute(select(*columns).where(visits.c.key.in_(keys)))} if keys else {}
+    found = []
+    for key, after in pairs:
+        one, other = rows[key], rows[after]
+        found.append({"id": one.id, "started_at": one.started_at, "site": one.site, "technician": one.technician, "equipment": one.equipment, "next_id": other.id, "next_fault": other.fault, "next_at": other.started_at})
+    return found
 
 
 def drift(store: Store, probe: str, limit: int = 12) -> dict[str, Any]:

@@ -49,7 +49,7 @@ def derive(events: list[Event], torn: bool = False) -> Derived:
         "invented": bool(first.get("invented", False)),
         "started_at": start,
         "ended_at": milliseconds(events[-1].get("at")),
-        "how": _words(end.get("how"), 40),
+        "how": _words(end.get("how"), 40) or ("interrupted" if events[-1].get("kind") == "interrupted" else None),
         "fault": _words(end.get("fault"), 200),
         "outcome": _outcome(list(standing.values()), end.get("fault"), mended=any(events[place].get("outcome") in ("fail", "close") for place in withdrawn)),
         "summary": _words(end.get("summary"), 1000),
@@ -155,8 +155,8 @@ def _moment(at: object) -> datetime | None:
 
 
 def _words(value: object, most: int) -> str | None:
-    """Text cut to what the column holds; NUL and lone surrogates, which PostgreSQL refuses, are dropped."""
-    return None if value is None else str(value).replace("\x00", "").encode("utf-8", "ignore").decode()[:most]
+    """Text cut to what the column holds, None for none or empty; NUL and lone surrogates, which PostgreSQL refuses, are dropped."""
+    return None if value is None or value == "" else str(value).replace("\x00", "").encode("utf-8", "ignore").decode()[:most]
 
 
 def _whole(value: object) -> int | None:

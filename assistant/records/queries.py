@@ -39,8 +39,8 @@ class Wanted:
     text: str | None = None
     conflict: bool = False
 
-    def clauses(self) -> list[ColumnElement[bool]]:
-        """The conditions on `visits`."""
+    def clauses(self, sqlite: bool) -> list[ColumnElement[bool]]:
+        """The conditions on `visits`. sqlite: whose LIKE takes capital and small letters for the same by itself."""
         found: list[ColumnElement[bool]] = []
         for column, value in ((visits.c.equipment, self.equipment), (visits.c.outcome, self.outcome), (visits.c.technician, self.technician), (visits.c.site, self.site)):
             if value is not None:
@@ -52,7 +52,10 @@ class Wanted:
         if self.until is not None:
             found.append(visits.c.started_at < self.until)
         if self.text:
-            found.append(or_(*(column.icontains(_storable(self.text), autoescape=True) for column in (visits.c.id, visits.c.site, visits.c.technician, visits.c.summary))))
+            # One string and one comparison: half the time of four.
+            words = visits.c.id + "\n" + func.coalesce(visits.c.site, "") + "\n" + func.coalesce(visits.c.technician, "") + "\n" + func.coalesce(visits.c.summary, "")
+            pattern = f"%{_escaped(self.text)}%"
+            found.append(words.like(pattern, escape="/") if sqlite else words.ilike(pattern, escape="/"))
         if self.conflict:
             found.append(visits.c.copies > 1)
         return found
@@ -82,7 +85,7 @@ class Difference:
 def listed(store: Store, wanted: Wanted | None = None, limit: int | None = 50, after: tuple[int, str] | None = None) -> list[dict[str, Any]]:
     """Visits, newest first, as plain rows. after: (started_at, id) of the last row of the page before."""
     wanted = wanted or Wanted()
-    query = select(*LISTED).where(visits.c.started_at.is_not(None), *wanted.clauses()).order_by(visits.c.started_at.desc(), visits.c.id.desc())
+    query = select(*LISTED).where(visits.c.started_at.is_not(None), *wanted.clauses(store.sqlite)).order_by(visits.c.started_at.desc(), visits.c.id.desc())
     if after is not None:
         query = query.where(or_(visits.c.started_at < after[0], (visits.c.started_at == after[0]) & (visits.c.id < _storable(after[1]))))
     with store.reading() as connection:
@@ -92,7 +95,7 @@ def listed(store: Store, wanted: Wanted | None = None, limit: int | None = 50, a
 def counted(store: Store, wanted: Wanted | None = None) -> int:
     """How many visits `listed` would give without a limit."""
     with store.reading() as connection:
-        return connection.execute(select(func.count()).select_from(visits).where(visits.c.started_at.is_not(None), *(wanted or Wanted()).clauses())).scalar_one()
+        return connection.execute(select(func.count()).select_from(visits).where(visits.c.started_at.is_not(None), *(wanted or Wanted()).clauses(store.sqlite))).scalar_one()
 
 
 def visit_copies(store: Store, visit: str) -> list[Copy]:
@@ -141,7 +144,7 @@ def rows_of(connection: Connection, what: str, wanted: Wanted, size: int = 5000)
         query = query.order_by(visits.c.started_at, visits.c.key, table.c.seq)
     if what == "visits":
         query = query.order_by(visits.c.started_at, visits.c.key)
-    result = connection.execution_options(yield_per=size).execute(query.where(*wanted.clauses()))
+    result = connection.execution_options(yield_per=size).execute(query.where(*wanted.clauses(connection.dialect.name == "sqlite")))
     for row in result.mappings():
         yield dict(row)
 
@@ -155,3 +158,8 @@ def known_ids(store: Store) -> frozenset[str]:
 def _storable(value: str) -> str:
     """Text that a database can compare; no column holds the marks that are dropped."""
     return value.replace("\x00", "").encode("utf-8", "ignore").decode()
+
+
+def _escaped(text: str) -> str:
+    """Text for LIKE, in which its own signs stand for themselves."""
+    return "".join(f"/{sign}" if sign in "/%_" else sign for sign in _storable(text))

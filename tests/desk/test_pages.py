@@ -6,6 +6,7 @@ import math
 from collections import Counter
 from collections.abc import Callable
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -43,6 +44,18 @@ def test_every_page_is_accessible_fits_and_throws_no_error(served: Any, browsers
         assert browser.execute_script("return document.documentElement.scrollWidth") <= width, path
         wrong = [one["message"] for one in browser.get_log("browser") if one["level"] == "SEVERE" and "404" not in one["message"]]
         assert wrong == [], path
+
+
+@pytest.mark.parametrize("width", [360, 1280])
+def test_a_report_is_accessible_and_fits(served: Any, browsers: dict[int, WebDriver], axe: str, tmp_path: Path, width: int) -> None:
+    """From a file: the desk serves it in a sandbox in which not even axe can run."""
+    mended = next(one for one in served.simulated if any(event["kind"] == "retaken" for event in one) and any(event["kind"] == "memo" for event in one))
+    (tmp_path / "report.html").write_text(served.client().get(f"/visit/{mended[0]['visit']}/report.html").text)
+    browser = browsers[width]
+    browser.get(f"file://{tmp_path}/report.html")
+    assert "Before and after" in browser.find_element("css selector", "body").text
+    assert violations(browser, axe) == []
+    assert browser.execute_script("return document.documentElement.scrollWidth") <= width
 
 
 def test_history_narrows_and_pages(served: Any) -> None:

@@ -17,7 +17,7 @@ from click.testing import CliRunner
 
 from assistant.desk.commands import desk as desk_command
 from assistant.desk.errors import SendError
-from assistant.desk.send import Post, Sender
+from assistant.desk.send import Post, Sender, sending
 from assistant.journal import read
 
 
@@ -153,6 +153,27 @@ def test_a_refused_token_stops_the_sender_and_says_so(served: Any, tmp_path: Pat
     assert sender.stop(20) == len(served.simulated[0])
     assert sender.gave_up is not None
     assert "refused the token" in sender.gave_up.text
+
+
+def test_sending_during_a_visit_as_run_does_it(served: Any, network: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, soon: Callable[..., Any]) -> None:
+    monkeypatch.setattr("assistant.desk.send.machine_id", lambda: "m-test")
+    monkeypatch.setattr("assistant.desk.send.FAREWELL", 1.0)
+    events, told = served.simulated[11], []
+    visit, folder = events[0]["visit"], tmp_path / events[0]["visit"]
+    environ = {"TWOHANDS_DESK_TOKEN": served.desk.access.send}
+    with sending(folder, network.url, told.append, environ):
+        add(folder, events[:30])
+        soon(lambda: len(arrived(served, visit)) == 30)
+        network.pull()
+        add(folder, events[30:])
+    assert len(told) == 1
+    assert f"{len(events) - 30} lines have not reached the desk" in told[0]
+    network.plug()
+    with sending(folder, network.url, told.append, environ):
+        soon(lambda: arrived(served, visit) == events)
+    assert len(told) == 1
+    with pytest.raises(SendError, match="send token is not set"), sending(folder, network.url, told.append, {}):
+        pass
 
 
 @pytest.mark.parametrize("url", ["ftp://x", "desk", "http://", "javascript:alert(1)"])
