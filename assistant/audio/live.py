@@ -24,7 +24,9 @@ PATIENCE = 2.0
 LOOK = 0.1
 """Seconds between two looks at the clock while nothing comes."""
 CLOSING = 2.0
-"""Longest wait for a dead device to close."""
+"""Longest wait, in seconds, for a dead device to close."""
+OPENING = 10.0
+"""Longest wait, in seconds, for a device to open; one that dies meanwhile may never answer."""
 
 
 class Microphone:
@@ -50,7 +52,7 @@ class Microphone:
         self._chunks = queue.Queue()
         self._over = False
         self._last = self._clock()
-        self._stream = _first(rates("input", self._device, self._sounddevice), self._started)
+        self._stream = _within(OPENING, "microphone", lambda: _first(rates("input", self._device, self._sounddevice), self._started))
 
     def chunks(self) -> Iterator[np.ndarray]:
         """Chunks as they come, without end. Raises DeviceLost when the device is gone.
@@ -117,6 +119,7 @@ class Loudspeaker:
         self._clock = clock
         self._sounddevice = sounddevice
         self._stop = threading.Event()
+        self._worked = False
 
     def play(self, sound: np.ndarray) -> None:
         """Play int16 of shape (n,); return when it has ended or `stop` was called.
@@ -143,7 +146,8 @@ class Loudspeaker:
 
     def _play(self, sound: np.ndarray) -> None:
         playing = _Playing(sound, self._clock)
-        stream = _first(rates("output", self._device, self._sounddevice), lambda rate: self._started(playing, rate))
+        stream = _within(OPENING, "loudspeaker", lambda: _first(rates("output", self._device, self._sounddevice), lambda rate: self._started(playing, rate)))
+        self._worked = True
         try:
             latency = float(stream.latency)
             while not playing.done.wait(LOOK / 5):
@@ -158,7 +162,7 @@ class Loudspeaker:
 
     def _started(self, playing: _Playing, rate: int) -> Any:
         playing.load(rate)
-        with mapped(self._sounddevice, "loudspeaker"):
+        with mapped(self._sounddevice, "loudspeaker", lost=self._worked):
             stream = self._sounddevice.OutputStream(
                 samplerate=rate, blocksize=round(BLOCK * rate), device=self._device, channels=1, dtype="int16", callback=playing.give, finished_callback=playing.finished
             )
@@ -196,6 +200,26 @@ class _Playing:
 
     def finished(self) -> None:
         self.over = True
+
+
+def _within(limit: float, what: str, work: Callable[[], Any]) -> Any:
+    """What `work` gives or raises, unless it takes longer than `limit` seconds: then the device is lost."""
+    answers: queue.Queue[tuple[Any, AudioError | None]] = queue.Queue()
+
+    def run() -> None:
+        try:
+            answers.put((work(), None))
+        except AudioError as error:
+            answers.put((None, error))
+
+    threading.Thread(target=run, daemon=True).start()
+    try:
+        answer, error = answers.get(timeout=limit)
+    except queue.Empty:
+        raise gone(what) from None
+    if error is not None:
+        raise error
+    return answer
 
 
 def _first(candidates: list[int], start: Callable[[int], Any]) -> Any:

@@ -97,7 +97,7 @@ class SoundRoom:
 
     def python(self, code: str, *arguments: str) -> subprocess.Popen:
         """A Python process in the room, with the repository on its path and its output as text lines."""
-        return subprocess.Popen([sys.executable, "-u", "-c", code, *arguments], env=self.env, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=REPO)
+        return subprocess.Popen([sys.executable, "-u", "-X", "faulthandler", "-c", code, *arguments], env=self.env, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=REPO)
 
     def pactl(self, *words: str) -> str:
         """Ask the sound server."""

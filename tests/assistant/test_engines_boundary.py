@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import builtins
+import threading
 import types
 from pathlib import Path
 
@@ -12,7 +13,7 @@ import pytest
 import sounddevice
 import vosk
 
-from assistant.audio import portaudio
+from assistant.audio import live, portaudio
 from assistant.audio.gate import Gate
 from assistant.audio.live import PATIENCE, Loudspeaker, Microphone
 from assistant.engines import sphinx
@@ -123,6 +124,26 @@ def test_a_device_that_cannot_be_used_is_our_error_with_a_remedy(where, error):
 def test_a_device_that_does_not_come_back_is_no_error(error):
     assert Microphone(sounddevice=FakeSound("again", error)).reopen() is False
     assert Loudspeaker(sounddevice=FakeSound("again", error)).reopen() is False
+
+
+def test_a_loudspeaker_that_worked_and_does_not_open_again_is_lost():
+    clock, sound = Clock(), FakeSound()
+    loudspeaker = Loudspeaker(clock=clock, sounddevice=sound)
+    threading.Timer(0.1, loudspeaker.stop).start()
+    loudspeaker.play(np.zeros(1000, np.int16))
+    sound.fail_at, sound.error = "open", SOUND_ERRORS[0]
+    with pytest.raises(DeviceLost, match="The loudspeaker is gone"):
+        loudspeaker.play(np.zeros(1000, np.int16))
+
+
+def test_a_device_that_never_opens_is_lost_and_no_hang(monkeypatch):
+    monkeypatch.setattr(live, "OPENING", 0.1)
+    never = threading.Event()
+    sound = FakeSound()
+    sound.query_devices = lambda: never.wait(30)
+    with pytest.raises(DeviceLost, match="The microphone is gone"):
+        Microphone(sounddevice=sound).open()
+    never.set()
 
 
 def test_a_missing_sound_library_gives_the_command(monkeypatch):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import subprocess
 import threading
 
@@ -69,12 +70,13 @@ class Watched:
 
     def __init__(self, process: subprocess.Popen) -> None:
         self.process = process
-        self._alarm = threading.Timer(LIMIT, process.kill)
+        # SIGABRT makes a hung process say where it stands.
+        self._alarm = threading.Timer(LIMIT, process.send_signal, (signal.SIGABRT,))
         self._alarm.start()
 
     def line(self) -> str:
         line = self.process.stdout.readline().strip()
-        assert line, f"the process ended: {self.process.stderr.read()[-2000:]}"
+        assert line, f"the process ended or hung: {self.process.stderr.read()[-4000:]}"
         return line
 
     def tell(self, text: str) -> None:
