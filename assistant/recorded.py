@@ -101,7 +101,12 @@ class RecordedTechnician:
 
 
 def padded(sound: np.ndarray, before: float = 0.3, after: float = 0.8, noise: float = 12.0, seed: int = 0) -> np.ndarray:
-    """Sound with quiet room noise around it, so that the end of speech can be heard. before, after: seconds."""
-    rng = np.random.default_rng(seed)
-    around = [rng.normal(0, noise, round(part * SAMPLE_RATE)).astype(np.int16) for part in (before, after)]
-    return np.concatenate([around[0], sound, around[1]])
+    """Sound in a quiet room that goes on before and after it, so that the end of speech can be heard.
+
+    before, after: seconds. noise: standard deviation of the room, in int16 steps; it lies under
+    the sound too, since no room falls silent when somebody speaks.
+    """
+    start = round(before * SAMPLE_RATE)
+    room = np.random.default_rng(seed).normal(0, noise, start + len(sound) + round(after * SAMPLE_RATE))
+    room[start : start + len(sound)] += sound
+    return np.clip(np.rint(room), -32768, 32767).astype(np.int16)

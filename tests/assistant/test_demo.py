@@ -1,0 +1,112 @@
+"""The main job from end to end: recorded speech, the real recogniser, the real voice, the record."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+import soundfile
+
+from assistant.demo import demo_file, recorded_clip, run_visit
+from assistant.engines.sphinx import SphinxRecognizer
+from assistant.hearing.policy import weigh
+from assistant.journal import read
+from assistant.speech.voice import EspeakVoice
+
+
+@pytest.fixture(scope="module")
+def shown(tmp_path_factory):
+    """`twohands demo`, once: its printed output and its folder."""
+    out = tmp_path_factory.mktemp("demo")
+    done = subprocess.run([sys.executable, "-m", "assistant", "demo", "--engine", "pocketsphinx", "--out", str(out)], capture_output=True, text=True, timeout=1200, check=False)
+    assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-3000:]
+    return done.stdout, {path.name.split("-")[-1]: path for path in out.iterdir()}
+
+
+@pytest.mark.parametrize(("visit", "fault"), [("healthy", None), ("swapped", "secondary_swapped"), ("corroded", "burner_corroded")])
+def test_each_visit_ends_with_its_fault_named(shown, visit, fault):
+    events, torn = read(shown[1][visit])
+    assert not torn and events[-1]["kind"] == "end" and events[-1]["fault"] == fault
+    assert events[0]["invented"] is True
+    spoken = [event["text"] for event in events if event["kind"] == "said" and event["role"] == "verdict"]
+    assert any({"healthy": "no fault", "swapped": "swapped transformer wires", "corroded": "corroded burner ground"}[visit] in text for text in spoken[-2:])
+
+
+def test_every_exchange_is_printed(shown):
+    text = shown[0]
+    for wanted in ("heard  ", "confidence", "read back", "verdict", "caution", "Fault named:", "Record:", "Conversation:", "Summary"):
+        assert wanted in text
+    assert "NOT AS IT SHOULD BE" not in text
+
+
+@pytest.mark.parametrize("visit", ["healthy", "swapped", "corroded"])
+def test_both_sides_are_on_the_conversation(shown, visit):
+    sound, rate = soundfile.read(shown[1][visit] / "conversation.wav")
+    assert rate == 16_000 and sound.shape[1] == 2
+    # Both speak for a good while, and never at the same time.
+    loud = np.abs(sound[: len(sound) // 800 * 800]).reshape(-1, 800, 2).max(axis=1) > 0.02
+    assert loud[:, 0].sum() > 200 and loud[:, 1].sum() > 1000
+    assert (loud[:, 0] & loud[:, 1]).mean() < 0.02
+
+
+@pytest.mark.parametrize("visit", ["healthy", "corroded"])
+def test_a_whole_visit_has_every_check_and_its_sound(shown, visit):
+    folder = shown[1][visit]
+    events, _ = read(folder)
+    probes = [event["probe"] for event in events if event["kind"] == "reading"]
+    assert set(probes) >= {
+        "supply_hot_neutral", "supply_hot_ground", "supply_neutral_ground", "secondary_r_c", "line_to_r", "rod_to_ground", "known_live_before",
+        "dead_hot_neutral", "dead_hot_ground", "dead_neutral_ground", "known_live_after", "leads_together", "ground_path", "flame_current",
+    }  # fmt: skip
+    heard = [event for event in events if event["kind"] == "heard"]
+    assert all((folder / event["snippet"]).is_file() for event in heard)
+    jumper = [event["on"] for event in events if event["kind"] == "jumper"]
+    assert jumper == [True, False]
+
+
+def test_the_readings_are_those_that_were_spoken(shown):
+    from grammar.numbers import parse
+
+    data = demo_file()
+    for visit, folder in shown[1].items():
+        for event in read(folder)[0]:
+            if event["kind"] == "reading":
+                spoken = parse(data.words(visit)[event["step"]])
+                scale = 1e-6 if event["unit"] == "microamp" else 1.0
+                assert event["value"] == pytest.approx(float(spoken.digits) * scale), (visit, event["step"])
+
+
+@pytest.fixture(scope="module")
+def engines():
+    voice, ears = EspeakVoice(), SphinxRecognizer()
+    yield {"voice": voice, "recognizer": ears}
+    voice.close()
+    ears.close()
+
+
+@pytest.mark.parametrize(("phasing", "outcome", "finding"), [("ninety three point four", "pass", ""), ("one forty nine point two", "fail", "out_of_phase")])
+def test_the_same_speech_with_another_reading_leads_to_another_verdict(engines, tmp_path, phasing, outcome, finding):
+    """Nothing is scripted: one recording is exchanged, and the visit goes another way."""
+    says = {"phasing": phasing, "rod_voltage": "stop now", "offered": "fix it now"}
+    done = run_visit(
+        "healthy", demo_file(), tmp_path, **engines, clip=recorded_clip, clock=lambda: datetime(2026, 3, 2, tzinfo=UTC), program="test", understand=weigh, says=says,
+    )  # fmt: skip
+    verdict = next(event for event in read(done.folder)[0] if event["kind"] == "verdict" and event["step"] == "phasing")
+    assert (verdict["outcome"], verdict["finding"]) == (outcome, finding)
+    assert (done.named == "secondary_swapped") == (outcome == "fail")
+    assert done.how == "stopped"
+
+
+def test_everything_the_technicians_may_say_is_recorded():
+    from grammar.numbers import digits_spoken, parse
+
+    data = demo_file()
+    for name, visit in data.visits.items():
+        for text in data.words(name).values():
+            assert len(recorded_clip(text, visit)) > 8000
+            number = parse(text)
+            if number:
+                assert len(recorded_clip(digits_spoken(number.digits), visit)) > 8000
