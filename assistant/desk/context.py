@@ -16,11 +16,32 @@ from assistant.desk.errors import Refused
 from assistant.desk.live import Live
 from assistant.desk.received import Received
 from assistant.desk.watch import Watch
+from assistant.records.across import revision
 from assistant.records.store import Store
 
 COOKIE = "twohands_desk"
 LARGEST_BODY = 2_000_000
 """Bytes of one request."""
+MOST_KEPT = 200
+"""Answers kept; with more of them all are let go."""
+
+
+@dataclass
+class Kept:
+    """Answers across visits, kept until the next import. Used by several threads: at worst one makes an answer again."""
+
+    answers: dict[Any, tuple[int, Any]] = field(default_factory=dict)
+
+    def get(self, store: Store, key: tuple[Any, ...], make: Callable[[], Any]) -> Any:
+        """The answer called `key`, made by `make` when the store has changed since or it was never made."""
+        now = revision(store)
+        made, answer = self.answers.get(key, (-1, None))
+        if made != now:
+            answer = make()
+            if len(self.answers) >= MOST_KEPT:
+                self.answers.clear()
+            self.answers[key] = (now, answer)
+        return answer
 
 
 @dataclass
@@ -39,6 +60,7 @@ class Desk:
     names: frozenset[str] = frozenset({"localhost"})
     secure: bool = False
     watches: dict[str, Watch] = field(default_factory=dict)
+    kept: Kept = field(default_factory=Kept)
     keeping: set[asyncio.Task[Any]] = field(default_factory=set)
 
 

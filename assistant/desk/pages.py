@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Callable
 from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
@@ -83,7 +84,7 @@ def history(request: Request) -> Response:
     given = {key: query.get(key, "") for key in ("family", "fault", "outcome", "technician", "site", "since", "until", "text", "conflict")}
     last = rows[PAGE - 1] if len(rows) > PAGE else None
     older = urlencode({**{key: value for key, value in given.items() if value}, "after_at": last["started_at"], "after_id": last["id"]}) if last else ""
-    return _page("history.html", here="history", rows=rows[:PAGE], total=counted(store, wanted), given=given, choices=across.choices(store), older=older, first=asked.after(query) is None)
+    return _page("history.html", here="history", rows=rows[:PAGE], total=counted(store, wanted), given=given, choices=_kept(request, ("choices",), lambda: across.choices(store)), older=older, first=asked.after(query) is None)
 
 
 def visit(request: Request) -> Response:
@@ -129,28 +130,35 @@ def sound(request: Request) -> Response:
 def faults(request: Request) -> Response:
     may_look(request)
     query = request.query_params
-    found = across.faults(desk_of(request).store, asked.month(query, "since"), asked.month(query, "until"))
+    span = asked.month(query, "since"), asked.month(query, "until")
+    found = _kept(request, ("faults", *span), lambda: across.faults(desk_of(request).store, *span))
     return _page("faults.html", here="faults", picture=figures.faults(found), given={key: query.get(key, "") for key in ("since", "until")})
 
 
 def boards(request: Request) -> Response:
     may_look(request)
     query = request.query_params
-    found = across.boards(desk_of(request).store, asked.day(query, "since"), asked.day(query, "until"))
+    span = asked.day(query, "since"), asked.day(query, "until")
+    found = _kept(request, ("boards", *span), lambda: across.boards(desk_of(request).store, *span))
     return _page("boards.html", here="boards", found=found, picture=figures.boards(found), given={key: query.get(key, "") for key in ("since", "until")})
 
 
 def drift(request: Request) -> Response:
     may_look(request)
     store, probe = desk_of(request).store, asked.probe(request.query_params)
-    found = across.drift(store, probe, 6)
+    found = _kept(request, ("drift", probe), lambda: across.drift(store, probe, 6))
     readings = across.readings_at(store, probe, [one["site"] for one in [*found["falling"], *found["rising"]]])
     return _page("drift.html", here="drift", probe=probe, found=found, picture=figures.drift(found, readings), probes=across.probes(store, figures.PROBES))
 
 
 def progress(request: Request) -> Response:
     may_look(request)
-    return _page("progress.html", here="progress", people=figures.progress(across.progress(desk_of(request).store)))
+    return _page("progress.html", here="progress", people=_kept(request, ("progress",), lambda: figures.progress(across.progress(desk_of(request).store))))
+
+
+def _kept(request: Request, key: tuple[Any, ...], make: Callable[[], Any]) -> Any:
+    desk = desk_of(request)
+    return desk.kept.get(desk.store, key, make)
 
 
 def _sounds(request: Request, visit: str) -> frozenset[str]:

@@ -13,7 +13,7 @@ from typing import Any
 from sqlalchemy import Connection, Float, case, cast, func, select
 
 from assistant.records.store import Store
-from assistant.records.tables import readings, visits
+from assistant.records.tables import copies, readings, visits
 
 BOARD_DAYS = 90
 """Days within which the next visit to a site counts as the same complaint (invented; a shop may think otherwise)."""
@@ -25,14 +25,13 @@ LEAST_FOR_DRIFT = 4
 
 def faults(store: Store, since: int | None = None, until: int | None = None) -> dict[str, Any]:
     """Finished visits by fault and family, and by fault and month. No fault is the key ""."""
-    fault = func.coalesce(visits.c.fault, "").label("fault")
     span = [visits.c.how == "finished", *_months(visits.c.month, since, until)]
     with store.reading() as connection:
-        rows = connection.execute(select(visits.c.equipment, fault, visits.c.month, func.count().label("n")).where(*span).group_by(visits.c.equipment, fault, visits.c.month)).all()
+        rows = connection.execute(select(visits.c.equipment, visits.c.fault, visits.c.month, func.count().label("n")).where(*span).group_by(visits.c.equipment, visits.c.fault, visits.c.month)).all()
     by_family: dict[str, dict[str, int]] = {}
     by_month: dict[str, dict[int, int]] = {}
     for row in rows:
-        name = "" if row.fault == "healthy" else row.fault
+        name = "" if row.fault in (None, "healthy") else row.fault
         families, months = by_family.setdefault(name, {}), by_month.setdefault(name, {})
         families[row.equipment or "?"] = families.get(row.equipment or "?", 0) + row.n
         if row.month is not None:
@@ -109,12 +108,14 @@ def drift(store: Store, probe: str, limit: int = 12) -> dict[str, Any]:
     for row in months:
         by_family.setdefault(row.equipment, []).append({"month": row.month, "n": row.n, "mean": row.mean, "spread": math.sqrt(max(0.0, row.square - row.mean**2))})
     slopes = []
-    for row in sites:
-        spread = row.n * row.sum_tt - row.sum_t**2
-        if row.last - row.first >= YEAR and spread > 0:
-            slopes.append({"site": row.site, "n": row.n, "slope": (row.n * row.sum_tv - row.sum_t * row.sum_v) / spread, "mean": row.sum_v / row.n})
-    slopes.sort(key=lambda one: (one["slope"], one["site"]))
-    return {"probe": probe, "families": by_family, "falling": [one for one in slopes[:limit] if one["slope"] < 0], "rising": [one for one in reversed(slopes[-limit:]) if one["slope"] > 0], "furnaces": len(slopes)}
+    for site, n, t, v, tv, tt, first, last in sites:
+        spread = n * tt - t * t
+        if last - first >= YEAR and spread > 0:
+            slopes.append(((n * tv - t * v) / spread, site, n, v / n))
+    slopes.sort()
+    falling, rising = [one for one in slopes[:limit] if one[0] < 0], [one for one in reversed(slopes[-limit:]) if one[0] > 0]
+    told = [[{"site": site, "n": n, "slope": slope, "mean": mean} for slope, site, n, mean in part] for part in (falling, rising)]
+    return {"probe": probe, "families": by_family, "falling": told[0], "rising": told[1], "furnaces": len(slopes)}
 
 
 def readings_at(store: Store, probe: str, sites: list[str]) -> dict[str, list[tuple[int, float]]]:
@@ -157,6 +158,12 @@ def probes(store: Store, known: list[str]) -> list[str]:
     """Those of the `known` probes of which the store holds readings, in their order."""
     with store.reading() as connection:
         return [one for one in known if connection.execute(select(readings.c.seq).where(readings.c.probe == one, readings.c.equipment.is_not(None)).limit(1)).first()]
+
+
+def revision(store: Store) -> int:
+    """A number that grows with every import that changed something; answers of the same revision are the same."""
+    with store.reading() as connection:
+        return connection.execute(select(func.max(copies.c.key))).scalar_one() or 0
 
 
 def totals(store: Store) -> dict[str, Any]:

@@ -44,7 +44,7 @@ def derive(events: list[Event], torn: bool = False) -> Derived:
     verdicts = _verdicts(events, withdrawn)
     standing = {row["step"]: row["outcome"] for row in verdicts if row["counts"]}
     visit = {
-        **{key: _words(first.get(key), 200 if key.endswith(("name", "title")) or key in ("technician", "site") else 120) for key in _TEXT},
+        **{key: _words(first.get(key), 200 if key.endswith(("name", "title")) or key in ("technician", "site") else 120) or None for key in _TEXT},
         "procedure_version": _whole(first.get("procedure_version")),
         "invented": bool(first.get("invented", False)),
         "started_at": start,
@@ -124,7 +124,7 @@ def _readings(events: list[Event], withdrawn: frozenset[int], month: int | None,
             "low": number(measured.get("low", one.get("low"))), "high": number(measured.get("high", one.get("high"))), "u": number(measured.get("u")),
             "over_limit": bool(one.get("over_limit")), "counts": counts, "round": rounds[step],
             # What was taken back has no place in charts: without these it is in none of their indexes' groups.
-            "month": month if counts else None, "equipment": _words(first.get("equipment"), 120) if counts else None, "site": _words(first.get("site"), 200) if counts else None,
+            "month": month if counts else None, "equipment": _words(first.get("equipment"), 120) if counts else None, "site": _words(first.get("site"), 200) or None if counts else None,
         })
     return rows
 
@@ -155,8 +155,8 @@ def _moment(at: object) -> datetime | None:
 
 
 def _words(value: object, most: int) -> str | None:
-    """Text cut to what the column holds, None for none or empty; NUL and lone surrogates, which PostgreSQL refuses, are dropped."""
-    return None if value is None or value == "" else str(value).replace("\x00", "").encode("utf-8", "ignore").decode()[:most]
+    """Text cut to what the column holds; NUL and lone surrogates, which PostgreSQL refuses, are dropped."""
+    return None if value is None else str(value).replace("\x00", "").encode("utf-8", "ignore").decode()[:most]
 
 
 def _whole(value: object) -> int | None:

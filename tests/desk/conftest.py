@@ -100,7 +100,7 @@ def serve(app: Any, listening: socket.socket) -> uvicorn.Server:
 
 
 def bound() -> socket.socket:
-    listening = socket.socket()
+    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     listening.bind(("127.0.0.1", 0))
     return listening
 

@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import select
 
+from assistant.records import across
 from assistant.records.errors import StoreError, StoreTooNew, UnknownVisit
 from assistant.records.importing import Journal, count_visits, import_events, import_journals
 from assistant.records.invented import invented_visits, write_journal
@@ -186,6 +187,17 @@ def test_names_are_found_by_their_beginning(store: Store, simulated: list[Journa
         resolve(store, "x%")
     with pytest.raises(StoreError, match="More than one visit"):
         resolve(store, "20")
+
+
+def test_visits_without_a_place_are_not_one_place(store: Store, simulated: list[Journal]) -> None:
+    """`twohands run` writes an empty site when none is given; boards must not be compared across such visits."""
+    for number, journal in enumerate(simulated[:6]):
+        events = copy.deepcopy(journal.events)
+        events[0] |= {"site": "", "technician": "", "visit": f"nowhere-{number}"}
+        import_events(store, [Journal([*events[:-1], {**events[-1], "how": "finished", "fault": "board_not_sensing" if number % 2 else "rod_coated"}], False, "")])
+    assert across.boards(store)["outcome"] == {"wrong": 0, "again": 0, "quiet": 0, "no visit": 3}
+    assert across.drift(store, "flame_current")["furnaces"] == 0
+    assert across.progress(store) == []
 
 
 def test_hostile_names_are_kept_as_text(store: Store, simulated: list[Journal]) -> None:
