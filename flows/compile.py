@@ -258,7 +258,7 @@ def _judge_problems(here: tuple[Any, ...], step: Step, limits: Mapping[str, Limi
     for line, text in judge.say.items():
         if line not in wanted:
             found.append(((*where, "say", line), f"'{judge.check}' never comes to '{line}'.", f"It comes to: {', '.join(sorted(wanted))}."))
-        for field in {name for _, name, _, _ in string.Formatter().parse(text) if name is not None}:
-            if field not in calculation.numbers:
-                found.append(((*where, "say", line), f"'{judge.check}' has no number '{{{field}}}'.", f"Use one of: {', '.join('{' + one + '}' for one in calculation.numbers)}."))
+        for number in {name for _, name, _, _ in string.Formatter().parse(text) if name is not None}:
+            if number not in calculation.numbers:
+                found.append(((*where, "say", line), f"'{judge.check}' has no number '{{{number}}}'.", f"Use one of: {', '.join('{' + one + '}' for one in calculation.numbers)}."))
     return found

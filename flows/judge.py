@@ -134,7 +134,7 @@ def ratio(roles: Roles, limits: Limits, facts: Facts) -> Verdict:
     outcome, low, high = against(off, -share, share)
     finding = "" if outcome != "fail" else "none" if got.nominal_value < 1 else "low" if off.nominal_value < 0 else "high"
     scale = expected.nominal_value
-    return _verdict("ratio", outcome, finding, got.nominal_value, (scale * (1 + low), scale * (1 + high)), "ac_volts", limits, dict(value=got.nominal_value, expected=expected.nominal_value))
+    return _verdict("ratio", outcome, finding, got.nominal_value, (scale * (1 + low), scale * (1 + high)), "ac_volts", limits, {"value": got.nominal_value, "expected": expected.nominal_value})
 
 
 STEADY = 0.02
@@ -194,7 +194,7 @@ def path(roles: Roles, limits: Limits, _: Facts) -> Verdict:
     got, leads = roles["value"], roles["leads"]
     look, bad = limits["look"].value, limits["bad"].value
     if got.over_limit:
-        return _verdict("path", "fail", "open", got.value, (got.low, got.high), "ohms", limits, dict(value=got.value, gross=got.value, leads=leads.value))
+        return _verdict("path", "fail", "open", got.value, (got.low, got.high), "ohms", limits, {"value": got.value, "gross": got.value, "leads": leads.value})
     net = got.as_ufloat() - leads.as_ufloat()
     value, reach = net.nominal_value, COVERAGE * net.std_dev
     low, high = min(value - reach, got.low - leads.value), max(value + reach, got.high - leads.value)
@@ -212,7 +212,7 @@ def flame(roles: Roles, limits: Limits, _: Facts) -> Verdict:
     """Average direct current of the flame against the module's minimum; the sign is only the leads' way round."""
     got = roles["value"]
     if got.over_limit:
-        return _verdict("flame", "close", "too_much", got.value, (got.low, got.high), "dc_amps", limits, dict(value=got.value, minimum=limits["minimum"].value))
+        return _verdict("flame", "close", "too_much", got.value, (got.low, got.high), "dc_amps", limits, {"value": got.value, "minimum": limits["minimum"].value})
     size = ufloat(abs(got.value), got.u)
     minimum, sound = limits["minimum"].value, limits["sound"].value
     outcome, low, high = against(size, low=minimum)
@@ -225,7 +225,7 @@ def flame(roles: Roles, limits: Limits, _: Facts) -> Verdict:
         finding = "none" if size.nominal_value < 0.1 * minimum else "low"
     elif outcome == "pass" and size.nominal_value < sound:
         finding = "thin"
-    return _verdict("flame", outcome, finding, size.nominal_value, (low, high), "dc_amps", limits, dict(value=size.nominal_value, minimum=minimum, sound=sound))
+    return _verdict("flame", outcome, finding, size.nominal_value, (low, high), "dc_amps", limits, {"value": size.nominal_value, "minimum": minimum, "sound": sound})
 
 
 CALCULATIONS: dict[str, Calculation] = {

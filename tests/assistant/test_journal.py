@@ -94,7 +94,7 @@ def test_a_disk_that_stays_full_is_told_plainly(journal, monkeypatch):
         raise OSError(errno.ENOSPC, "No space left on device")
 
     monkeypatch.setattr(os, "write", full)
-    with pytest.raises(DiskFull, match="The disk is full. I can't keep the record. Make room"):
+    with pytest.raises(DiskFull, match=r"The disk is full\. I can't keep the record\. Make room"):
         journal.write("reading", {"value": 121.3})
     monkeypatch.undo()
     assert read(journal.folder) == ([], False)

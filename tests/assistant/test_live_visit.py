@@ -105,7 +105,7 @@ def test_a_visit_by_microphone_and_loudspeaker(sound_room: SoundRoom, clip, tmp_
     sound_room.give_back(MIC)
     answer("twenty eight point one", "two eight point one volts")
     answer("yes that is correct", "That is all.")
-    out, err = process.communicate(timeout=LIMIT)
+    _out, err = process.communicate(timeout=LIMIT)
     stop_recording(recorder)
     assert process.returncode == 0, err
     assert "Traceback" not in err

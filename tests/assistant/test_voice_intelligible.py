@@ -12,10 +12,9 @@ import numpy as np
 import pytest
 from pocketsphinx import Decoder
 
-from assistant.speak_numbers import digit_by_digit
 from assistant.speech import EspeakVoice
 from audio_fixtures.rooms import mix, noise, padded
-from grammar.units import to_si
+from flows.wording import digit_words
 
 GRAMMAR = """#JSGF V1.0; grammar readback;
 public <readback> = [minus] <digit>+ [point <digit>+] (volts | ohms | microamps);
@@ -33,7 +32,7 @@ def readbacks() -> list[str]:
     for _ in range(COUNT):
         unit = draw.choice(["volt", "ohm", "microamp"])
         number = draw.choice([draw.uniform(0, 10), draw.uniform(10, 100), draw.uniform(100, 300)])
-        found.append(digit_by_digit(to_si(round(number, 1), unit), unit, 1))
+        found.append(digit_words(f"{number:.1f}", unit, "en"))
     return found
 
 

@@ -13,6 +13,7 @@ from flows.profiles import equipment, meter
 from flows.session import Effect, End, Listen, Memo, Resumed, Save, Say, Session
 from grammar.answers import Choice, Command, Heard, Reading, Unclear
 from grammar.parse import understand
+import itertools
 
 
 @pytest.fixture(scope="module")
@@ -130,7 +131,7 @@ def test_the_way_of_asking_changes_every_time(plan):
     for _ in range(5):
         talk.give(Unclear("nothing", ""))
         asked.append(talk.spoken[-1])
-    assert all(one != other for one, other in zip(asked, asked[1:], strict=False))
+    assert all(one != other for one, other in itertools.pairwise(asked))
     assert len(set(asked[:4])) == 4
 
 
