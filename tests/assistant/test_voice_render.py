@@ -177,10 +177,10 @@ def test_missing_package_gives_the_install_command():
         SpeechWorker([sys.executable, "-c", f"print({answer!r})"])
 
 
-def test_an_unknown_synthesiser_voice_is_an_error(voice):
+def test_an_unknown_synthesiser_voice_is_an_error(voice, tmp_path):
     worker = SpeechWorker()
     with pytest.raises(VoiceError, match="could not speak"):
-        worker.render("hello", "gmw/no-such-voice", 160, "unused.wav", 10)
+        worker.render("hello", "gmw/no-such-voice", 160, tmp_path / "unused.wav", 10)
     worker.close()
 
 

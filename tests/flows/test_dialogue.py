@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass, field
 
@@ -13,7 +14,6 @@ from flows.profiles import equipment, meter
 from flows.session import Effect, End, Listen, Memo, Resumed, Save, Say, Session
 from grammar.answers import Choice, Command, Heard, Reading, Unclear
 from grammar.parse import understand
-import itertools
 
 
 @pytest.fixture(scope="module")
