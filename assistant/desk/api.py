@@ -22,6 +22,8 @@ from assistant.records.packing import finite
 from assistant.records.queries import counted, difference, listed, visit_copies
 
 MOST_LINES = 2000
+GLANCE = 0.5
+"""Seconds between two looks whether the desk is closing."""
 BEAT = 15.0
 """Seconds between two empty lines on a quiet stream, so that a lost network is noticed."""
 
@@ -68,8 +70,16 @@ async def live(request: Request) -> StreamingResponse:
 
     async def stream() -> AsyncIterator[str]:
         yield "retry: 500\n\n"
-        async for message in desk.live.listen(beat=BEAT):
-            yield ": still here\n\n" if message is None else f"data: {json.dumps(message)}\n\n"
+        quiet = 0.0
+        async for message in desk.live.listen(beat=GLANCE):
+            if desk.closing():
+                return
+            quiet = quiet + GLANCE if message is None else 0.0
+            if message is not None:
+                yield f"data: {json.dumps(message)}\n\n"
+            elif quiet >= BEAT:
+                quiet = 0.0
+                yield ": still here\n\n"
 
     return StreamingResponse(stream(), media_type="text/event-stream", headers={"Cache-Control": "no-store", "X-Accel-Buffering": "no"})
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import ipaddress
 import socket
 import time
@@ -14,7 +15,7 @@ from assistant.desk.errors import DeskError, SendError
 from assistant.errors import MissingLibrary
 from assistant.report.commands import default_visits, find_visit
 
-GRACE = 2
+GRACE = 3
 """Seconds that open streams get when the desk is closed."""
 
 
@@ -56,16 +57,20 @@ def desk(context: click.Context, host: str, port: int, visits: Path, store: str 
         access = Access.fresh(time.monotonic)
         place = received or platformdirs.user_data_path("twohands") / "received"
         place.mkdir(parents=True, exist_ok=True)
-        app = make_app(Desk(
+        desk_ = Desk(
             records, access, Live(time.monotonic), Received(place), visits, time.time,
             names=frozenset({"localhost", *(name.lower() for name in names)}), secure=bool(certificate), watches={"here": Watch(visits, time.time)},
-        ))  # fmt: skip
+        )  # fmt: skip
         shown = f"[{host}]" if ":" in host else host
         address = f"{'https' if certificate else 'http'}://{shown}:{listening.getsockname()[1]}"
         click.echo(f"Open:  {address}/#token={access.look}")
         click.echo(f"Send:  --desk {address} with TWOHANDS_DESK_TOKEN={access.send}")
-        config = uvicorn.Config(app, log_level="warning", access_log=False, server_header=False, proxy_headers=False, timeout_graceful_shutdown=GRACE, ssl_certfile=certificate, ssl_keyfile=key)
-        uvicorn.Server(config).run(sockets=[listening])
+        config = uvicorn.Config(make_app(desk_), log_level="warning", access_log=False, server_header=False, proxy_headers=False, timeout_graceful_shutdown=GRACE, ssl_certfile=certificate, ssl_keyfile=key)
+        server = uvicorn.Server(config)
+        desk_.closing = lambda: server.should_exit
+        # Ctrl-C and SIGTERM are the ways to close a desk, and come up here once it is closed.
+        with contextlib.suppress(KeyboardInterrupt):
+            server.run(sockets=[listening])
 
 
 @desk.command()

@@ -47,6 +47,7 @@ class Kept:
 @dataclass
 class Desk:
     """One desk. visits: the folder of this machine's visits, or None. names: host names it answers to, besides addresses.
+    closing: whether the desk is about to close, so that open streams end.
 
     wall: seconds since 1970. secure: served over TLS.
     """
@@ -60,6 +61,7 @@ class Desk:
     names: frozenset[str] = frozenset({"localhost"})
     secure: bool = False
     watches: dict[str, Watch] = field(default_factory=dict)
+    closing: Callable[[], bool] = lambda: False
     kept: Kept = field(default_factory=Kept)
     keeping: set[asyncio.Task[Any]] = field(default_factory=set)
 

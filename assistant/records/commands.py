@@ -102,7 +102,7 @@ def list_(url: str | None, limit: int, as_json: bool, **narrow: Any) -> None:
         return
     for row in rows:
         flags = "".join((" [invented]" if row["invented"] else "", f" [{row['copies']} copies differ]" if (row["copies"] or 0) > 1 else "", " [torn]" if row["torn"] else ""))
-        _echo(f"{when(row['started_at'])}  {row['id']}  {row['equipment_name'] or row['equipment'] or '-'}  {row['technician'] or '-'}  {row['site'] or '-'}  {MARKS.get(row['outcome'], '-')}: {ending(row)}{flags}")
+        _echo(f"{when(row['started_at'])}  {row['id']}  {row['equipment_name'] or row['equipment'] or '-'}  {row['technician'] or '-'}  {row['site'] or '-'}  {mark(row)}: {ending(row)}{flags}")
     click.echo(f"{len(rows)} of {total} visits.")
 
 
@@ -160,6 +160,11 @@ def _echo(line: str) -> None:
 def when(at: int | None) -> str:
     """Milliseconds since 1970 as local date and minute."""
     return "-" if at is None else datetime.fromtimestamp(at / 1000, UTC).astimezone().strftime("%Y-%m-%d %H:%M")
+
+
+def mark(row: dict[str, Any]) -> str:
+    """The verdict in a word; a visit that was not finished is never called good."""
+    return MARKS.get(row["outcome"], "-") if row["how"] == "finished" or row["outcome"] == "fail" else "open"
 
 
 def ending(row: dict[str, Any]) -> str:

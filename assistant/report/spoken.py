@@ -52,7 +52,7 @@ def _in_order(story: Story) -> list[str]:
     for pair in story.pairs:
         found.append(f"{pair.title}: {_aloud(pair.before.value)} before, {_aloud(pair.after.value)} after.")
     good = sum(one.outcome == "pass" for one in standing)
-    found.append(f"{good} checks were good.")
+    found.append("1 check was good." if good == 1 else f"{good} checks were good.")
     if first.get("equipment_name"):
         found.append(f"This was {first['equipment_name']}.")
     return [one for one in found if one.strip()]

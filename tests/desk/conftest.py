@@ -120,6 +120,7 @@ def running(store: Store, folder: Path, simulated: list[Events]) -> Iterator[Ser
     (folder / "received").mkdir()
     desk = Desk(store, Access.fresh(time.monotonic), Live(time.monotonic), Received(folder / "received"), visits, time.time, watches={"here": Watch(visits, time.time)})
     server = serve(make_app(desk), listening)
+    desk.closing = lambda: server.should_exit
     served = Served(f"http://127.0.0.1:{listening.getsockname()[1]}", desk, visits, server, simulated)
     yield served
     for client in served.clients:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import ssl
 import subprocess
 import sys
 import threading
@@ -12,6 +13,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import httpx
 import pytest
 from click.testing import CliRunner
 
@@ -222,7 +224,7 @@ def test_the_command_serves_over_tls_and_send_brings_visits_there(served: Any, t
     visits, events = tmp_path / "van", served.simulated[10]
     add(visits / events[0]["visit"], events)
     arguments = ["--port", "0", "--visits", str(tmp_path / "none"), "--store", str(tmp_path / "tls.sqlite"), "--received", str(tmp_path / "got"), "--certificate", str(pem), "--key", str(key)]
-    with subprocess.Popen([sys.executable, "-m", "assistant", "desk", *arguments], stdout=subprocess.PIPE, text=True) as process:
+    with subprocess.Popen([sys.executable, "-m", "assistant", "desk", *arguments], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None
         link, send = process.stdout.readline(), process.stdout.readline()
         assert link.startswith("Open:  https://127.0.0.1:")
@@ -230,7 +232,13 @@ def test_the_command_serves_over_tls_and_send_brings_visits_there(served: Any, t
         told = ["send", events[0]["visit"], "--desk", url, "--visits", str(visits)]
         trusting = CliRunner().invoke(desk_command, [*told, "--ca", str(pem)], env={"TWOHANDS_DESK_TOKEN": token})
         doubting = CliRunner().invoke(desk_command, [*told, "--wait", "1"], env={"TWOHANDS_DESK_TOKEN": token})
-        process.terminate()
+        with httpx.stream("GET", f"{url}/api/live", headers={"Authorization": f"Bearer {link.strip().split('#token=')[1]}"}, verify=ssl.create_default_context(cafile=str(pem))) as stream:
+            lines = stream.iter_lines()
+            assert next(lines).startswith("retry")
+            process.terminate()
+            assert [line for line in lines if line.startswith("event")] == []  # ends by itself, cleanly
+        assert process.stderr is not None
+        assert process.stderr.read() == ""
     assert trusting.output.endswith("all at the desk.\n"), trusting.output
     assert "still wait" in doubting.output
     assert "certificate" in doubting.output.lower()

@@ -112,3 +112,11 @@ def test_export_of_nothing_is_an_empty_file(told, tmp_path: Path) -> None:
 
 def test_an_unknown_ending_asks_for_a_format(told, tmp_path: Path) -> None:
     assert "--format" in told("export", str(tmp_path / "out.doc"), code=2).output
+
+
+def test_a_visit_that_was_not_finished_is_not_called_good(told, folder: Path, simulated: list[Journal]) -> None:
+    whole = next(one for one in simulated[23:] if one.events[-1]["how"] == "finished")
+    events = [{**whole.events[0], "visit": "cut-off"}, *whole.events[1:30], {**whole.events[30], "kind": "interrupted", "why": "ended from outside"}]
+    write_journal(folder, events)
+    told("import", str(folder))
+    assert "open: interrupted" in told("list", "--text", "cut-off").output
