@@ -2,28 +2,31 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Callable, Iterator
+import time
+from collections.abc import Callable
 from contextlib import ExitStack
 from pathlib import Path
 
 import click
 import platformdirs
 
+from assistant.assemble import Sound, assemble, sound_options
 from assistant.cli import version
-from assistant.ears import TypedEars
 from assistant.errors import JournalError
 from assistant.hearing.policy import weigh
 from assistant.journal import Journal, latest, read, utc_now
-from assistant.mouth import SilentMouth
 from assistant.plans import ready_plan, words_of
 from assistant.replay import standing
 from assistant.screen import Screen
-from assistant.visit import Ears, Mouth, Outcome, Visit, opening
+from assistant.visit import Outcome, Visit, opening
 from flows.compile import Plan
 from flows.dialogue import advance, begin
 from flows.profiles import names
 from flows.session import Resumed
+from grammar.language import languages
+
+REOPEN_EVERY = 1.0
+"""Seconds between two tries to get a lost device back (ten tries)."""
 
 
 def visits_home() -> Path:
@@ -35,13 +38,8 @@ def visits_home() -> Path:
 @click.option("--procedure", default="flame_sensing", show_default=True, help="A shipped procedure, or the path of a YAML file.")
 @click.option("--equipment", type=click.Choice(names("equipment")), default="larkspur", show_default=True, help="The furnace family.")
 @click.option("--meter", type=click.Choice(names("meters")), default="bench6000", show_default=True, help="The meter.")
-@click.option("--rate", type=click.Choice(["slow", "normal", "fast"]), default="normal", show_default=True, help="Speaking rate.")
-@click.option("--typed", is_flag=True, help="Type the answers, through the same grammar.")
-@click.option("--voice/--no-voice", "spoken", default=None, help="Speak aloud. Off when typing, on otherwise.")
-@click.option("--audio-in", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="Hear this sound file instead of a microphone.")
-@click.option("--audio-out", type=click.Path(dir_okay=False, path_type=Path), help="Write the two-sided conversation to this WAV or FLAC file.")
-@click.option("--engine", type=click.Choice(["auto", "pocketsphinx", "vosk"]), default="auto", show_default=True, help="The recogniser.")
-@click.option("--push-to-talk", is_flag=True, help="Listen only after a key, a headset button or a foot switch that acts as a key.")
+@click.option("--language", type=click.Choice(languages()), default=None, help="Speak and hear this language; the procedure's own by default.")
+@sound_options
 @click.option("--attention", is_flag=True, help="Listen only to what begins with the attention word, for noisy rooms.")
 @click.option("--visits", type=click.Path(file_okay=False, path_type=Path), default=None, help="Folder of the records.")
 @click.option("--resume", is_flag=False, flag_value="latest", default=None, metavar="[VISIT]", help="Go on with a visit that was cut off; the latest one when none is named.")
@@ -49,7 +47,7 @@ def visits_home() -> Path:
 @click.option("--site", default="", help="Site for the record.")
 @click.option("--desk", "desk_url", default=None, metavar="URL", help="Send the record to this desk as it grows; kept and caught up when the network drops.")
 def run(
-    procedure: str, equipment: str, meter: str, rate: str, typed: bool, spoken: bool | None, audio_in: Path | None, audio_out: Path | None,
+    procedure: str, equipment: str, meter: str, language: str | None, rate: str, typed: bool, spoken: bool | None, audio_in: Path | None, audio_out: Path | None,
     engine: str, push_to_talk: bool, attention: bool, visits: Path | None, resume: str | None, technician: str, site: str, desk_url: str | None,
 ) -> int:  # fmt: skip
     """Talk a technician through a procedure, step by step.
@@ -60,11 +58,11 @@ def run(
     folder = _folder_to_resume(visits, resume) if resume else None
     if folder:
         first = read(folder)[0][0]
-        procedure, equipment, meter = first["procedure"], first["equipment"], first["meter"]
-    plan = ready_plan(procedure, equipment, meter)
+        procedure, equipment, meter, language = first["procedure"], first["equipment"], first["meter"], first["language"]
+    plan = ready_plan(procedure, equipment, meter, language or "")
     with ExitStack() as stack:
-        aloud = spoken if spoken is not None else not typed
-        ears, mouth, about = _assemble(stack, plan, typed, aloud, audio_in, audio_out, rate, engine, push_to_talk, attention)
+        sound = Sound(rate, typed, spoken, audio_in, audio_out, engine, push_to_talk, attention)
+        ears, mouth, about = assemble(stack, sound, plan.language, words_of(plan))
         folder = folder or _new_folder(visits)
         journal = Journal(folder)
         stack.callback(journal.close)
@@ -73,7 +71,7 @@ def run(
 
             stack.enter_context(sending(folder, desk_url, click.echo))
         click.echo(f"Record: {folder}")
-        visit = Visit(plan, ears, mouth, journal, [Screen(click.echo)], weigh)
+        visit = Visit(plan, ears, mouth, journal, [Screen(click.echo, ears=about["engine"] != "typed")], weigh, wait=lambda: time.sleep(REOPEN_EVERY))
         try:
             outcome = _resumed(visit, plan, journal, folder, about) if resume else _begun(visit, plan, journal, about, technician, site)
         except KeyboardInterrupt:
@@ -100,87 +98,6 @@ def _resumed(visit: Visit, plan: Plan, journal: Journal, folder: Path, about: di
         journal.write(line.kind, line.data)
     journal.write("resumed", {"engine": about["engine"], "program": f"twohands {version()}"})
     return visit.run(*advance(plan, where.session, Resumed()))
-
-
-def _assemble(
-    stack: ExitStack, plan: Plan, typed: bool, aloud: bool, audio_in: Path | None, audio_out: Path | None, rate: str, engine: str, push_to_talk: bool, attention: bool,
-) -> tuple[Ears, Mouth, dict[str, str]]:  # fmt: skip
-    """The ears and the mouth that the options ask for, and what the record says of them."""
-    from assistant.audio.files import Conversation, chunks
-    from assistant.audio.files import read as read_sound
-
-    tape = Conversation() if audio_out else None
-    if tape and audio_out:
-        stack.callback(lambda: tape.save(audio_out))
-    live = not typed and audio_in is None
-    mouth: Mouth = SilentMouth()
-    voice_name = "none"
-    gate = None
-    if live:
-        from assistant.audio.gate import Gate
-
-        gate = Gate(push_to_talk)
-    speaker = None
-    if aloud:
-        from assistant.mouth import Taped, VoiceMouth
-        from assistant.speech.voice import EspeakVoice
-
-        voice = EspeakVoice(plan.language)
-        stack.callback(voice.close)
-        voice_name = voice.name
-        sink = None
-        if live or typed:
-            from assistant.audio.live import Loudspeaker
-
-            sink = Loudspeaker(gate)
-        # Without a sink the sentences only go to the conversation file.
-        spoken = VoiceMouth(voice, Taped(tape or Conversation(), sink), rate)
-        mouth, speaker = spoken, spoken.speaker
-    if typed:
-        return TypedEars(sys.stdin, _prompt if sys.stdin.isatty() else None), mouth, {"engine": "typed", "voice": voice_name}
-    from assistant.ears import StreamEars
-    from assistant.engines.choose import recognizer
-
-    ears, chosen = recognizer(wanted="" if engine == "auto" else engine, words=words_of(plan), language=plan.language)
-    stack.callback(ears.close)
-    click.echo(chosen.reason)
-    about = {"engine": getattr(ears, "description", chosen.engine), "voice": voice_name}
-    if audio_in is not None:
-        pieces = chunks(read_sound(audio_in))
-        return StreamEars(ears, lambda: _noted(pieces, tape)), mouth, about
-    from assistant.audio.live import Microphone
-
-    microphone = Microphone(gate)
-    microphone.open()
-    stack.callback(microphone.close)
-    if push_to_talk or sys.stdin.isatty():
-        from assistant.audio.keys import Keys
-
-        stack.enter_context(Keys(lambda: _pressed(gate, speaker)))
-    if attention:
-        from assistant.engines.attention import Attentive
-
-        ears = Attentive(ears, plan.language)
-    return StreamEars(ears, lambda: _noted(microphone.chunks(), tape), microphone.reopen), mouth, about
-
-
-def _noted(pieces: Iterator, tape) -> Iterator:
-    """The pieces as they come, each laid down on the conversation's tape."""
-    for piece in pieces:
-        if tape is not None:
-            tape.technician(tape.seconds, piece)
-        yield piece
-
-
-def _pressed(gate, speaker) -> None:
-    """A key falls: our voice is cut short, and push-to-talk opens."""
-    if speaker is not None:
-        speaker.stop()
-    gate.key()
-
-
-def _prompt(scope) -> None:
-    click.echo("> ", nl=False)
 
 
 def _new_folder(visits: Path, clock: Callable = utc_now) -> Path:
