@@ -40,6 +40,13 @@ class Ranges:
     hidden: float = 0.3
 
 
+MILD = Ranges(
+    tempo=(0.9, 1.12), mouth=(0.9, 1.12), snr_db=(4.0, 32.0), clean=0.35, echo=0.35, direct_db=(4.0, 16.0), narrow=0.25,
+    clipped=0.03, silent=0.03, hidden=0.15,
+)  # fmt: skip
+"""Gentler situations, for a last pass."""
+
+
 @dataclass(frozen=True, eq=False)
 class Batch:
     """samples: float (batch, n) in int16 range. warp: index into WARPS. targets, lengths: padded, see `losses.ctc`."""
@@ -64,7 +71,8 @@ def stretched(speech: torch.Tensor, start: torch.Tensor, length: torch.Tensor, p
         distance = part - tap
         kernel = cutoff * torch.sinc(cutoff * distance) * torch.cos(math.pi * distance / (TAPS + 2)).square()
         place = torch.minimum((whole + tap).clamp_min(0), length[:, None] - 1)
-        out += kernel * speech[(start[:, None] + place).long()].float()
+        # A float32 sum would lose samples in a corpus longer than 17 minutes.
+        out += kernel * speech[start[:, None] + place.long()].float()
     return out * inside
 
 

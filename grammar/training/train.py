@@ -24,7 +24,7 @@ from tqdm import tqdm
 
 from grammar.errors import GrammarError
 from grammar.training import losses, noises, shards
-from grammar.training.augment import RATE, WARPS, Ranges, Situations
+from grammar.training.augment import MILD, RATE, WARPS, Ranges, Situations
 from grammar.training.features import Mfcc, frames_in
 from grammar.training.network import Network, Shape
 from grammar.training.phones import OUTPUTS
@@ -171,11 +171,12 @@ class Trainer:
 @click.option("--waist", type=int, default=128, show_default=True)
 @click.option("--resume", type=click.Path(path_type=Path, exists=True), help="A last.pt or model.pt to go on from.")
 @click.option("--leave-out", multiple=True, help="A voice not to train on; may be given more than once.")
+@click.option("--mild", is_flag=True, help="Gentler situations, for a last pass.")
 @click.option("--noise-rows", type=int, default=40, show_default=True, help="Half minutes of each kind of noise.")
 @click.option("--device", default="cpu", show_default=True)
 @click.option("--seed", type=int, default=1, show_default=True)
 def main(corpus: Path, out: Path, crf_from: float, minutes: float, steps: int, batch_seconds: float, rate: float, width: int, waist: int,
-         resume: Path | None, leave_out: tuple[str, ...], noise_rows: int, device: str, seed: int) -> None:  # fmt: skip
+         resume: Path | None, leave_out: tuple[str, ...], mild: bool, noise_rows: int, device: str, seed: int) -> None:  # fmt: skip
     """Train on CORPUS into OUT."""
     began = time.monotonic()
     try:
@@ -184,13 +185,15 @@ def main(corpus: Path, out: Path, crf_from: float, minutes: float, steps: int, b
         raise click.ClickException(error.text) from error
     speech, unseen = everyone.without(leave_out), everyone.only(leave_out)
     trainer = Trainer(speech, Shape(width=width, waist=waist), torch.device(device), seed, rate, noise_rows)
+    if mild:
+        trainer.situations.ranges = MILD
     if resume:
         trainer.resume(resume)
     rng = np.random.default_rng(seed)
     about = {
         "crf_from": crf_from, "seed": seed, "hours": round(speech.hours, 3), "utterances": len(speech), "left_out": list(leave_out),
         "shape": trainer.network.about(), "parameters": sum(p.numel() for p in trainer.network.parameters()), "rate": rate,
-        "batch_seconds": batch_seconds, "resumed": str(resume) if resume else None, "log": [],
+        "batch_seconds": batch_seconds, "mild": mild, "resumed": str(resume) if resume else None, "log": [],
     }  # fmt: skip
     print(f"{len(speech)} utterances, {speech.hours:.2f} h, {about['parameters']} parameters, ready after {time.monotonic() - began:.0f} s", flush=True)
     held = rng.permutation(len(speech))[: min(256, len(speech) // 10)]

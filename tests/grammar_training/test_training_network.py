@@ -255,6 +255,16 @@ def test_tempo_changes_length_and_not_the_words():
     assert int(torch.nonzero(fast[0]).max()) == pytest.approx(9600 / 1.25, abs=8)
 
 
+def test_speech_far_into_a_long_corpus_is_read_sample_for_sample():
+    """Beyond 2^24 samples a float32 cannot tell neighbours apart."""
+    far = 2**24 + 40_001
+    row = torch.zeros(far + 3000, dtype=torch.int16)
+    row[far:] = torch.from_numpy(np.random.default_rng(0).integers(-9000, 9000, 3000).astype(np.int16))
+    start, length = torch.tensor([far]), torch.tensor([3000])
+    read = augment.stretched(row, start, length, torch.tensor([1.0]), torch.tensor([0.0]), 2990)
+    assert torch.allclose(read[0], row[far : far + 2990].float(), atol=1e-2)
+
+
 def test_a_few_steps_lower_the_loss():
     trainer = train.Trainer(toy_speech(), SMALL, torch.device("cpu"), seed=1, rate=5e-3, noise_rows=1)
     rows = np.arange(6)
