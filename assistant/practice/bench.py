@@ -1,0 +1,210 @@
+"""A practice furnace beside the dialogue: it shows the meter at each step and follows what is done."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from assistant.engines.base import Final
+from assistant.practice.phrases import Guided, phrases
+from assistant.visit import Ears, Mouth, Understand, Watcher
+from flows import practice
+from flows.circuit import probes as table
+from flows.circuit import readings
+from flows.compile import Plan
+from flows.faults.lessons import lessons
+from flows.measure import Measured
+from flows.practice import PracticeFurnace, Reply
+from flows.reason import Assessment, Evidence
+from flows.schema import Ask
+from flows.session import Save, Say
+from flows.wording import unit_words
+from grammar.answers import Answer, Choice
+from grammar.scope import Option, Scope
+from grammar.units import from_si, to_si
+
+SHOW, SEE = "show", "see"
+Write = Callable[[str, dict[str, Any]], object]
+
+
+def without_names(plan: Plan) -> Plan:
+    """The plan of the ordinary dialogue, which keeps its reasoning on the record but leaves naming the fault to the trainee."""
+    if plan.assess is None:
+        return plan
+    full = plan.assess
+
+    def silent(evidence: Mapping[str, Evidence]) -> Assessment:
+        return replace(full(evidence), sentence=phrases().line("think"), next_probe=None, next_why="")
+
+    return replace(plan, assess=silent)
+
+
+@dataclass(frozen=True)
+class Reading:
+    """A reading given to the dialogue. shown: what the display showed at that step (SI), None when nobody looked."""
+
+    said: float
+    step: float
+    shown: float | None
+    resolution: float
+
+    @property
+    def is_right(self) -> bool:
+        """Whether it is the display, rounded at most to the digits said."""
+        if self.shown is None:
+            return False
+        return self.said == self.shown or abs(self.said - self.shown) <= max(self.step, self.resolution) * 0.5001
+
+
+class Bench:
+    """Ears around the trainee's own, and a watcher of the visit.
+
+    "What does my meter show" is answered here and never reaches the dialogue; everything else
+    goes through. The furnace follows the answers that the dialogue has taken.
+    """
+
+    def __init__(self, plan: Plan, guided: Guided, furnace: PracticeFurnace, rng: np.random.Generator, ears: Ears, mouth: Mouth, understand: Understand, watchers: list[Watcher], write: Write, typed: bool) -> None:
+        """rng: for the display's own error. watchers: see what is asked of the furnace and what it says. write: adds a line to the journal."""
+        self.furnace = furnace
+        self.given: dict[str, Reading] = {}
+        self._plan, self._guided, self._rng = plan, guided, rng
+        self._ears, self._mouth, self._understand, self._watchers, self._write = ears, mouth, understand, watchers, write
+        self._typed = typed
+        self._calling = False
+        self._shown: dict[str, Measured] = {}
+
+    @property
+    def misread(self) -> int:
+        """Readings given that the display did not show."""
+        return sum(one.shown is not None and not one.is_right for one in self.given.values())
+
+    @property
+    def unseen(self) -> int:
+        """Readings given with no look at the display."""
+        return sum(one.shown is None for one in self.given.values())
+
+    def hear(self, scope: Scope) -> Final | None:
+        """The next utterance that is meant for the dialogue."""
+        wide, step = self._with_question(scope), scope.name.split("/")[0]
+        while True:
+            final = self._ears.hear(wide)
+            answer = self._understand(final.heard, wide) if final else None
+            if not isinstance(answer, Choice) or answer.id not in (SHOW, SEE):
+                return final
+            for watcher in self._watchers:
+                watcher.heard(final, answer, wide)
+            self._tell(step, self._show(step) if answer.id == SHOW else self._see(step))
+
+    def reopen(self) -> bool:
+        return self._ears.reopen()
+
+    def said(self, say: Say) -> None:
+        """What the dialogue says changes nothing in a furnace."""
+
+    def heard(self, final: Final, answer: Answer, scope: Scope) -> None:
+        """Only what the dialogue has taken counts: see `saved`."""
+
+    def listening(self, scope: Scope) -> None:
+        """The furnace does not mind who listens."""
+
+    def saved(self, save: Save) -> None:
+        """Follow a confirmed answer; note a confirmed reading."""
+        if save.kind == "choice":
+            self._do(f"{save.data['step']}/{save.data['choice']}")
+        elif save.kind == "reading":
+            step, shown = save.data["step"], self._shown.get(save.data["step"])
+            resolution = 0.0
+            if shown is not None and not shown.over_limit:
+                resolution = self._plan.meter.function(shown.quantity).range_for(shown.value).resolution
+            self.given[step] = Reading(save.data["value"], save.data["step_size"], shown.value if shown else None, resolution)
+
+    def _with_question(self, scope: Scope) -> Scope:
+        """The scope with the question that fits it: for the meter, or for what is to be seen."""
+        book, step = phrases(), scope.name.split("/")[0]
+        if scope.asked is not None:
+            question = Option(SHOW, book.actions["show"].of(self._typed))
+        elif step in self._guided.sees and scope.name.endswith("/ask"):
+            question = Option(SEE, book.sees.of(self._typed))
+        else:
+            return scope
+        return replace(scope, options=(*scope.options, question))
+
+    def _do(self, answer: str) -> None:
+        p = self.furnace
+        match self._guided.does.get(answer):
+            case "off":
+                # Said a second time, after a dead test that failed: then it is the breaker.
+                self.furnace, _ = practice.turn(p, "breaker" if p.power != "on" else "switch")
+            case "on":
+                self.furnace, _ = practice.turn(p, "on")
+                if self._calling:
+                    self.furnace, _ = practice.light(self.furnace)
+            case "series" | "out" as way:
+                self.furnace, reply = practice.put_in_series(p, way == "series")
+                if reply.slip:
+                    self._tell(answer.split("/")[0], reply)
+            case "call" | "uncall" as way:
+                self._calling = way == "call"
+
+    def _show(self, step: str) -> Reply:
+        ask = self._plan.step(step).ask
+        if ask is None:
+            return Reply(phrases().line("nothing_to_read"))
+        p = self.furnace
+        if ask.probe in self._guided.live:
+            # An outlet that works, and no reading of this furnace: it is not counted.
+            _, reply = practice.touch(replace(p, power="on", lit=False), "ac_volts", ("hot", "neutral"), self._rng)
+        else:
+            reply = self._ask(ask.probe)
+        if reply.taken is None or reply.taken.value is None:
+            return reply
+        reply = _in_range(reply, ask, self._plan)
+        self._shown[step] = reply.taken.value
+        return reply
+
+    def _ask(self, probe: str) -> Reply:
+        p, one = self.furnace, table.probe(probe)
+        if one.lit and p.power == "on" and self._calling and not p.lit:
+            # The board tries again while heat is called for.
+            p, _ = practice.light(p)
+        # The rod's wire is off the rod for the rod test alone, as the probe has it.
+        p, reply = practice.ask(replace(p, plugged=one.plugged) if one.function == "ac_volts" else p, probe, self._rng)
+        self.furnace = replace(p, plugged=self.furnace.plugged)
+        return reply
+
+    def _see(self, step: str) -> Reply:
+        if self._guided.sees[step] == "flame":
+            self.furnace, reply = practice.touch(self.furnace, "watch", None, self._rng)
+            return reply
+        keeps = bool(readings.board_proves_flame(self.furnace.circuit)[0]) and self.furnace.plugged
+        return Reply(phrases().line("cycle_good" if keeps else "cycle_bad"))
+
+    def _tell(self, step: str, reply: Reply) -> None:
+        """Say it, show it, and keep it in the journal first."""
+        value = reply.taken.value if reply.taken else None
+        if reply.slip:
+            self._write("slip", {"step": step, "slip": reply.slip, "text": reply.text})
+        else:
+            self._write("display", {"step": step, "text": reply.text, "value": value.value if value else None, "quantity": value.quantity if value else None})
+        say = Say(reply.text, "caution" if reply.slip else "info", "practice/display")
+        for watcher in self._watchers:
+            watcher.said(say)
+        self._mouth.say(reply.text)
+        self._mouth.tone("look_again" if reply.slip else "listening")
+        self._mouth.speak()
+
+
+def _in_range(reply: Reply, ask: Ask, plan: Plan) -> Reply:
+    """The display on the range that the step asks for, where the meter by itself would show more digits than can be said there."""
+    taken = reply.taken
+    shown = from_si(taken.value.value, ask.unit) if not taken.value.over_limit else math.inf
+    digits = f"{shown:.{ask.decimals}f}"
+    finer = not taken.value.over_limit and plan.meter.function(ask.quantity).range_for(taken.value.value).resolution < to_si(f"1e-{ask.decimals}", ask.unit) * 0.999
+    if not finer:
+        return reply
+    text = lessons().lines["shows"].format(value=f"{digits} {unit_words(ask.unit, plan.language)}")
+    return replace(reply, text=text, taken=replace(taken, value=replace(taken.value, value=to_si(digits, ask.unit))))

@@ -1,0 +1,149 @@
+"""What can be said to the practice furnace: phrases as data, and the scopes made of them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from functools import lru_cache
+from itertools import permutations
+from pathlib import Path
+from typing import Literal
+
+from pydantic import model_validator
+
+from flows.circuit.network import POINTS
+from flows.faults import catalog
+from grammar.datafile import Strict, load_yaml
+from grammar.language import language
+from grammar.scope import Option, Scope
+
+FILE = Path(__file__).with_name("phrases.yaml")
+COMMANDS = ("repeat", "slower", "readings", "help", "stop", "gas")
+"""Open commands of the language that mean something here."""
+Does = Literal["off", "on", "series", "out", "call", "uncall"]
+
+
+class Ways(Strict):
+    """phrases: offered to the recogniser; typed: from the keyboard only."""
+
+    phrases: tuple[str, ...]
+    typed: tuple[str, ...] = ()
+
+    def of(self, typed: bool) -> tuple[str, ...]:
+        return (*self.phrases, *self.typed) if typed else self.phrases
+
+
+class Carriers(Strict):
+    """Sentences around a test and around an answer."""
+
+    test: Ways
+    answer: Ways
+
+
+class Guided(Strict):
+    """A procedure beside the furnace. live: probes on a part that is always live. sees: step -> what is looked at. does: "step/answer" -> act."""
+
+    live: tuple[str, ...]
+    sees: dict[str, Literal["flame", "cycle"]]
+    does: dict[str, Does]
+
+
+class Phrases(Strict):
+    """Format 1 of phrases.yaml."""
+
+    format: Literal[1]
+    language: Literal["en"]
+    carriers: Carriers
+    functions: dict[Literal["ac_volts", "ohms"], Ways]
+    points: dict[str, Ways]
+    actions: dict[str, Ways]
+    faults: dict[str, Ways]
+    guided: dict[str, Guided]
+    sees: Ways
+    lines: dict[str, str]
+
+    @model_validator(mode="after")
+    def _complete(self) -> Phrases:
+        if set(self.points) != set(POINTS):
+            raise ValueError(f"'points' must name each of: {', '.join(POINTS)}")
+        if missing := set(catalog.faults().faults) ^ set(self.faults):
+            raise ValueError(f"'faults' and the catalogue of faults differ in: {', '.join(sorted(missing))}")
+        for ways in (self.points, self.functions, self.actions, self.faults):
+            owners: dict[str, str] = {}
+            for id, one in ways.items():
+                for text in one.of(typed=True):
+                    if owners.setdefault(text, id) != id:
+                        raise ValueError(f"the phrase '{text}' means both '{owners[text]}' and '{id}'")
+        return self
+
+    def line(self, name: str, **fields: object) -> str:
+        return self.lines[name].format(**fields)
+
+
+@lru_cache
+def phrases() -> Phrases:
+    """All of it. Raises DataFileError."""
+    return load_yaml(FILE, Phrases)
+
+
+@lru_cache
+def probing_scope(faults: tuple[str, ...], typed: bool) -> Scope:
+    """All that can be said while probing. faults: those that may be answered. typed: with what only a keyboard may give.
+
+    Ids: "touch:<function>:<a>:<b>", "do:<action>", "answer:<fault>".
+    """
+    book = phrases()
+    actions = [name for name in book.actions if name != "undo" or not typed]
+    return Scope("practice/probe", None, (*_tests(book, typed), *_actions(book, actions, typed), *_answers(book, faults, typed)), COMMANDS, language=book.language)
+
+
+@lru_cache
+def answering_scope(faults: tuple[str, ...], typed: bool) -> Scope:
+    """Naming the fault and nothing else."""
+    book = phrases()
+    return Scope("practice/answer", None, (*_answers(book, faults, typed), *_actions(book, ("faults", "give_up"), typed)), ("repeat", "slower", "help", "stop", "gas"), language=book.language)
+
+
+def confirming_scope() -> Scope:
+    """Yes or no."""
+    words = language(phrases().language)
+    return Scope("practice/confirm", None, (words.option("yes"), words.option("no")), ("repeat", "slower", "stop", "gas"), language=words.key)
+
+
+def slots() -> Iterator[tuple[str, Scope]]:
+    """(name, scope of what competes there) for each place in a sentence where one phrase could be taken for another.
+
+    Whole sentences share their carrier words, which tells a recogniser nothing; so the phrases are held
+    against each other where they compete: the function, the point, the fault, and what begins a sentence.
+    """
+    book = phrases()
+    yield "functions", Scope("practice/functions", None, tuple(Option(id, one.phrases) for id, one in book.functions.items()), (), language=book.language)
+    yield "points", Scope("practice/points", None, tuple(Option(id, one.phrases) for id, one in book.points.items()), (), language=book.language)
+    yield "faults", Scope("practice/faults", None, tuple(Option(id, one.phrases) for id, one in book.faults.items()), (), language=book.language)
+    yield "actions", Scope("practice/actions", None, _actions(book, book.actions, typed=False), COMMANDS, language=book.language)
+
+
+def _tests(book: Phrases, typed: bool) -> Iterator[Option]:
+    for function, dial in book.functions.items():
+        for a, b in permutations(book.points, 2):
+            yield Option(f"touch:{function}:{a}:{b}", tuple(_filled(book.carriers.test.of(typed), function=dial.of(typed), a=book.points[a].of(typed), b=book.points[b].of(typed))))
+        # Nobody says one point twice; a recogniser that may hear it does.
+        for a in book.points if typed else ():
+            same = book.points[a].of(typed)
+            yield Option(f"touch:{function}:{a}:{a}", tuple(_filled(book.carriers.test.of(typed), function=dial.of(typed), a=same, b=same)))
+
+
+def _actions(book: Phrases, names: Iterable[str], typed: bool) -> tuple[Option, ...]:
+    return tuple(Option(f"do:{name}", book.actions[name].of(typed)) for name in names)
+
+
+def _answers(book: Phrases, faults: Sequence[str], typed: bool) -> tuple[Option, ...]:
+    return tuple(Option(f"answer:{name}", tuple(_filled(book.carriers.answer.of(typed), fault=book.faults[name].of(typed)))) for name in faults)
+
+
+def _filled(patterns: Sequence[str], **slots: Sequence[str]) -> Iterator[str]:
+    """Every pattern with every word in every slot."""
+    for pattern in patterns:
+        texts = [pattern]
+        for name, words in slots.items():
+            texts = [text.replace(f"{{{name}}}", word) for text in texts for word in words]
+        yield from texts
