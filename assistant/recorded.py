@@ -41,13 +41,14 @@ class RecordedTechnician:
         self._tape = tape
         self._last = ""
         self._asked = ("", 0)
+        self._refused = ("", 0)
 
     def hear(self, scope: Scope) -> Final | None:
         if scope.name == self._asked[0]:
             self._asked = (scope.name, self._asked[1] + 1)
         else:
             self._asked = (scope.name, 1)
-        if self._asked[1] > PATIENCE:
+        if self._asked[1] > PATIENCE or self._refused[1] > PATIENCE:
             return None
         sound = self._clip(self._answer(scope))
         self._recognizer.open(scope)
@@ -75,14 +76,20 @@ class RecordedTechnician:
     def _answer(self, scope: Scope) -> str:
         step, mode = scope.name.split("/")
         match mode:
+            case "confirm" if self._is_mine(step, scope):
+                return self._says["agree"]
             case "confirm":
-                return self._says["agree"] if self._is_mine(step, scope) else self._says["disagree"]
+                self._refused = (step, self._refused[1] + 1 if step == self._refused[0] else 1)
+                return self._says["disagree"]
             case "digits" | "which":
                 return digits_spoken(self._reading(step, scope).digits)
             case "again":
                 return self._says[f"{step}/again"]
             case "offer":
                 return self._says["offered"]
+            case "ask" if self._refused[0] == step and scope.asked is not None:
+                # Misheard once, people spell it out.
+                return digits_spoken(self._reading(step, scope).digits)
             case "ask":
                 return self._says[step]
         raise AudioError(f"The recorded technician has nothing to say at '{scope.name}'.", f"Add it under 'says': {step}.")

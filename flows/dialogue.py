@@ -51,7 +51,7 @@ def _gas(plan: Plan, session: Session) -> Moved:
     if "jumper" in session.flags:
         effects.append(Save("trouble", {"what": "left", "problem": "The visit ended on a gas alarm with the jumper on.", "remedy": "Take it off when the place is safe."}))
     effects += [Say(plan.lines.line("alarm_again"), "alarm", "alarm_again"), Save("end", {"how": "gas", "fault": None, "summary": plan.lines.line("alarm")}), End("gas")]
-    return replace(session, mode="alarm", pending=None, pending_answer=None, between=(), misses=0, outcome=None, proofs=frozenset(), power=_untrusted(session.power), back_to="ask"), effects
+    return replace(session, mode="alarm", pending=None, pending_answer=None, between=(), misses=0, wrong=0, outcome=None, proofs=frozenset(), power=_untrusted(session.power), back_to="ask"), effects
 
 
 def _untrusted(power: str) -> str:
@@ -146,11 +146,14 @@ def _confirmed(plan: Plan, session: Session, choice: Choice) -> Moved:
 
 
 def _tell_again(plan: Plan, session: Session) -> Moved:
-    session = replace(session, mode="ask", pending=None, pending_answer=None, between=(), misses=0)
-    effects: list[Effect] = [Say(plan.lines.line("tell_again"), "question", "tell_again")]
+    """After a wrong read-back; the second one at a step is asked for digit by digit."""
+    session = replace(session, mode="ask", pending=None, pending_answer=None, between=(), misses=0, wrong=min(2, session.wrong + 1))
     if plan.step(session.step).answers:
-        return session, [*effects, *ask_again(plan, session)]
-    return session, [*effects, *listen(plan, session)]
+        return session, [Say(plan.lines.line("tell_again"), "question", "tell_again"), *ask_again(plan, session)]
+    if session.wrong == 2:
+        session = replace(session, mode="digits")
+        return session, ask_again(plan, session)
+    return session, [Say(plan.lines.line("tell_again"), "question", "tell_again"), *listen(plan, session)]
 
 
 def _unclear(plan: Plan, session: Session, given: Unclear) -> Moved:

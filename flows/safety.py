@@ -19,9 +19,9 @@ from flows.dialogue import advance, begin
 from flows.errors import CalculationError
 from flows.judge import CALCULATIONS, Facts
 from flows.measure import Measured, Verdict
+from flows.prompts import scope_for
 from flows.schema import ALLOWED, Procedure
 from flows.session import Effect, End, Input, Listen, Resumed, Save, Say, Session, Taken
-from flows.prompts import scope_for
 from grammar.answers import Choice, Command, Reading, Unclear
 from grammar.language import language
 
@@ -143,7 +143,7 @@ def _with_past(plan: Plan, session: Session, name: str) -> Session:
 def _key(plan: Plan, session: Session, guarded: frozenset[str]) -> tuple[object, ...]:
     pending = session.pending and session.pending.sounds_like is not None
     return (
-        session.step, session.mode, session.power, session.proofs, session.flags, session.leaving, session.misses, pending,
+        session.step, session.mode, session.power, session.proofs, session.flags, session.leaving, session.misses, session.wrong, pending,
         session.pending_answer, bool(session.between), session.outcome, session.answer, session.back_to,
         frozenset(name for name in guarded if session.reading_of(name) is not None),
     )  # fmt: skip

@@ -88,6 +88,14 @@ def test_a_wrong_read_back_is_put_right_at_once(plan):
     assert talk.say("yes").saved("reading")[0]["value"] == 124
 
 
+def test_the_second_wrong_read_back_changes_the_way_of_asking(plan):
+    talk = Talk(plan).say(*START, "121.3", "no")
+    assert talk.spoken == ["Then tell me again."]
+    talk.say("one twenty four", "no")
+    assert talk.at == "supply/digits" and talk.spoken[0].startswith("Say it one digit at a time")
+    assert talk.say("one two one point three", "yes").saved("reading")[0]["value"] == 121.3
+
+
 def test_change_that_in_the_middle_of_a_read_back(plan):
     talk = Talk(plan).say(*START, "121.3", "change that")
     assert talk.at == "supply/ask" and talk.spoken == ["Then tell me again."]
