@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Mapping
 from dataclasses import replace
 from functools import lru_cache
@@ -31,6 +32,12 @@ def ready_plan(procedure: str, equipment: str, meter: str, language: str = "") -
         return reasoned(frozenset(evidence.items()))
 
     return replace(plan, assess=reason)
+
+
+def warm(plan: Plan) -> None:
+    """Begin to load what the fault reasoning knows, so that the first verdict need not wait for it."""
+    if plan.procedure.reason:
+        threading.Thread(target=knowledge, args=(plan.equipment.id, plan.meter.id), daemon=True).start()
 
 
 def words_of(plan: Plan) -> frozenset[str]:

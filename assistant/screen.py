@@ -44,7 +44,8 @@ class Screen:
         heard = final.heard
         words = f'"{heard.text}"' if heard.text else "(no words)"
         sure = f"  confidence {heard.confidence:.2f}" if heard.engine != "typed" else ""
-        self._out(f"    heard  {words}{sure}  -> {meaning(answer)}")
+        rather = f' taken as "{answer.text}"' if isinstance(answer, Reading) and heard.engine != "typed" and answer.text != heard.text else ""
+        self._out(f"    heard  {words}{sure}{rather}  -> {meaning(answer)}")
 
     def listening(self, scope: Scope) -> None:
         if self._ears:

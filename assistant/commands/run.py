@@ -15,7 +15,7 @@ from assistant.cli import version
 from assistant.errors import JournalError
 from assistant.hearing.policy import weigh
 from assistant.journal import Journal, latest, read, utc_now
-from assistant.plans import ready_plan, words_of
+from assistant.plans import ready_plan, warm, words_of
 from assistant.replay import standing
 from assistant.screen import Screen
 from assistant.visit import Outcome, Visit, opening
@@ -60,6 +60,7 @@ def run(
         first = read(folder)[0][0]
         procedure, equipment, meter, language = first["procedure"], first["equipment"], first["meter"], first["language"]
     plan = ready_plan(procedure, equipment, meter, language or "")
+    warm(plan)
     with ExitStack() as stack:
         sound = Sound(rate, typed, spoken, audio_in, audio_out, engine, push_to_talk, attention)
         ears, mouth, about = assemble(stack, sound, plan.language, words_of(plan))
