@@ -46,9 +46,10 @@ def month(query: Mapping[str, str], name: str) -> int | None:
 
 def after(query: Mapping[str, str]) -> tuple[int, str] | None:
     """Where the next page begins: the time and id of the last visit of the page before. Raises Refused."""
+    name = _text(query, "after_id") or ""
     if not query.get("after_at"):
         return None
-    return whole(query, "after_at", 0, -BIGGEST, BIGGEST), _text(query, "after_id") or ""
+    return whole(query, "after_at", 0, -BIGGEST, BIGGEST), name
 
 
 def whole(query: Mapping[str, str], name: str, default: int, least: int, most: int) -> int:

@@ -5,7 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 TEXT = {"type": "string", "maxLength": 200}
-DAY = {"type": "string", "format": "date"}
+NOTHING = {"const": ""}
+"""An empty value, as forms send it for what was left blank; it means the same as none."""
+DAY = {"anyOf": [{"type": "string", "format": "date"}, NOTHING]}
 NAME = {"type": "string", "pattern": r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,79}$", "maxLength": 80}
 ANSWERS = {
     "400": "The request asks for what there is not.",
@@ -19,8 +21,9 @@ def document() -> dict[str, Any]:
     """OpenAPI 3.1."""
     look, send = [{"look": []}], [{"send": []}]
     filters = [_query(name, TEXT) for name in ("family", "fault", "technician", "site", "text")]
-    filters += [_query("outcome", {"enum": ["pass", "fail", "close"]}), _query("since", DAY), _query("until", DAY), _query("conflict", {"type": "boolean"})]
-    page = [_query("limit", _whole(1, 500)), _query("after_at", {"type": "integer", "minimum": -(2**53), "maximum": 2**53}), _query("after_id", TEXT)]
+    filters += [_query("outcome", {"enum": ["pass", "fail", "close", ""]}), _query("since", DAY), _query("until", DAY), _query("conflict", {"enum": ["true", "false", "1", "0", "on", ""]})]
+    limit = _query("limit", {"anyOf": [_whole(1, 500), NOTHING]})
+    page = [limit, _query("after_at", {"anyOf": [_whole(-(2**53), 2**53), NOTHING]}), _query("after_id", TEXT)]
     visit = _path("visit", {"type": "string", "minLength": 1, "maxLength": 120})
     received = [_path("sender", NAME), _path("visit", NAME)]
     lines = {"type": "object", "required": ["place", "events"], "additionalProperties": False, "properties": {
@@ -32,8 +35,8 @@ def document() -> dict[str, Any]:
         "/api/visits": {"get": _get("The visits in the store, newest first", look, [*filters, *page], {"type": "object", "required": ["total", "visits"], "properties": {"total": {"type": "integer"}, "visits": {"type": "array", "items": {"type": "object"}}}})},
         "/api/visits/{visit}": {"get": _get("One visit in all its copies", look, [visit], {"type": "object", "required": ["copies", "differences"]}, "404")},
         "/api/faults": {"get": _get("Finished visits by fault, family and month", look, [_query("since", DAY), _query("until", DAY)], {"type": "object", "required": ["by_family", "by_month", "visits"]})},
-        "/api/boards": {"get": _get("Boards condemned and later found good", look, [_query("since", DAY), _query("until", DAY), _query("limit", _whole(1, 500))], {"type": "object", "required": ["condemned", "outcome", "causes", "people", "cases"]})},
-        "/api/drift": {"get": _get("One probe's readings over time", look, [_query("probe", TEXT), _query("limit", _whole(1, 500))], {"type": "object", "required": ["families", "falling", "rising"]})},
+        "/api/boards": {"get": _get("Boards condemned and later found good", look, [_query("since", DAY), _query("until", DAY), limit], {"type": "object", "required": ["condemned", "outcome", "causes", "people", "cases"]})},
+        "/api/drift": {"get": _get("One probe's readings over time", look, [_query("probe", TEXT), limit], {"type": "object", "required": ["families", "falling", "rising"]})},
         "/api/progress": {"get": _get("Technicians by month", look, [], {"type": "object", "required": ["technicians"]})},
         "/api/received/{sender}/{visit}": {
             "get": _get("How many lines of a journal have come", send, received, count, "400"),

@@ -11,6 +11,7 @@ import pytest
 from selenium.webdriver.chrome.webdriver import WebDriver
 
 from assistant.desk.received import good_name
+from assistant.journal import read
 
 PAGES = ["/history", "/faults", "/boards", "/drift", "/progress", "/visit/{visit}", "/visit/{visit}/report.html", "/visit/{visit}/report.pdf", "/visit/{visit}/audio/0001.flac"]
 CALLS = ["/api/visits", "/api/visits/{visit}", "/api/faults", "/api/boards", "/api/drift", "/api/progress", "/api/live", "/api/openapi.json"]
@@ -182,3 +183,12 @@ def test_sent_lines_that_are_none_are_refused(served: Any) -> None:
     assert client.post(url, json={"place": 0, "events": [first]}, headers=served.send).json() == {"count": 1}
     assert client.post(url, json={"place": 0, "events": [{**first, "site": "rewritten"}]}, headers=served.send).status_code == 409
     assert client.get(url, headers=served.send).json() == {"count": 1}
+
+
+def test_lines_sent_again_are_kept_once(served: Any) -> None:
+    """Whole, in part and with new ones behind them."""
+    client, url, events = served.client(signed_in=False), "/api/received/m-1/v-1", [{**served.simulated[0][0], "visit": "v-1"}, *served.simulated[0][1:9]]
+    for place, end, count in ((0, 4, 4), (0, 4, 4), (2, 4, 4), (1, 6, 6), (0, 9, 9), (5, 6, 9)):
+        assert client.post(url, json={"place": place, "events": events[place:end]}, headers=served.send).json() == {"count": count}
+    kept = read(served.desk.received.path("m-1", "v-1").parent)[0]
+    assert kept == events
