@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from datetime import UTC, datetime
 
@@ -10,6 +11,8 @@ from assistant.records.queries import Wanted
 
 LONGEST = 200
 BIGGEST = 2**53
+DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
+WHOLE = re.compile(r"-?[0-9]{1,18}")
 
 
 def wanted(query: Mapping[str, str]) -> Wanted:
@@ -25,11 +28,11 @@ def wanted(query: Mapping[str, str]) -> Wanted:
 
 def day(query: Mapping[str, str], name: str) -> int | None:
     """A day such as 2026-03-02 as milliseconds since 1970 (UTC), None when it is not given. Raises Refused."""
-    text = query.get(name, "").strip()
+    text = query.get(name, "")
     if not text:
         return None
     try:
-        moment = datetime.strptime(text, "%Y-%m-%d").replace(tzinfo=UTC)
+        moment = datetime.strptime(text if DAY.fullmatch(text) else "", "%Y-%m-%d").replace(tzinfo=UTC)
     except ValueError:
         raise Refused(400, f"'{name}' is a day such as 2026-03-02.", "Leave it out for all days.") from None
     return round(moment.timestamp() * 1000)
@@ -54,21 +57,17 @@ def after(query: Mapping[str, str]) -> tuple[int, str] | None:
 
 def whole(query: Mapping[str, str], name: str, default: int, least: int, most: int) -> int:
     """A whole number. Raises Refused."""
-    text = query.get(name, "").strip()
+    text = query.get(name, "")
     if not text:
         return default
-    try:
-        value = int(text) if len(text) < 20 else most + 1
-    except ValueError:
-        value = most + 1
-    if not least <= value <= most or not text.lstrip("-").isascii():
+    if not WHOLE.fullmatch(text) or not least <= int(text) <= most:
         raise Refused(400, f"'{name}' is a whole number from {least} to {most}.", "Leave it out for the usual.")
-    return value
+    return int(text)
 
 
 def flag(query: Mapping[str, str], name: str) -> bool:
     """true or false. Raises Refused."""
-    text = query.get(name, "").strip().lower()
+    text = query.get(name, "")
     if text not in ("", "true", "false", "1", "0", "on"):
         raise Refused(400, f"'{name}' is true or false.", "Leave it out for false.")
     return text in ("true", "1", "on")

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
+from assistant.desk import received
+
 TEXT = {"type": "string", "maxLength": 200}
 NOTHING = {"const": ""}
 """An empty value, as forms send it for what was left blank; it means the same as none."""
 DAY = {"anyOf": [{"type": "string", "format": "date"}, NOTHING]}
-NAME = {"type": "string", "pattern": r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,79}$", "maxLength": 80}
+NAME = {"type": "string", "pattern": f"^{received.NAME}$", "minLength": 1, "maxLength": received.LONGEST_NAME}
 ANSWERS = {
     "400": "The request asks for what there is not.",
     "401": "No token, a wrong one, or no session.",
@@ -25,7 +27,7 @@ def document() -> dict[str, Any]:
     limit = _query("limit", {"anyOf": [_whole(1, 500), NOTHING]})
     page = [limit, _query("after_at", {"anyOf": [_whole(-(2**53), 2**53), NOTHING]}), _query("after_id", TEXT)]
     visit = _path("visit", {"type": "string", "minLength": 1, "maxLength": 120})
-    received = [_path("sender", NAME), _path("visit", NAME)]
+    names = [_path("sender", NAME), _path("visit", NAME)]
     lines = {"type": "object", "required": ["place", "events"], "additionalProperties": False, "properties": {
         "place": {**_whole(0, 999_999), "description": "How many lines came before."},
         "events": {"type": "array", "minItems": 1, "maxItems": 2000, "items": {"$ref": "#/components/schemas/Line"}},
@@ -39,9 +41,9 @@ def document() -> dict[str, Any]:
         "/api/drift": {"get": _get("One probe's readings over time", look, [_query("probe", TEXT), limit], {"type": "object", "required": ["families", "falling", "rising"]})},
         "/api/progress": {"get": _get("Technicians by month", look, [], {"type": "object", "required": ["technicians"]})},
         "/api/received/{sender}/{visit}": {
-            "get": _get("How many lines of a journal have come", send, received, count, "400"),
+            "get": _get("How many lines of a journal have come", send, names, count, "400"),
             "post": {
-                **_get("Send journal lines; sending them again changes nothing", send, received, count, "400", "409", "413"),
+                **_get("Send journal lines; sending them again changes nothing", send, names, count, "400", "409", "413"),
                 "requestBody": {"required": True, "content": {"application/json": {"schema": lines}}},
             },
         },

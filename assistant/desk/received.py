@@ -20,14 +20,16 @@ from assistant.records.importing import is_visit
 from assistant.records.packing import finite
 
 Event = dict[str, Any]
-NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,79}")
+NAME = r"[A-Za-z0-9](\.?[A-Za-z0-9_-])*"
+"""A name of a sender or a visit: no dot at an end, no two together."""
+LONGEST_NAME = 80
 LARGEST = 20_000_000
 """Bytes of one journal; a visit of a whole day has about a hundredth."""
 
 
 def good_name(name: str) -> bool:
     """Whether a sender's or a visit's name may become a folder's name."""
-    return bool(NAME.fullmatch(name)) and ".." not in name
+    return len(name) <= LONGEST_NAME and re.fullmatch(NAME, name) is not None
 
 
 @dataclass
@@ -41,7 +43,7 @@ class Received:
     def path(self, sender: str, visit: str) -> Path:
         """Where the journal lies. Raises Refused for a name that is none."""
         if not good_name(sender) or not good_name(visit):
-            raise Refused(400, "That is no name of a sender or a visit.", "Use letters, digits, '-', '_' and '.', at most 80.")
+            raise Refused(400, "That is no name of a sender or a visit.", "Use letters, digits, '-', '_' and single dots, at most 80.")
         return self.folder / sender / visit / FILE
 
     def count(self, sender: str, visit: str) -> int:

@@ -115,7 +115,7 @@ def test_a_link_inside_a_visit_folder_does_not_lead_out(served: Any) -> None:
     assert served.client().get("/visit/v/audio/0001.flac").status_code == 404
 
 
-@pytest.mark.parametrize("name", ["", ".", "..", "a/../b", "a\\b", "-x", "é", "a b", "x" * 81, "a\n", "a..b", "con\x00"])
+@pytest.mark.parametrize("name", ["", ".", "..", "a/../b", "a\\b", "-x", "é", "a b", "x" * 81, "a\n", "a..b", "a.", ".a", "con\x00"])
 def test_names_that_may_not_become_folders(name: str) -> None:
     assert not good_name(name)
 
