@@ -98,6 +98,8 @@ class Bench:
             for watcher in self._watchers:
                 watcher.heard(final, answer, wide)
             self._tell(step, self._show(step) if answer.id == SHOW else self._see(step))
+            for watcher in self._watchers:
+                watcher.listening(wide)
 
     def reopen(self) -> bool:
         return self._ears.reopen()

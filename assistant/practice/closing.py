@@ -25,13 +25,13 @@ class Closing:
     said: tuple[str, ...]
 
 
-def closing(p: PracticeFurnace, answer: str | None, knowledge: Knowledge, rng: np.random.Generator, *, guided: bool = False, misread: int = 0, unseen: int = 0) -> Closing:
-    """The closing of an exercise. answer: fault or pair, None for none. misread, unseen: of the readings given to the dialogue."""
+def closing(p: PracticeFurnace, answer: str | None, knowledge: Knowledge, rng: np.random.Generator, *, told: bool = True, guided: bool = False, misread: int = 0, unseen: int = 0) -> Closing:
+    """The closing of an exercise. answer: fault or pair, None for none. told: the truth is told at the end. misread, unseen: of the readings given to the dialogue."""
     book, lines = phrases(), lessons().lines
     got = score(p, answer or p.hidden, knowledge, rng)
     mark = got.mark if answer else "none"
     learn = list(got.learn)
-    if mark == "none":
+    if mark == "none" and told:
         learn += [one for one in (catalog.fault(name).learn for name in catalog.parts(p.hidden)) if one]
     if guided:
         # The order was not the trainee's own.
@@ -52,7 +52,7 @@ def closing(p: PracticeFurnace, answer: str | None, knowledge: Knowledge, rng: n
 def _count(taken: int, fewest: int, guided: bool) -> str:
     """The line that holds the readings against the fewest."""
     if guided:
-        return "readings_guided"
+        return "readings_guided" if taken != 1 else "one_reading_guided"
     return "readings" if taken >= fewest and taken != 1 else "one_reading" if taken == 1 else "readings_few"
 
 

@@ -70,7 +70,9 @@ class Exercise:
         return np.random.default_rng([self.seed, stream])
 
     def words(self) -> frozenset[str]:
-        """All that can be said, for the choice of a recogniser."""
+        """All that can be said, for the choice of a recogniser; nothing where it is typed."""
+        if self.typed:
+            return frozenset()
         plan = ready_plan(PROCEDURE, self.furnace.equipment.id, self.furnace.meter.meter.id)
         asked = {word for ways in (phrases().sees, phrases().actions["show"]) for text in ways.phrases for word in text.split()}
         return words_of(plan) | vocabulary(probing_scope(self.open_faults, False)) | asked
@@ -159,7 +161,7 @@ def _ended(exercise: Exercise, began: datetime, state: Probing, how: str, out: P
     p = state.furnace
     known = knowledge(p.equipment.id, p.meter.meter.id)
     misread, unseen = (bench.misread, bench.unseen) if bench else (0, 0)
-    end = closing(p, state.answer, known, exercise.chance(SCORING), guided=bench is not None, misread=misread, unseen=unseen)
+    end = closing(p, state.answer, known, exercise.chance(SCORING), told=how in ("answered", "stopped"), guided=bench is not None, misread=misread, unseen=unseen)
     session: dict[str, Any] = {
         "at": began.isoformat(),
         "seconds": round((exercise.clock() - began).total_seconds(), 1),
@@ -188,7 +190,7 @@ def _ended(exercise: Exercise, began: datetime, state: Probing, how: str, out: P
         # Nobody stays to hear a score.
         return Ended(session, (), (), 0, out)
     if how == "interrupted":
-        return Ended(session, (), (), 130, out)
+        return Ended(session, (Say(phrases().line("broken_off")),), (), 130, out)
     return Ended(session, tuple(Say(text, "verdict") for text in end.said), end.lessons, 0, out)
 
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import string
 from collections.abc import Iterable, Iterator, Sequence
 from functools import lru_cache
 from itertools import permutations
 from pathlib import Path
-from typing import Literal
+from typing import Literal, get_args
 
 from pydantic import model_validator
 
@@ -20,6 +21,20 @@ FILE = Path(__file__).with_name("phrases.yaml")
 COMMANDS = ("repeat", "slower", "readings", "help", "stop", "gas")
 """Open commands of the language that mean something here."""
 Does = Literal["off", "on", "series", "out", "call", "uncall"]
+Action = Literal["show", "off", "breaker", "on", "heat", "series", "out", "current", "watch", "leads", "unplug", "plug", "faults", "undo", "give_up"]
+LINES: dict[str, frozenset[str]] = {
+    name: frozenset(fields.split())
+    for name, fields in {
+        "begin_one": "", "begin_two": "", "begin_free": "", "begin_guided": "", "help": "", "heard": "function a b", "ac_volts": "", "ohms": "",
+        "nothing_touched": "", "same_point": "", "no_reading": "", "undone": "", "nothing_to_undo": "", "faults": "list", "so_far": "list",
+        "nothing_yet": "", "dead": "", "confirm": "fault", "second": "", "again": "", "name_it": "", "help_answer": "", "slower": "", "miss_1": "",
+        "miss_2": "", "miss_2_answer": "", "miss_3": "", "nothing_to_read": "", "think": "", "cycle_good": "", "cycle_bad": "", "gas_ends": "",
+        "broken_off": "", "no_answer": "truth", "readings": "taken fewest", "readings_few": "taken fewest", "one_reading": "fewest",
+        "readings_guided": "taken fewest", "one_reading_guided": "fewest", "misread": "count", "misread_once": "", "unseen": "count",
+        "unseen_once": "", "read_well": "", "learn_read": "", "learn": "lesson",
+    }.items()
+}  # fmt: skip
+"""Every line that is said and the fields it may fill in."""
 
 
 class Ways(Strict):
@@ -55,7 +70,7 @@ class Phrases(Strict):
     carriers: Carriers
     functions: dict[Literal["ac_volts", "ohms"], Ways]
     points: dict[str, Ways]
-    actions: dict[str, Ways]
+    actions: dict[Action, Ways]
     faults: dict[str, Ways]
     guided: dict[str, Guided]
     sees: Ways
@@ -67,6 +82,13 @@ class Phrases(Strict):
             raise ValueError(f"'points' must name each of: {', '.join(POINTS)}")
         if missing := set(catalog.faults().faults) ^ set(self.faults):
             raise ValueError(f"'faults' and the catalogue of faults differ in: {', '.join(sorted(missing))}")
+        if absent := set(get_args(Action)) - set(self.actions):
+            raise ValueError(f"'actions' lacks: {', '.join(sorted(absent))}")
+        if set(self.lines) != set(LINES):
+            raise ValueError(f"'lines' is wrong about: {', '.join(sorted(set(self.lines) ^ set(LINES)))}")
+        for name, text in self.lines.items():
+            if unknown := {field for _, field, _, _ in string.Formatter().parse(text) if field is not None} - LINES[name]:
+                raise ValueError(f"the line '{name}' has no {', '.join(sorted(unknown))} to fill in")
         for ways in (self.points, self.functions, self.actions, self.faults):
             owners: dict[str, str] = {}
             for id, one in ways.items():
