@@ -16,10 +16,10 @@ from assistant.errors import AudioError
 from assistant.journal import Clock, Journal
 from assistant.mouth import Taped, VoiceMouth
 from assistant.plans import ready_plan
-from assistant.recorded import RecordedTechnician, padded
+from assistant.recorded import RecordedTechnician
 from assistant.speech.voice import Voice
 from assistant.visit import Understand, Visit, Watcher, opening
-from audio_fixtures.listing import visit_list, visit_sound
+from audio_fixtures.listing import in_its_room, visit_list, visit_sound
 from flows.dialogue import begin
 from flows.faults import catalog
 from flows.taking import assessment
@@ -78,10 +78,10 @@ Clip = Callable[[str, DemoVisit], np.ndarray]
 
 
 def recorded_clip(text: str, visit: DemoVisit) -> np.ndarray:
-    """The recording of `text` in a visit's voice and room, with the room before and after it. Raises AudioError."""
+    """The recording of `text` in a visit's voice and room, the room going on before and after it. Raises AudioError."""
     for one in visit_list().utterances:
         if (one.text, one.voice, one.noise, one.snr_db) == (text, visit.voice, visit.noise, visit.snr_db):
-            return padded(visit_sound(one.id))
+            return in_its_room(visit_sound(one.id))
     raise AudioError(f"There is no recording of '{text}' by {visit.voice}.", "Add it to audio_fixtures/visits.yaml and run: python -m audio_fixtures.make")
 
 

@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping
 import numpy as np
 
 from assistant.audio.files import Conversation, chunks
-from assistant.engines.base import SAMPLE_RATE, Final, Recognizer
+from assistant.engines.base import Final, Recognizer
 from assistant.errors import AudioError
 from flows.compile import Plan
 from flows.prompts import readback
@@ -105,15 +105,3 @@ class RecordedTechnician:
         if not isinstance(meant, Reading):
             raise AudioError(f"'{self._says[step]}' is no reading for '{step}'.", "Mend it in the list of what the technician says.")
         return meant
-
-
-def padded(sound: np.ndarray, before: float = 0.3, after: float = 0.8, noise: float = 12.0, seed: int = 0) -> np.ndarray:
-    """Sound in a quiet room that goes on before and after it, so that the end of speech can be heard.
-
-    before, after: seconds. noise: standard deviation of the room, in int16 steps; it lies under
-    the sound too, since no room falls silent when somebody speaks.
-    """
-    start = round(before * SAMPLE_RATE)
-    room = np.random.default_rng(seed).normal(0, noise, start + len(sound) + round(after * SAMPLE_RATE))
-    room[start : start + len(sound)] += sound
-    return np.clip(np.rint(room), -32768, 32767).astype(np.int16)

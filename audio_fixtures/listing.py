@@ -13,7 +13,7 @@ from pydantic import Field, model_validator
 
 from assistant.audio.files import read
 from assistant.errors import AudioError
-from audio_fixtures.rooms import NoiseKind
+from audio_fixtures.rooms import SAMPLE_RATE, NoiseKind
 from grammar.answers import Answer, Choice, Command, Reading, Unclear
 from grammar.datafile import Strict, load_yaml
 from grammar.language import language
@@ -174,6 +174,19 @@ def sound(recording: Recording | str) -> np.ndarray:
     """A recording, or the file of that name in the manifest: int16, 16 kHz, shape (n,). Raises AudioError."""
     file = recording if isinstance(recording, str) else recording.file
     return read(HERE / file)
+
+
+def in_its_room(sound: np.ndarray, before: float = 1.0, after: float = 0.8) -> np.ndarray:
+    """A recording with its own room going on before and after it, as a microphone would bring it.
+
+    The room at its ends (made by make.py: BEFORE, AFTER) is laid on to and fro.
+    before, after: seconds added.
+    """
+    edge = SAMPLE_RATE // 4
+    head, tail = sound[:edge], sound[-edge:]
+    lead = np.concatenate([head[::-1], head] * math.ceil(before * SAMPLE_RATE / (2 * edge)))
+    end = np.concatenate([tail[::-1], tail] * math.ceil(after * SAMPLE_RATE / (2 * edge)))
+    return np.concatenate([lead[len(lead) - round(before * SAMPLE_RATE) :], sound, end[: round(after * SAMPLE_RATE)]])
 
 
 def visit_sound(id: str) -> np.ndarray:

@@ -91,6 +91,24 @@ def vocabulary(scope: Scope) -> frozenset[str]:
     return words_of(tree_of(scope))
 
 
+def alarm_jsgf(scope: Scope) -> str:
+    """A grammar of the phrases heard anywhere, alone or amid a loop of the scope's own words.
+
+    For a second look at an utterance: the loop stands for all that was not an
+    alarm, and takes no part in understanding.
+    """
+    lang = language(scope.language)
+    phrases = [phrase for id in lang.anywhere for phrase in lang.command(id).spoken]
+    own = {word for phrase in phrases for word in phrase.split()} - {word for option in scope.options for phrase in option.phrases for word in phrase.split()}
+    other = sorted(vocabulary(scope) - own) or sorted(own)
+    return (
+        "#JSGF V1.0;\n\ngrammar alarm;\n\n"
+        "public <heard> = [<other>] (<alarm> | <other>) [<other>];\n"
+        f"<other> = ({' | '.join(other)})+;\n"
+        f"<alarm> = {' | '.join(phrases)};\n"
+    )
+
+
 def accepts(scope: Scope, text: str) -> bool:
     """Whether the grammar of `scope` holds exactly this text (lower-case words)."""
     return tree_accepts(tree_of(scope), text.split())

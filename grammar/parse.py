@@ -29,7 +29,7 @@ def understand(heard: Heard, scope: Scope) -> Answer:
     words = plain_words(heard.text, lang)
     text = " ".join(words)
     for id in lang.anywhere:
-        if any(_within(tuple(phrase.split()), words) for phrase in lang.commands[id].spoken):
+        if any(within(tuple(phrase.split()), words) for phrase in lang.commands[id].spoken):
             return Command(id, text)
     if not words:
         return Unclear("nothing", "")
@@ -188,5 +188,6 @@ def _after(words: Words, starts: Sequence[str]) -> Words | None:
     return None
 
 
-def _within(part: Words, words: Words) -> bool:
+def within(part: Words, words: Words) -> bool:
+    """Whether `part` stands in `words`, in a row."""
     return any(words[at : at + len(part)] == part for at in range(len(words) - len(part) + 1))

@@ -27,6 +27,7 @@ from typing import Any, Protocol
 import numpy as np
 import pocketsphinx
 from pydantic import Field
+from scipy.signal import lfilter
 
 import grammar.emit
 from assistant.audio.endpoint import EndpointSettings
@@ -36,6 +37,8 @@ from assistant.errors import EngineError
 from assistant.hearing.room_model import room_model
 from grammar.answers import Heard, Word
 from grammar.datafile import Strict, load_yaml
+from grammar.language import language
+from grammar.parse import within
 from grammar.scope import Scope
 
 SETTINGS = Path(__file__).with_name("sphinx.yaml")
@@ -44,6 +47,13 @@ NATS = 1024.0
 """The engine's scores come as exp(score / 1024), score in nats (`SENSCR_SHIFT` of 10 bits)."""
 MOST_ALTERNATIVES = 5
 PHONES = "phones"
+NOTHING: tuple[str, float, list[tuple[str, int, int]]] = ("", 0.0, [])
+ROOM_FRAME = 480
+"""Samples of a frame when the level of the voice is taken, 30 ms."""
+ROOM_PERCENT = 10
+"""Share of an utterance's frames, in percent, that are surely the room."""
+SILENT_DB = 60.0
+"""dB below the voice at which a room counts as digitally silent; a quiet real one lies at 30 to 50."""
 FAILURES = (RuntimeError, ValueError, KeyError, TypeError)
 """What PocketSphinx's binding raises."""
 
@@ -57,6 +67,7 @@ class SphinxSettings(Strict):
     fit_width: nats a frame from there to a fit of 0.73, above 0.
     beam, word_beam: how far a path may fall behind the best, 1e-80 to 1e-5; a narrow word beam keeps the
         lattice small, and the alternatives come out of the lattice.
+    room_db: dB below the voice at which a room's noise is added where the sound is digitally silent, 0 to 100.
     nbest_depth: sentences looked at for alternatives, 1 to 5000.
     cached_scopes: grammars kept, 2 to 1000.
     """
@@ -69,6 +80,7 @@ class SphinxSettings(Strict):
     fit_width: float = Field(gt=0, le=10)
     beam: float = Field(ge=1e-80, le=1e-5)
     word_beam: float = Field(ge=1e-80, le=1e-5)
+    room_db: float = Field(ge=0, le=100)
     nbest_depth: int = Field(ge=1, le=5000)
     cached_scopes: int = Field(ge=2, le=1000)
 
@@ -103,6 +115,7 @@ class SphinxRecognizer:
         self._grammars = grammars
         self._languages: set[str] = set()
         self._searches: OrderedDict[Scope, str] = OrderedDict()
+        self._alarms: dict[str, str] = {}
         self._made = 0
         self._scope: Scope | None = None
         self._active = ""
@@ -133,7 +146,7 @@ class SphinxRecognizer:
         self._stop()
         self._activate(PHONES)
         for search in self._searches.values():
-            self._decoder.remove_search(search)
+            self._remove(search)
         self._searches.clear()
         self._grammars, self._scope, self._active = grammars, None, ""
 
@@ -188,14 +201,22 @@ class SphinxRecognizer:
     def conclude(self, sound: np.ndarray) -> Heard:
         """Decide on the whole utterance, int16 at 16 kHz."""
         self._stop()
+        sound = with_room(sound, self.settings.room_db)
         try:
             text, score, words = self._decode(sound)
-            shares, best = self._shares(text)
-            if not shares:
+            scores = self._scores(text, score)
+            alarm = self._decode_alarm(sound)
+            if alarm[0]:
+                scores = {alarm[0]: alarm[1]}
+            if not scores:
                 return Heard("", 0.0, engine=self.name)
-            if not text:
+            shares = self._shares(scores)
+            if alarm[0]:
+                text, score, words = alarm
+            elif not text:
                 # No path came to an end of the grammar, but the lattice may hold one that nearly did.
-                text, score, words = shares[0][0], best, [(word, 0, 0) for word in shares[0][0].split()]
+                text, score = shares[0][0], scores[shares[0][0]]
+                words = [(word, 0, 0) for word in text.split()]
             per_frame = (score - self._phone_score(sound)) / max(1, len(sound) * FRAMES_A_SECOND // 16_000)
         except FAILURES as error:
             raise _broken(error) from error
@@ -209,6 +230,7 @@ class SphinxRecognizer:
 
     def _decode(self, sound: np.ndarray) -> tuple[str, float, list[tuple[str, int, int]]]:
         """The best text, its score in nats, and its words with first and last frame."""
+        self._afresh()
         self._decoder.start_utt()
         self._decoder.process_raw(sound.tobytes(), full_utt=True)
         self._decoder.end_utt()
@@ -219,8 +241,26 @@ class SphinxRecognizer:
         text = " ".join(word for word, _, _ in words)
         return text, _nats(hypothesis.score), words
 
-    def _shares(self, text: str) -> tuple[list[tuple[str, float]], float]:
-        """Texts with their shares of 1, `text` first, the others from the likeliest; and the best score in nats."""
+    def _decode_alarm(self, sound: np.ndarray) -> tuple[str, float, list[tuple[str, int, int]]]:
+        """As `_decode`, for what is heard anywhere; empty where it was not said.
+
+        Beside a large grammar of numbers the beam drops phrases that begin with
+        a short weak word, "I smell gas" first of all; against a loop of single
+        words they are found, and the loop takes what is no alarm.
+        """
+        if self._scope is None or self._scope.asked is None:
+            return NOTHING
+        self._activate(self._alarms[self._active])
+        try:
+            heard = self._decode(sound)
+        finally:
+            self._activate(self._active)
+        words = tuple(heard[0].split())
+        lang = language(self._scope.language)
+        return heard if any(within(tuple(phrase.split()), words) for id in lang.anywhere for phrase in lang.command(id).spoken) else NOTHING
+
+    def _scores(self, text: str, score: float) -> dict[str, float]:
+        """Texts and their scores in nats: the best one and what else the lattice holds."""
         best: dict[str, float] = {}
         for looked_at, one in enumerate(self._decoder.nbest() or (), 1):
             # The lattice also holds sentences that break off in the middle of a rule.
@@ -228,18 +268,23 @@ class SphinxRecognizer:
                 best[one.hypstr] = max(best.get(one.hypstr, -math.inf), _nats(one.score))
             if looked_at >= self.settings.nbest_depth or len(best) > MOST_ALTERNATIVES:
                 break
-        top = max(best.values(), default=0.0)
-        # The best path is now and then missing from the N-best list; it then counts like its best.
+        # The best path is now and then missing from the N-best list.
         if text:
-            best.setdefault(text, top)
-        weights = {one: math.exp((score - top) / self.settings.scale) for one, score in best.items()}
+            best[text] = max(best.get(text, -math.inf), score, *best.values())
+        return best
+
+    def _shares(self, scores: dict[str, float]) -> list[tuple[str, float]]:
+        """Texts with their shares of 1, likeliest first."""
+        top = max(scores.values())
+        weights = {one: math.exp((score - top) / self.settings.scale) for one, score in scores.items()}
         total = sum(weights.values())
-        return sorted(((one, weight / total) for one, weight in weights.items()), key=lambda pair: (pair[0] != text, -pair[1])), top
+        return sorted(((one, weight / total) for one, weight in weights.items()), key=lambda pair: -pair[1])
 
     def _phone_score(self, sound: np.ndarray) -> float:
         """The score, in nats, of the sound as a free loop of phones."""
         self._activate(PHONES)
         try:
+            self._afresh()
             self._decoder.start_utt()
             self._decoder.process_raw(sound.tobytes(), full_utt=True)
             self._decoder.end_utt()
@@ -247,6 +292,10 @@ class SphinxRecognizer:
         finally:
             self._activate(self._active)
         return _nats(hypothesis.score) if hypothesis else 0.0
+
+    def _afresh(self) -> None:
+        """Forget what earlier sound has left behind, so that the same sound always gives the same words."""
+        self._decoder.start_stream()
 
     def _stop(self) -> None:
         if self._open:
@@ -268,13 +317,21 @@ class SphinxRecognizer:
         search = f"scope{self._made}"
         try:
             self._decoder.add_jsgf_string(search, self._grammars.jsgf(scope))
+            if scope.asked is not None:
+                self._alarms[search] = f"alarm{self._made}"
+                self._decoder.add_jsgf_string(self._alarms[search], grammar.emit.alarm_jsgf(scope))
         except FAILURES as error:
             raise EngineError(f"PocketSphinx refuses the grammar of '{scope.name}' ({error}).", "Check the phrases of that step.") from error
         self._searches[scope] = search
         if len(self._searches) > self.settings.cached_scopes:
             _, oldest = self._searches.popitem(last=False)
-            self._decoder.remove_search(oldest)
+            self._remove(oldest)
         return search
+
+    def _remove(self, search: str) -> None:
+        self._decoder.remove_search(search)
+        if search in self._alarms:
+            self._decoder.remove_search(self._alarms.pop(search))
 
     def _learn(self, language: str) -> None:
         if language in self._languages:
@@ -285,6 +342,25 @@ class SphinxRecognizer:
             except FAILURES as error:
                 raise EngineError(f"PocketSphinx refuses the phones of '{word}' ({phones}).", "Use the phones of the CMU dictionary.") from error
         self._languages.add(language)
+
+
+def with_room(sound: np.ndarray, below_db: float) -> np.ndarray:
+    """int16 sound; where it falls digitally silent, the noise of a room is added so many dB below the voice.
+
+    Microphones that cut the noise off between words leave a silence that no
+    room has, and the models are lost in it. A room that can be heard is left
+    as it is. The noise falls with frequency and is always the same.
+    """
+    frames = sound[: len(sound) // ROOM_FRAME * ROOM_FRAME].reshape(-1, ROOM_FRAME).astype(np.float64)
+    if not len(frames):
+        return sound
+    powers = np.sort(np.mean(np.square(frames), axis=1))
+    quiet, voice = float(np.percentile(powers, ROOM_PERCENT)), float(powers[len(powers) // 2 :].mean())
+    if quiet > voice * 10 ** (-SILENT_DB / 10) or voice == 0:
+        return sound
+    noise = lfilter([1.0], [1.0, -0.95], np.random.default_rng(1).normal(size=len(sound)))
+    noise *= np.sqrt(voice * 10 ** (-below_db / 10) / np.mean(np.square(noise)))
+    return np.clip(np.rint(sound + noise), -32768, 32767).astype(np.int16)
 
 
 def _nats(score: float) -> float:

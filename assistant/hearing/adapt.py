@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import sparse
 
 from assistant.hearing.acoustic import DIMENSIONS, LEAST_VARIANCE, STREAMS, Acoustic
 
@@ -74,7 +75,8 @@ def _once(old: Acoustic, now: Acoustic, frames: Frames, caution: Caution) -> Aco
         count[phone, stream] += share.sum(axis=0)
         first[phone, stream] += share.T @ x
         second[phone, stream] += share.T @ x**2
-        np.add.at(mixtures[stream].T, frames.senones[rows], share)
+        which = sparse.csr_matrix((np.ones(len(rows)), (frames.senones[rows], np.arange(len(rows)))), shape=(mixtures.shape[2], len(rows)))
+        mixtures[stream] += (which @ share).T
     means = (caution.mean * old.means + first) / (caution.mean + count)[..., None]
     total = (caution.variance + count)[..., None]
     mean_now = (caution.variance * old.means + first) / total

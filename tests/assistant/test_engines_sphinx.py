@@ -10,7 +10,7 @@ import pytest
 import grammar.emit
 from assistant.audio import files
 from assistant.engines.base import Final, Partial, SpeechStarted
-from assistant.engines.sphinx import SphinxRecognizer
+from assistant.engines.sphinx import SphinxRecognizer, with_room
 from assistant.errors import EngineError
 from grammar.scope import Asked, Option, Scope
 
@@ -180,3 +180,19 @@ class Strange:
 def test_a_grammar_that_cannot_be_heard_is_told(grammars, said):
     with pytest.raises(EngineError, match=said):
         SphinxRecognizer(grammars=grammars).open(WORDS)
+
+
+def test_a_silence_that_no_room_has_gets_the_noise_of_a_room(say):
+    sound = say("one hundred twenty one")
+    made = with_room(sound, 20.0)
+    frames = np.square(sound[: len(sound) // 480 * 480].reshape(-1, 480).astype(float)).mean(axis=1)
+    voice = np.sort(frames)[len(frames) // 2 :].mean()
+    added = made.astype(float) - sound
+    assert 10 * np.log10(voice / np.mean(added**2)) == pytest.approx(20.0, abs=0.2)
+    np.testing.assert_array_equal(made, with_room(sound, 20.0))
+
+
+def test_a_room_that_is_loud_enough_is_left_as_it_is(say):
+    sound = (say("one hundred twenty one") // 4 + np.random.default_rng(1).normal(size=len(say("one hundred twenty one"))) * 800).astype(np.int16)
+    np.testing.assert_array_equal(with_room(sound, 20.0), sound)
+    assert len(with_room(np.zeros(10, np.int16), 20.0)) == 10

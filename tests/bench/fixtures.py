@@ -16,8 +16,7 @@ from assistant.audio.files import chunks
 from assistant.engines.base import SAMPLE_RATE, Final, Recognizer
 from assistant.engines.choose import recognizer
 from assistant.hearing.policy import weigh
-from assistant.recorded import padded
-from audio_fixtures.listing import hearing_set, judged, sound
+from audio_fixtures.listing import hearing_set, in_its_room, judged, sound
 from grammar.answers import Answer, Unclear
 from grammar.parse import understand
 from grammar.scope import Scope
@@ -46,7 +45,7 @@ def main(wanted: str, plain: bool) -> None:
         found: Counter[str] = Counter()
         heard = spent = 0.0
         for one in hearing_set(level):
-            recording = padded(sound(one.recording))
+            recording = in_its_room(sound(one.recording))
             start = time.process_time()
             found[judged(one.recording.means, answer_to(engine, recording, one.scope, meaning))] += 1
             spent += time.process_time() - start

@@ -8,10 +8,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import jiwer
-import matplotlib
-
-matplotlib.use("Agg")
-import matplotlib.pyplot as plt
 
 from tests.bench.hearing_cases import SNRS
 from tests.bench.hearing_judge import Judged
@@ -105,6 +101,12 @@ def breakdown(cases: Sequence[Judged], field: str) -> str:
 
 def plot(columns: Sequence[Column], path: Path) -> None:
     """Right and wrong against the ratio of speech to noise, with 95 % intervals."""
+    # only who makes the plot needs the library
+    import matplotlib
+
+    matplotlib.use("Agg")
+    import matplotlib.pyplot as plt
+
     figure, axes = plt.subplots(1, 2, figsize=(9, 3.6), sharex=True, layout="constrained")
     for number, column in enumerate(columns):
         for axis, name in zip(axes, ("right", "wrong"), strict=True):
