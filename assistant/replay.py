@@ -12,7 +12,7 @@ from flows.compile import Plan
 from flows.dialogue import advance, begin
 from flows.session import Effect, Resumed, Save, Session
 
-KEPT = ("reading", "verdict", "choice", "power", "jumper", "skipped", "retaken", "alarm", "assessment", "end")
+KEPT = ("reading", "verdict", "choice", "power", "jumper", "skipped", "retaken", "alarm", "alarm_over", "assessment", "end")
 """Kinds of lines that the dialogue itself has written."""
 
 

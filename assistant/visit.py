@@ -103,6 +103,9 @@ class Visit:
             if scope is None or self.journal.is_full:
                 return self._interrupted(session)
             final = self._hear(scope, session)
+            if final is None and session.mode == "alarm":
+                self._save(gas_end(), "end", gas_end().data)
+                return Outcome("gas", session)
             if final is None:
                 return self._interrupted(session)
             answer = self.understand(final.heard, scope)
@@ -213,6 +216,11 @@ class Visit:
 
     def _interrupted(self, session: Session) -> Outcome:
         return Outcome("interrupted", session)
+
+
+def gas_end() -> Save:
+    """The last line of a visit that a gas alarm has ended: nobody came back to it."""
+    return Save("end", {"how": "gas", "fault": None, "summary": "Gas was reported."})
 
 
 def opening(plan: Plan, *, visit: str, engine: str, voice: str, program: str, invented: bool, technician: str = "", site: str = "") -> dict[str, object]:

@@ -30,7 +30,7 @@ def advance(plan: Plan, session: Session, given: Input) -> Moved:
     if session.mode == "ended":
         return session, []
     if session.mode == "alarm":
-        return session, [Tone("alarm"), Say(plan.lines.line("alarm_again"), "alarm", "alarm_again"), End("gas")]
+        return _in_alarm(plan, session, given)
     if isinstance(given, Resumed):
         return _resumed(plan, session)
     if session.mode == "memo":
@@ -50,8 +50,23 @@ def _gas(plan: Plan, session: Session) -> Moved:
     effects: list[Effect] = [Tone("alarm"), Say(plan.lines.line("alarm"), "alarm", "alarm"), Save("alarm", {"what": "gas", "step": session.step})]
     if "jumper" in session.flags:
         effects.append(Save("trouble", {"what": "left", "problem": "The visit ended on a gas alarm with the jumper on.", "remedy": "Take it off when the place is safe."}))
-    effects += [Say(plan.lines.line("alarm_again"), "alarm", "alarm_again"), Save("end", {"how": "gas", "fault": None, "summary": plan.lines.line("alarm")}), End("gas")]
-    return replace(session, mode="alarm", pending=None, pending_answer=None, between=(), misses=0, wrong=0, outcome=None, proofs=frozenset(), power=_untrusted(session.power), back_to="ask"), effects
+    session = replace(session, mode="alarm", pending=None, pending_answer=None, between=(), misses=0, wrong=0, outcome=None, proofs=frozenset(), power=_untrusted(session.power), back_to="ask")
+    return session, [*effects, Say(plan.lines.line("alarm_again"), "alarm", "alarm_again"), *listen(plan, session)]
+
+
+def _in_alarm(plan: Plan, session: Session, given: Input) -> Moved:
+    """Nothing but the warning, until it is called a false alarm and then, in other words, the air clear."""
+    if isinstance(given, Choice) and given.id == "false_alarm":
+        session = replace(session, pending_answer="false_alarm")
+        return session, [Say(plan.lines.line("alarm_check"), "question", "alarm_check"), *listen(plan, session)]
+    if isinstance(given, Choice) and given.id == "air_clear" and session.pending_answer == "false_alarm":
+        over = plan.step(session.step).end
+        if over:
+            return replace(session, mode="ended", pending_answer=None), [Save("alarm_over", {"step": session.step}), End(over)]
+        session, more = _distrust(plan, replace(session, mode="ask", pending_answer=None))
+        return session, [Save("alarm_over", {"step": session.step}), Say(plan.lines.line("back_again"), "info", "back_again"), *more]
+    session = replace(session, pending_answer=None)
+    return session, [Tone("alarm"), Say(plan.lines.line("alarm_again"), "alarm", "alarm_again"), *listen(plan, session)]
 
 
 def _untrusted(power: str) -> str:

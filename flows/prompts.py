@@ -89,7 +89,8 @@ def scope_for(plan: Plan, session: Session) -> Scope:
     elif session.mode == "memo":
         asked, commands = None, ("end_note", "gas")
     elif session.mode == "alarm":
-        asked, commands = None, ("gas", "repeat")
+        asked, commands = None, ("gas",)
+        options = (plan.lines.option("air_clear" if session.pending_answer else "false_alarm"),)
     elif session.mode == "confirm":
         options = (words.option("yes"), words.option("no"))
         asked = asked if session.pending is not None else None

@@ -102,7 +102,7 @@ def _inputs(plan: Plan, session: Session) -> Iterator[tuple[Session, Input]]:
             yield session, Command(command, "")
     yield session, Resumed()
     step = plan.step(session.step)
-    options = {option.id for option in scope_for(plan, session).options} | {"yes", "no", "skip", "carry_on", "take_again", "fix_now", *step.answers}
+    options = {option.id for option in scope_for(plan, session).options} | {"yes", "no", "skip", "carry_on", "take_again", "fix_now", "false_alarm", "air_clear", *step.answers}
     for name in sorted(options):
         yield session, Choice(name, "")
     readings = list(_readings(plan, session))
@@ -178,6 +178,8 @@ def _broken(plan: Plan, before: Session, given: Input | None, after: Session, ef
         first = next((effect for effect in effects if isinstance(effect, Say)), None)
         if first is None or first.role != "alarm" or after.mode != "alarm":
             yield "gas does not raise the alarm"
+    if before.mode == "alarm" and after.mode != "alarm" and not (before.pending_answer == "false_alarm" and isinstance(given, Choice) and given.id == "air_clear"):
+        yield "the alarm is left without being called false, and the air clear"
     kinds = [effect.kind if isinstance(effect, Save) else "say" if isinstance(effect, Say) else "" for effect in effects]
     if "reading" in kinds:
         if before.mode not in ("confirm", "digits"):

@@ -29,13 +29,13 @@ LINES: dict[str, frozenset[str]] = {
         "back_refused": "", "back": "title", "change_refused": "", "change": "title", "slower": "", "paused": "",
         "back_again": "", "memo_start": "", "memo_end": "", "help": "", "stop": "", "stop_way_out": "", "reprove": "",
         "proven_dead": "", "skipped": "", "offer": "", "offer_close": "", "fix_now": "", "missing": "title", "alarm": "",
-        "alarm_again": "", "welcome_back": "title", "all_good": "", "no_fault": "", "fault": "fault advice", "also": "fault",
+        "alarm_again": "", "alarm_check": "", "welcome_back": "title", "all_good": "", "no_fault": "", "fault": "fault advice", "also": "fault",
         "next_best": "probe", "some_skipped": "list", "jumper_left": "",
     }.items()
 }
 """Every line the dialogue speaks and the fields it may fill in."""
 
-OPTIONS = ("carry_on", "take_again", "fix_now", "skip")
+OPTIONS = ("carry_on", "take_again", "fix_now", "skip", "false_alarm", "air_clear")
 
 
 class Spoken(Strict):

@@ -18,7 +18,7 @@ from assistant.journal import Journal, latest, read, utc_now
 from assistant.plans import ready_plan, warm, words_of
 from assistant.replay import standing
 from assistant.screen import Screen
-from assistant.visit import Outcome, Visit, opening
+from assistant.visit import Outcome, Visit, gas_end, opening
 from flows.compile import Plan
 from flows.dialogue import advance, begin
 from flows.profiles import names
@@ -76,6 +76,10 @@ def run(
         try:
             outcome = _resumed(visit, plan, journal, folder, about) if resume else _begun(visit, plan, journal, about, technician, site)
         except KeyboardInterrupt:
+            if _in_alarm(folder):
+                journal.write(gas_end().kind, gas_end().data)
+                click.echo("\nEnded on a gas alarm. If the jumper is on, take it off when the place is safe.")
+                return 130
             journal.write("interrupted", {"why": "ended from outside"})
             click.echo(f"\nStopped. All that was confirmed is kept. If the jumper is on, take it off. Go on with: twohands run --resume {folder.name}")
             return 130
@@ -99,6 +103,12 @@ def _resumed(visit: Visit, plan: Plan, journal: Journal, folder: Path, about: di
         journal.write(line.kind, line.data)
     journal.write("resumed", {"engine": about["engine"], "program": f"twohands {version()}"})
     return visit.run(*advance(plan, where.session, Resumed()))
+
+
+def _in_alarm(folder: Path) -> bool:
+    """Whether a gas alarm was raised and not called false."""
+    kinds = [event["kind"] for event in read(folder)[0] if event["kind"] in ("alarm", "alarm_over")]
+    return kinds[-1:] == ["alarm"]
 
 
 def _new_folder(visits: Path, clock: Callable = utc_now) -> Path:

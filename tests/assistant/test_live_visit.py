@@ -11,7 +11,7 @@ import pytest
 
 from assistant.audio import files
 from assistant.journal import read
-from audio_fixtures.rooms import padded
+from audio_fixtures.rooms import in_quiet_room
 from audio_fixtures.voices import say
 from tests.assistant.soundroom import MIC, SPEAKER, SoundRoom, stop_recording
 
@@ -76,7 +76,7 @@ class Heard:
 def clip(tmp_path):
     def made(text: str):
         path = tmp_path / f"{text.replace(' ', '_')}.wav"
-        files.write(path, padded(say(text, "flite-rms"), 0.2, 0.6))
+        files.write(path, in_quiet_room(say(text, "flite-rms"), 0.2, 0.6, np.random.default_rng(0)))
         return path
 
     return made

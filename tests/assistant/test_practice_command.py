@@ -28,8 +28,8 @@ from assistant.practice.exercise import Exercise, free_exercise, guided_exercise
 from assistant.practice.phrases import answering_scope, phrases, probing_scope, slots
 from assistant.practice.probing import Probing, advance, scope_for
 from assistant.practice.shared_grammar import SharedGrammars
-from assistant.recorded import padded
 from assistant.speech.voice import EspeakVoice
+from audio_fixtures.rooms import in_quiet_room
 from flows.circuit import readings
 from flows.compile import load_plan
 from flows.faults import catalog
@@ -531,7 +531,7 @@ def by_voice(folder: Path, said: list[str], *arguments: str) -> subprocess.Compl
     """A real process that hears `said`, spoken by eSpeak NG, through PocketSphinx."""
     voice = EspeakVoice()
     try:
-        pieces = [padded(voice.render(text), before=0.6, after=1.2, noise=40.0, seed=number) for number, text in enumerate(said)]
+        pieces = [in_quiet_room(voice.render(text), 0.6, 1.2, np.random.default_rng(number), steps=40.0) for number, text in enumerate(said)]
     finally:
         voice.close()
     write(folder / "trainee.wav", np.concatenate(pieces))

@@ -74,7 +74,7 @@ def test_a_fault_is_named_in_spanish(tmp_path):
 def test_gas_by_one_word_ends_the_visit(tmp_path):
     outcome, events, _ = visited("flame_sensing", ["1", "gas"], tmp_path / "v")
     assert outcome.how == "gas"
-    assert "Sal ya. No toques ningún botón. Llama desde afuera." in [event["text"] for event in events if event["kind"] == "said"]
+    assert any(event["text"].startswith("Sal ya. No toques ningún botón. Llama desde afuera.") for event in events if event["kind"] == "said")
 
 
 @pytest.fixture

@@ -64,7 +64,7 @@ def fingerprint() -> str:
     """Short name of the state of everything a result depends on."""
     digest = hashlib.sha256()
     for pattern in PARTS:
-        for path in sorted(ROOT.glob(pattern)):
+        for path in filter(Path.is_file, sorted(ROOT.glob(pattern))):
             digest.update(path.read_bytes())
     return digest.hexdigest()[:12]
 

@@ -261,7 +261,17 @@ def test_gas_in_the_middle_of_anything(plan):
     assert talk.session.mode == "alarm"
     assert talk.spoken[0].startswith("Stop. Gas. Do not touch any switch.") and "Get all people out now" in talk.spoken[0]
     assert talk.saved("alarm") == [{"what": "gas", "step": "supply"}]
-    assert talk.give(Choice("yes", "yes")).spoken == ["Leave now. Touch no switch. Call from outside."]
+    assert talk.give(Choice("yes", "yes")).spoken[0].startswith("Leave now. Touch no switch. Call from outside.")
+    assert talk.session.mode == "alarm"
+
+
+def test_a_false_alarm_is_called_off_in_two_ways_and_power_is_not_trusted_after(plan):
+    talk = Talk(plan).say(*START, *LIVE, *DEAD, "gas leak", "the air is clear")
+    assert talk.session.mode == "alarm"
+    talk.say("that was a false alarm", "i smell gas", "the air is clear")
+    assert talk.session.mode == "alarm"
+    talk.say("that was a false alarm", "the air is clear")
+    assert talk.at == "power_off/ask" and talk.session.power == "said_off" and talk.saved("alarm_over")
 
 
 def test_over_limit_and_jumping_displays(plan):
