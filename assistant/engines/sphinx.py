@@ -294,8 +294,13 @@ class SphinxRecognizer:
         return _nats(hypothesis.score) if hypothesis else 0.0
 
     def _afresh(self) -> None:
-        """Forget what earlier sound has left behind, so that the same sound always gives the same words."""
-        self._decoder.start_stream()
+        """Forget what earlier sound has left behind, so that the same sound always gives the same words.
+
+        Once a decoder has run along with live sound it takes a running mean
+        for every later utterance, whole ones included; only new features
+        bring back the mean of the whole utterance.
+        """
+        self._decoder.reinit_feat()
 
     def _stop(self) -> None:
         if self._open:

@@ -164,9 +164,11 @@ def test_what_the_loudspeaker_says_can_be_recorded(sound_room: SoundRoom, speech
     path = speech("put the leads together")
     played = files.read(path) / 32768.0
     heard = recorded(sound_room, tmp_path, path, "whole")
-    likeness = fftconvolve(heard, played[::-1], "valid").max() / np.dot(played, played)
-    # A busy machine may lose pieces on the way to the virtual device.
-    assert 0.4 < likeness < 1.2, "the recording must hold the sentence at its own loudness"
+    # A busy machine may lose pieces on the way to the virtual device, so each piece is looked for by itself.
+    pieces = [piece for piece in np.split(played[: len(played) // 1600 * 1600], len(played) // 1600) if piece.std() > 0.02]
+    loudness = [fftconvolve(heard, piece[::-1], "valid").max() / np.dot(piece, piece) for piece in pieces]
+    assert len(pieces) >= 5
+    assert 0.8 < np.median(loudness) < 1.2, "the recording must hold the sentence at its own loudness"
 
 
 def test_the_loudspeaker_falls_silent_at_once(sound_room: SoundRoom, tmp_path):
