@@ -48,7 +48,7 @@ def sound_options(command: Callable) -> Callable:
         click.option("--voice/--no-voice", "spoken", default=None, help="Speak aloud. Off when typing, on otherwise."),
         click.option("--audio-in", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="Hear this sound file instead of a microphone."),
         click.option("--audio-out", type=click.Path(dir_okay=False, path_type=Path), help="Write the two-sided conversation to this WAV or FLAC file."),
-        click.option("--engine", type=click.Choice(["auto", "pocketsphinx", "vosk"]), default="auto", show_default=True, help="The recogniser."),
+        click.option("--engine", type=click.Choice(["auto", "pair", "pocketsphinx", "vosk"]), default="auto", show_default=True, help="The recogniser; pair: PocketSphinx and Vosk together."),
         click.option("--push-to-talk", is_flag=True, help="Listen only after a key, a headset button or a foot switch that acts as a key."),
     ]
     for option in reversed(options):

@@ -7,7 +7,7 @@ from typing import TextIO
 
 import numpy as np
 
-from assistant.engines.base import Final, Partial, Recognizer
+from assistant.engines.base import Final, Partial, Recognizer, some_words
 from grammar.answers import Heard
 from grammar.scope import Scope
 
@@ -69,6 +69,6 @@ class StreamEars:
         for event in events:
             if isinstance(event, Partial) and self._on_partial:
                 self._on_partial(event.text)
-            if isinstance(event, Final) and (event.heard.text or event.heard.seconds >= BRIEF):
+            if isinstance(event, Final) and (some_words(event.heard) or event.heard.seconds >= BRIEF):
                 return event
         return None

@@ -22,8 +22,10 @@ from assistant.unpack import unpack
 from grammar.datafile import Strict, load_yaml
 
 REGISTRY = Path(__file__).with_name("models.yaml")
-EMBEDDED = Path(grammar.__file__).parent / "models"
-"""Models inside the package; one counts only with a file named DEFAULT in its folder."""
+EMBEDDED = Path(grammar.__file__).parent / "model"
+"""Models inside the package; one listens alone only with a file named DEFAULT in its folder."""
+OWN = "twohands-en"
+"""The small English model that was trained for the words of Twohands."""
 HASH = re.compile(r"[0-9a-f]{64}")
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,99}")
 
@@ -82,6 +84,12 @@ def present(folder: Path | None = None) -> list[Model]:
     """Models on this machine, whole or not, the embedded default first."""
     found = [model for model in _in(EMBEDDED, embedded=True) if (model.folder / "DEFAULT").is_file()]
     return found + _in(folder or home(), embedded=False)
+
+
+def own_model() -> Path | None:
+    """The folder of the model that ships, or None where it is not whole."""
+    folder = EMBEDDED / OWN
+    return None if model_problem(folder) else folder
 
 
 def listing(folder: Path | None = None) -> list[Listed]:

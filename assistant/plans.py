@@ -12,13 +12,17 @@ from flows.profiles import equipment as load_equipment
 from flows.profiles import meter as load_meter
 from flows.prompts import scope_for
 from flows.reason import Assessment, Evidence, assess
+from flows.reason_knowledge import with_prior
 from flows.reason_store import knowledge
 from flows.session import Session
 from grammar.emit import vocabulary
 
 
-def ready_plan(procedure: str, equipment: str, meter: str, language: str = "") -> Plan:
-    """The plan of a procedure on a family with a meter, by their ids, in `language` where one is named. Raises DataFileError, FlowError."""
+def ready_plan(procedure: str, equipment: str, meter: str, language: str = "", prior: Mapping[str, float] | None = None) -> Plan:
+    """The plan of a procedure on a family with a meter, by their ids, in `language` where one is named.
+
+    prior: rates of faults in place of the shipped ones. Raises DataFileError, FlowError.
+    """
     plan = load_plan(procedure, load_equipment(equipment), load_meter(meter), language)
     if not plan.procedure.reason:
         return plan
@@ -26,7 +30,8 @@ def ready_plan(procedure: str, equipment: str, meter: str, language: str = "") -
     # A visit asks for the same evidence more than once: at the verdict, at the end, and when it is replayed.
     @lru_cache(maxsize=256)
     def reasoned(evidence: frozenset[tuple[str, Evidence]]) -> Assessment:
-        return assess(dict(evidence), knowledge(equipment, meter), language=plan.language)
+        known = knowledge(equipment, meter)
+        return assess(dict(evidence), known if prior is None else with_prior(known, prior), language=plan.language)
 
     def reason(evidence: Mapping[str, Evidence]) -> Assessment:
         return reasoned(frozenset(evidence.items()))

@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from assistant.audio.files import Conversation, chunks
-from assistant.engines.base import Final, Recognizer
+from assistant.engines.base import Final, Recognizer, some_words
 from assistant.errors import AudioError
 from flows.compile import Plan
 from flows.prompts import readback
@@ -56,7 +56,7 @@ class RecordedTechnician:
         self._tape.technician(self._tape.seconds, sound)
         events = [event for chunk in chunks(sound) for event in self._recognizer.feed(chunk)] + self._recognizer.finish()
         finals = [event for event in events if isinstance(event, Final)]
-        return next((one for one in finals if one.heard.text), None) or Final(Heard("", 0.0, engine=self._recognizer.name), sound)
+        return next((one for one in finals if some_words(one.heard)), None) or Final(Heard("", 0.0, engine=self._recognizer.name), sound)
 
     def reopen(self) -> bool:
         return False

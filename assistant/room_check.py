@@ -145,7 +145,7 @@ def _from_microphone(sounddevice: Any) -> Callable[[float], np.ndarray]:
 
 def _engine(models: Path | None) -> Finding:
     chosen = plan(models)
-    if chosen.engine == "vosk":
+    if chosen.engine != "pocketsphinx":
         return Finding("engine", True, chosen.reason)
     return Finding("engine", True, chosen.reason, "Vosk listens as soon as a small English model is placed: twohands model list")
 

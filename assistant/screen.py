@@ -44,6 +44,8 @@ class Screen:
         heard = final.heard
         words = f'"{heard.text}"' if heard.text else "(no words)"
         sure = f"  confidence {heard.confidence:.2f}" if heard.engine != "typed" else ""
+        if heard.second is not None and heard.second.text != heard.text:
+            sure += f', or "{heard.second.text}"' if heard.second.text else ", or nothing"
         rather = f' taken as "{answer.text}"' if isinstance(answer, Reading) and heard.engine != "typed" and answer.text != heard.text else ""
         self._out(f"    heard  {words}{sure}{rather}  -> {meaning(answer)}")
 

@@ -186,6 +186,8 @@ class Visit:
             "answer": to_data(answer),
             "snippet": snippet,
         }
+        if heard.second is not None:
+            data["second"] = {"text": heard.second.text, "confidence": heard.second.confidence, "engine": heard.second.engine}
         for watcher in self.watchers:
             watcher.heard(final, answer, scope)
         self._save(Save("heard", data), "heard", data)

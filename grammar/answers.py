@@ -23,6 +23,7 @@ class Heard:
     confidence: 0 to 1, the engine's own, comparable only within one engine.
     alternatives: up to 5 (text, confidence) pairs, best first, the first being `text`.
     seconds: length of the utterance. level_db: its loudness above the room, or None.
+    second: what another recogniser made of the same sound, where two listen.
     """
 
     text: str
@@ -32,6 +33,7 @@ class Heard:
     seconds: float = 0.0
     level_db: float | None = None
     engine: str = "typed"
+    second: Heard | None = None
 
 
 @dataclass(frozen=True)

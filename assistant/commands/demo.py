@@ -18,7 +18,7 @@ from assistant.speech.voice import EspeakVoice
 @click.command()
 @click.option("--visit", "wanted", multiple=True, type=click.Choice(list(demo_file().visits)), help="Only this visit; may be given more than once.")
 @click.option("--out", type=click.Path(file_okay=False, path_type=Path), default=Path("demo-visits"), show_default=True, help="Folder for the conversations and the records.")
-@click.option("--engine", type=click.Choice(["auto", "pocketsphinx", "vosk"]), default="auto", show_default=True, help="The recogniser.")
+@click.option("--engine", type=click.Choice(["auto", "pair", "pocketsphinx", "vosk"]), default="auto", show_default=True, help="The recogniser; pair: PocketSphinx and Vosk together.")
 def demo(wanted: tuple[str, ...], out: Path, engine: str) -> int:
     """Run three invented visits on recorded speech and print every exchange.
 

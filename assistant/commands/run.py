@@ -21,6 +21,7 @@ from assistant.screen import Screen
 from assistant.visit import Outcome, Visit, gas_end, opening
 from flows.compile import Plan
 from flows.dialogue import advance, begin
+from flows.faults.rates import Rates, load_rates
 from flows.profiles import names
 from flows.session import Resumed
 from grammar.language import languages
@@ -45,10 +46,11 @@ def visits_home() -> Path:
 @click.option("--resume", is_flag=False, flag_value="latest", default=None, metavar="[VISIT]", help="Go on with a visit that was cut off; the latest one when none is named.")
 @click.option("--technician", default="", help="Name for the record.")
 @click.option("--site", default="", help="Site for the record.")
+@click.option("--rates", "rates_file", type=click.Path(exists=True, dir_okay=False, path_type=Path), default=None, help="How often faults are found in your shop, as `twohands records rates` writes it.")
 @click.option("--desk", "desk_url", default=None, metavar="URL", help="Send the record to this desk as it grows; kept and caught up when the network drops.")
 def run(
     procedure: str, equipment: str, meter: str, language: str | None, rate: str, typed: bool, spoken: bool | None, audio_in: Path | None, audio_out: Path | None,
-    engine: str, push_to_talk: bool, attention: bool, visits: Path | None, resume: str | None, technician: str, site: str, desk_url: str | None,
+    engine: str, push_to_talk: bool, attention: bool, visits: Path | None, resume: str | None, technician: str, site: str, rates_file: Path | None, desk_url: str | None,
 ) -> int:  # fmt: skip
     """Talk a technician through a procedure, step by step.
 
@@ -59,7 +61,10 @@ def run(
     if folder:
         first = read(folder)[0][0]
         procedure, equipment, meter, language = first["procedure"], first["equipment"], first["meter"], first["language"]
-    plan = ready_plan(procedure, equipment, meter, language or "")
+        rates = Rates.model_validate(first["rates"]) if "rates" in first else None
+    else:
+        rates = load_rates(rates_file) if rates_file else None
+    plan = ready_plan(procedure, equipment, meter, language or "", rates.prior() if rates else None)
     warm(plan)
     with ExitStack() as stack:
         sound = Sound(rate, typed, spoken, audio_in, audio_out, engine, push_to_talk, attention)
@@ -74,7 +79,7 @@ def run(
         click.echo(f"Record: {folder}")
         visit = Visit(plan, ears, mouth, journal, [Screen(click.echo, ears=about["engine"] != "typed")], weigh, wait=lambda: time.sleep(REOPEN_EVERY))
         try:
-            outcome = _resumed(visit, plan, journal, folder, about) if resume else _begun(visit, plan, journal, about, technician, site)
+            outcome = _resumed(visit, plan, journal, folder, about) if resume else _begun(visit, plan, journal, about, technician, site, rates)
         except KeyboardInterrupt:
             if _in_alarm(folder):
                 journal.write(gas_end().kind, gas_end().data)
@@ -90,8 +95,10 @@ def run(
     return 0
 
 
-def _begun(visit: Visit, plan: Plan, journal: Journal, about: dict[str, str], technician: str, site: str) -> Outcome:
-    journal.write("visit", opening(plan, visit=journal.folder.name, **about, program=f"twohands {version()}", invented=False, technician=technician, site=site))
+def _begun(visit: Visit, plan: Plan, journal: Journal, about: dict[str, str], technician: str, site: str, rates: Rates | None) -> Outcome:
+    first = opening(plan, visit=journal.folder.name, **about, program=f"twohands {version()}", invented=False, technician=technician, site=site)
+    # the rates go into the record, so that a resumed visit and its reader have the same ones
+    journal.write("visit", first | ({"rates": rates.model_dump()} if rates else {}))
     return visit.run(*begin(plan))
 
 

@@ -148,4 +148,5 @@ def _stripped(heard: Heard, language: str) -> tuple[Heard, bool]:
         plain = without_phrase(one, language)[0]
         summed[plain] = summed.get(plain, 0.0) + confidence
     words = heard.words[len(heard.words) - len(text.split()) :]
-    return replace(heard, text=text, words=words, alternatives=tuple(summed.items())), True
+    second = _stripped(heard.second, language)[0] if heard.second is not None else None
+    return replace(heard, text=text, words=words, alternatives=tuple(summed.items()), second=second), True

@@ -45,6 +45,11 @@ class Final:
 Event = SpeechStarted | Partial | Final
 
 
+def some_words(heard: Heard) -> bool:
+    """Whether any recogniser heard words."""
+    return bool(heard.text or (heard.second is not None and heard.second.text))
+
+
 class Recognizer(Protocol):
     """One engine with one active scope."""
 

@@ -1,4 +1,9 @@
-"""Which recogniser hears: Vosk as soon as a model of the language is there, else PocketSphinx, which knows English only."""
+"""Which recogniser hears.
+
+Vosk, as soon as somebody placed a model of the language; else, in English,
+PocketSphinx and Vosk with the small model that ships, together; else
+PocketSphinx alone, which knows English only.
+"""
 
 from __future__ import annotations
 
@@ -8,17 +13,19 @@ from pathlib import Path
 from assistant import models
 from assistant.audio.endpoint import EndpointSettings
 from assistant.engines.base import Recognizer
+from assistant.engines.pair import PairRecognizer
 from assistant.engines.sphinx import SphinxRecognizer
 from assistant.engines.vosk_engine import VoskRecognizer
 from assistant.errors import EngineError, LanguageNotHeard, MissingLibrary
 
+ENGINES = ("pair", "pocketsphinx", "vosk")
 SPHINX_LANGUAGES = ("en",)
 """Languages of the model in PocketSphinx's wheel."""
 
 
 @dataclass(frozen=True)
 class Chosen:
-    """engine: "vosk" or "pocketsphinx". reason: one plain sentence. folder: Vosk's model."""
+    """engine: "vosk", "pocketsphinx" or "pair". reason: one plain sentence. folder: Vosk's model."""
 
     engine: str
     reason: str
@@ -29,20 +36,25 @@ def plan(home: Path | None = None, wanted: str = "", language: str = "en") -> Ch
     """What would be used, without loading anything.
 
     home: the folder of models, `models.home()` by default. wanted: "vosk",
-    "pocketsphinx" or "" for the best there is. Raises EngineError, LanguageNotHeard.
+    "pocketsphinx", "pair" or "" for the best there is. Raises EngineError, LanguageNotHeard.
     """
-    if wanted not in ("", "vosk", "pocketsphinx"):
-        raise EngineError(f"There is no recogniser '{wanted}'.", "Choose vosk or pocketsphinx.")
+    if wanted not in ("", *ENGINES):
+        raise EngineError(f"There is no recogniser '{wanted}'.", f"Choose one of: {', '.join(ENGINES)}.")
     if wanted == "pocketsphinx":
         _must_be_heard(language, "PocketSphinx hears English only.")
         return Chosen("pocketsphinx", "PocketSphinx was asked for.")
     ready = [model for model in models.present(home) if model.language == language and not model.problem]
-    if ready:
+    if ready and wanted != "pair":
         return Chosen("vosk", f"The Vosk model {ready[0].name} is there.", ready[0].folder)
     _must_be_heard(language, f"No Vosk model for '{language}' is there.")
+    own = models.own_model()
+    if own is None:
+        if wanted:
+            raise EngineError(f"The recogniser '{wanted}' was asked for, but the model that ships is not whole.", "Install twohands again.")
+        return Chosen("pocketsphinx", "No English Vosk model is there, so PocketSphinx listens with the model from its wheel.")
     if wanted == "vosk":
-        raise EngineError("Vosk was asked for, but no English model is there.", "Fetch one or place one by hand: twohands model list")
-    return Chosen("pocketsphinx", "No English Vosk model is there, so PocketSphinx listens with the model from its wheel.")
+        return Chosen("vosk", "Vosk was asked for; it listens alone, with the small model that ships.", own)
+    return Chosen("pair", "PocketSphinx and Vosk listen together, Vosk with the small model that ships.", own)
 
 
 def recognizer(
@@ -75,6 +87,8 @@ def recognizer(
         _must_be_heard(language, lacks)
         reason = f"{lacks} PocketSphinx listens instead."
         return SphinxRecognizer(endpoint), Chosen("pocketsphinx", reason)
+    if chosen.engine == "pair":
+        return PairRecognizer(SphinxRecognizer(endpoint), vosk, endpoint), chosen
     return vosk, chosen
 
 

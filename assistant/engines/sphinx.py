@@ -19,7 +19,8 @@ from __future__ import annotations
 import importlib.metadata
 import math
 from collections import OrderedDict
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from difflib import SequenceMatcher
 from pathlib import Path
 from typing import Any, Protocol
@@ -66,7 +67,8 @@ class SphinxSettings(Strict):
     fit_middle: score above the phone loop, nats a frame, at which the fit is one half.
     fit_width: nats a frame from there to a fit of 0.73, above 0.
     beam, word_beam: how far a path may fall behind the best, 1e-80 to 1e-5; a narrow word beam keeps the
-        lattice small, and the alternatives come out of the lattice.
+        lattice small, and the alternatives come out of the lattice. alarm_beam, alarm_word_beam: the same in the
+        second search, for an alarm.
     room_db: dB below the voice at which a room's noise is added where the sound is digitally silent, 0 to 100.
     nbest_depth: sentences looked at for alternatives, 1 to 5000.
     cached_scopes: grammars kept, 2 to 1000.
@@ -80,6 +82,8 @@ class SphinxSettings(Strict):
     fit_width: float = Field(gt=0, le=10)
     beam: float = Field(ge=1e-80, le=1e-5)
     word_beam: float = Field(ge=1e-80, le=1e-5)
+    alarm_beam: float = Field(ge=1e-80, le=1e-5)
+    alarm_word_beam: float = Field(ge=1e-80, le=1e-5)
     room_db: float = Field(ge=0, le=100)
     nbest_depth: int = Field(ge=1, le=5000)
     cached_scopes: int = Field(ge=2, le=1000)
@@ -198,14 +202,18 @@ class SphinxRecognizer:
             raise _broken(error) from error
         return hypothesis.hypstr if hypothesis else ""
 
-    def conclude(self, sound: np.ndarray) -> Heard:
-        """Decide on the whole utterance, int16 at 16 kHz."""
+    def conclude(self, sound: np.ndarray, second: str = "") -> Heard:
+        """Decide on the whole utterance, int16 at 16 kHz.
+
+        second: the words of another recogniser; where it heard the same, there
+        is no alarm to look for a second time.
+        """
         self._stop()
         sound = with_room(sound, self.settings.room_db)
         try:
             text, score, words = self._decode(sound)
             scores = self._scores(text, score)
-            alarm = self._decode_alarm(sound)
+            alarm = NOTHING if text and text == second else self._decode_alarm(sound)
             if alarm[0]:
                 scores = {alarm[0]: alarm[1]}
             if not scores:
@@ -262,10 +270,14 @@ class SphinxRecognizer:
     def _scores(self, text: str, score: float) -> dict[str, float]:
         """Texts and their scores in nats: the best one and what else the lattice holds."""
         best: dict[str, float] = {}
+        refused = {""}
         for looked_at, one in enumerate(self._decoder.nbest() or (), 1):
-            # The lattice also holds sentences that break off in the middle of a rule.
-            if one is not None and one.hypstr and self._grammars.accepts(self._scope, one.hypstr):
-                best[one.hypstr] = max(best.get(one.hypstr, -math.inf), _nats(one.score))
+            words = one.hypstr if one is not None and one.hypstr else ""
+            # The lattice holds each sentence many times, and also some that break off in the middle of a rule.
+            if words in best or (words not in refused and self._grammars.accepts(self._scope, words)):
+                best[words] = max(best.get(words, -math.inf), _nats(one.score))
+            else:
+                refused.add(words)
             if looked_at >= self.settings.nbest_depth or len(best) > MOST_ALTERNATIVES:
                 break
         # The best path is now and then missing from the N-best list.
@@ -324,7 +336,8 @@ class SphinxRecognizer:
             self._decoder.add_jsgf_string(search, self._grammars.jsgf(scope))
             if scope.asked is not None:
                 self._alarms[search] = f"alarm{self._made}"
-                self._decoder.add_jsgf_string(self._alarms[search], grammar.emit.alarm_jsgf(scope))
+                with self._beams(self.settings.alarm_beam, self.settings.alarm_word_beam):
+                    self._decoder.add_jsgf_string(self._alarms[search], grammar.emit.alarm_jsgf(scope))
         except FAILURES as error:
             raise EngineError(f"PocketSphinx refuses the grammar of '{scope.name}' ({error}).", "Check the phrases of that step.") from error
         self._searches[scope] = search
@@ -332,6 +345,18 @@ class SphinxRecognizer:
             _, oldest = self._searches.popitem(last=False)
             self._remove(oldest)
         return search
+
+    @contextmanager
+    def _beams(self, beam: float, word_beam: float) -> Iterator[None]:
+        """A search that is added inside has these; the engine reads them when it makes one."""
+        config = self._decoder.config
+        own = {name: config[name] for name in ("beam", "pbeam", "wbeam")}
+        try:
+            config["beam"], config["pbeam"], config["wbeam"] = beam, beam, word_beam
+            yield
+        finally:
+            for name, value in own.items():
+                config[name] = value
 
     def _remove(self, search: str) -> None:
         self._decoder.remove_search(search)

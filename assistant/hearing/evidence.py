@@ -30,7 +30,10 @@ class Evidence:
 
     least_word: confidence of the least certain word, logit. level: loudness
     above the room, tens of dB. length: words, logarithm. pace: seconds a word.
-    option, command: 1 where the best candidate is one.
+    option, command: 1 where the best candidate is one. Where a second
+    recogniser listened too, else 0: agree: 1 where its best meaning is the
+    same; silent: 1 where it heard nothing that means anything; second: the
+    share it gives the best candidate, logit.
     """
 
     fit: float
@@ -41,29 +44,43 @@ class Evidence:
     pace: float
     option: float
     command: float
+    agree: float
+    silent: float
+    second: float
 
 
 def candidates(heard: Heard, scope: Scope, engine: EngineSettings, settings: HearingSettings) -> list[Candidate]:
-    """Every meaning among the alternatives that `scope` takes, likeliest first."""
-    pairs = heard.alternatives or ((heard.text, heard.confidence),)
+    """Every meaning that `scope` takes among the alternatives of all that listened, likeliest first."""
+    first = meanings(heard, scope)
+    second = meanings(heard.second, scope) if heard.second is not None else {}
+    found: list[Candidate] = []
+    for key, one in {**second, **first}.items():
+        weight = max(first[key].share if key in first else 0.0, LEAST) ** engine.share_power
+        if second:
+            weight *= max(second[key].share if key in second else 0.0, LEAST) ** engine.second_power
+        if isinstance(one.answer, Reading):
+            weight *= prior(one.answer, scope, settings) ** engine.prior_power
+        else:
+            # an answer in words is held against a reading that is neither expected nor odd
+            weight *= (0.02 if scope.asked else 1.0) ** engine.prior_power
+        found.append(Candidate(one.answer, one.text, weight))
+    total = sum(one.share for one in found)
+    return sorted((Candidate(one.answer, one.text, one.share / total) for one in found), key=lambda one: -one.share)
+
+
+def meanings(heard: Heard, scope: Scope) -> dict[object, Candidate]:
+    """Meaning -> what one recogniser heard with it; its shares, of all that it heard, summed."""
+    pairs = heard.alternatives or (((heard.text, heard.confidence),) if heard.text else ())
     whole = sum(confidence for _, confidence in pairs) or 1.0
     found: dict[object, Candidate] = {}
     for text, confidence in pairs:
         answer = understand(Heard(text, confidence, engine=heard.engine), scope)
         if isinstance(answer, Unclear):
             continue
-        weight = max(confidence / whole, LEAST) ** engine.share_power
-        if isinstance(answer, Reading):
-            weight *= prior(answer, scope, settings) ** engine.prior_power
-        else:
-            # an answer in words is held against a reading that is neither expected nor odd
-            weight *= (0.02 if scope.asked else 1.0) ** engine.prior_power
-        key = meaning(answer)
-        known = found.get(key)
-        found[key] = Candidate(answer, text, weight) if known is None else Candidate(known.answer, known.text, known.share + weight)
-    total = sum(one.share for one in found.values())
-    rated = [Candidate(one.answer, one.text, one.share / total) for one in found.values()]
-    return sorted(rated, key=lambda one: -one.share)
+        share = confidence / whole
+        known = found.get(meaning(answer))
+        found[meaning(answer)] = Candidate(answer, text, share) if known is None else Candidate(known.answer, known.text, known.share + share)
+    return found
 
 
 def meaning(answer: Answer) -> object:
@@ -77,15 +94,22 @@ def meaning(answer: Answer) -> object:
     return ("unclear",)
 
 
-def evidence(heard: Heard, best: Candidate) -> Evidence:
+def evidence(heard: Heard, best: Candidate, scope: Scope) -> Evidence:
     """The evidence for the best candidate."""
     fit = sum(confidence for _, confidence in heard.alternatives) or heard.confidence
     count = max(1, len(best.text.split()))
     least = min((word.confidence for word in heard.words), default=heard.confidence)
     level = 1.0 if heard.level_db is None else min(max(heard.level_db, 0.0), 30.0) / 10
+    agree = silent = second = 0.0
+    if heard.second is not None:
+        theirs = meanings(heard.second, scope)
+        silent = float(not theirs)
+        if theirs:
+            agree = float(max(theirs, key=lambda key: theirs[key].share) == meaning(best.answer))
+            second = _logit(theirs[meaning(best.answer)].share if meaning(best.answer) in theirs else 0.0)
     return Evidence(
         _logit(fit), _logit(best.share), _logit(least), level, math.log(count), heard.seconds / count,
-        float(isinstance(best.answer, Choice)), float(isinstance(best.answer, Command)),
+        float(isinstance(best.answer, Choice)), float(isinstance(best.answer, Command)), agree, silent, second,
     )
 
 

@@ -30,15 +30,16 @@ def weigh(heard: Heard, scope: Scope, settings: HearingSettings | None = None) -
     plain = understand(heard, scope)
     settings = settings or hearing_settings()
     engine = settings.engines.get(heard.engine)
-    if engine is None or heard.engine in SPECIAL or not heard.text:
+    if engine is None or heard.engine in SPECIAL or not (heard.text or (heard.second and heard.second.text)):
         return plain
-    if isinstance(plain, Command) and plain.id == "gas":
-        return plain
+    for alarm in (plain, understand(heard.second, scope) if heard.second else plain):
+        if isinstance(alarm, Command) and alarm.id == "gas":
+            return alarm
     found = candidates(heard, scope, engine, settings)
     if not found:
         return plain
     best = found[0]
-    trusted = trust(evidence(heard, best), engine.trust)
+    trusted = trust(evidence(heard, best, scope), engine.trust)
     if trusted >= _needed(best.answer, engine):
         return best.answer
     if len(found) > 1 and isinstance(best.answer, Reading) and isinstance(found[1].answer, Reading):

@@ -24,10 +24,13 @@ class Trust(Strict):
     pace: float
     option: float
     command: float
+    agree: float = 0.0
+    silent: float = 0.0
+    second: float = 0.0
 
 
 class EngineSettings(Strict):
-    """share_power, prior_power: exponents of the engine's share and of the display's prior.
+    """share_power, prior_power: exponents of the engine's share and of the display's prior; second_power: of the second recogniser's share.
 
     accept: least trust (0 to 1) at which an answer is taken; accept_words: the
     same for an answer in words or a command, accept_yes: for the "yes" to a read-back.
@@ -36,6 +39,7 @@ class EngineSettings(Strict):
 
     share_power: float = Field(ge=0, le=5)
     prior_power: float = Field(ge=0, le=5)
+    second_power: float = Field(default=0.0, ge=0, le=5)
     accept: float = Field(ge=0, le=1)
     accept_words: float = Field(ge=0, le=1)
     accept_yes: float = Field(ge=0, le=1)

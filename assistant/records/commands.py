@@ -132,6 +132,27 @@ def show(url: str | None, visit: str, as_json: bool) -> None:
 
 
 @records.command()
+@click.argument("to", required=False, type=click.Path(dir_okay=False, path_type=Path))
+@click.pass_obj
+def rates(url: str | None, to: Path | None) -> None:
+    """How often each fault was found in your own visits; written to the file TO for `twohands run --rates`."""
+    with opened(url) as store:
+        from assistant.records.rates import found
+
+        seen = found(store)
+    from flows.faults import catalog, rates
+
+    text = rates.written(seen.counts, seen.visits)
+    learnt, shipped = rates.Rates(format=1, visits=seen.visits, counts=seen.counts).prior(), catalog.shipped_prior()
+    click.echo(f"{seen.visits} finished visits; {seen.gainsaid} left out because the next visit there found another fault, {seen.unknown} because their fault is not in the list.")
+    for name, count in sorted(seen.counts.items(), key=lambda pair: -pair[1]):
+        _echo(f"  {count:5}  {fault_name(name)}: {100 * shipped[name]:.1f} % as shipped, {100 * learnt[name]:.1f} % now")
+    if to:
+        to.write_text(text, encoding="utf-8")
+        click.echo(f"Written: {to}. Use it with: twohands run --rates {to}")
+
+
+@records.command()
 @click.argument("to", type=click.Path(dir_okay=False, path_type=Path))
 @click.option("--format", "format_", type=click.Choice(["csv", "json", "parquet"]), help="By the file's ending when left out.")
 @click.option("--what", type=click.Choice(["visits", "readings", "verdicts"]), default="visits", show_default=True)

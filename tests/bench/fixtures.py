@@ -1,6 +1,6 @@
 """The recorded hearing set through the real recogniser: right, asked again, wrong and accepted.
 
-    python -m tests.bench.fixtures [--engine pocketsphinx|vosk] [--plain]
+    python -m tests.bench.fixtures [--engine pair|pocketsphinx|vosk] [--plain]
 
 "Wrong and accepted" is before the read-back, which is there to catch it.
 """
@@ -13,7 +13,7 @@ from collections import Counter
 import click
 
 from assistant.audio.files import chunks
-from assistant.engines.base import SAMPLE_RATE, Final, Recognizer
+from assistant.engines.base import SAMPLE_RATE, Final, Recognizer, some_words
 from assistant.engines.choose import recognizer
 from assistant.hearing.policy import weigh
 from audio_fixtures.listing import hearing_set, in_its_room, judged, sound
@@ -29,12 +29,12 @@ def answer_to(engine: Recognizer, recording, scope: Scope, meaning) -> Answer:
     """The first answer that the visit would act on."""
     engine.open(scope)
     events = [event for chunk in chunks(recording) for event in engine.feed(chunk)] + engine.finish()
-    finals = [event for event in events if isinstance(event, Final) and event.heard.text]
+    finals = [event for event in events if isinstance(event, Final) and some_words(event.heard)]
     return meaning(finals[0].heard, scope) if finals else Unclear("nothing", "")
 
 
 @click.command()
-@click.option("--engine", "wanted", type=click.Choice(["pocketsphinx", "vosk"]), default="pocketsphinx", show_default=True)
+@click.option("--engine", "wanted", type=click.Choice(["pair", "pocketsphinx", "vosk"]), default="pair", show_default=True)
 @click.option("--plain", is_flag=True, help="Take the recogniser's best guess, without weighing it.")
 def main(wanted: str, plain: bool) -> None:
     """Print the table."""

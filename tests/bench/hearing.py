@@ -39,7 +39,7 @@ def main() -> None:
     asked = argparse.ArgumentParser(prog="python -m tests.bench.hearing", description=__doc__)
     asked.add_argument("--count", type=int, default=2_000, help="utterances; a full run has 20,000 or more")
     asked.add_argument("--split", choices=("test", "tune"), default="test")
-    asked.add_argument("--engines", default="tuned,plain", help="comma-separated: tuned, plain, whisper, vosk:FOLDER; NAME=LABEL gives a label")
+    asked.add_argument("--engines", default="pair,sphinx,ours,plain", help="comma-separated: pair, sphinx, ours, plain, whisper, vosk:FOLDER; NAME=LABEL gives a label")
     asked.add_argument("--jobs", type=int, default=max(1, (os.cpu_count() or 2) - 1))
     asked.add_argument("--mark", help="name of the kept results instead of a digest of the code, to go on with a run after an edit")
     asked.add_argument("--readme", action="store_true", help="write the table and the plot into README.md")

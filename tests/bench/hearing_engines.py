@@ -18,9 +18,11 @@ import grammar.emit
 from assistant.audio.endpoint import Ended, Endpointer
 from assistant.engines.base import Final
 from assistant.engines.listening import Decoder, Listener
+from assistant.engines.pair import PairRecognizer
 from assistant.engines.sphinx import SphinxRecognizer
 from assistant.engines.vosk_engine import VoskRecognizer
 from assistant.errors import EngineError, MissingLibrary
+from assistant.models import own_model
 from grammar.answers import Heard
 from grammar.scope import Asked, Scope
 
@@ -63,7 +65,7 @@ class _Quiet:
 class Streaming:
     """A product recogniser, fed like a microphone would, in a room that it has not met before."""
 
-    def __init__(self, recognizer: SphinxRecognizer | VoskRecognizer) -> None:
+    def __init__(self, recognizer: SphinxRecognizer | VoskRecognizer | PairRecognizer) -> None:
         self._recognizer = recognizer
 
     def listen(self, sound: np.ndarray, scope: Scope, partials: bool = True) -> tuple[list[Ending], float]:
@@ -129,8 +131,12 @@ def _plain() -> Ear:
     return Whole(hear)
 
 
-def _tuned() -> Ear:
+def _sphinx() -> Ear:
     return Streaming(SphinxRecognizer())
+
+
+def _ours() -> Ear:
+    return _vosk(str(own_model()))
 
 
 def _whisper() -> Ear:
@@ -163,11 +169,14 @@ def _vosk(folder: str) -> Ear:
     return Streaming(VoskRecognizer(Path(folder)))
 
 
-FACTORIES: dict[str, Callable[[], Ear]] = {"plain": _plain, "tuned": _tuned, "whisper": _whisper}
+FACTORIES: dict[str, Callable[[], Ear]] = {"plain": _plain, "sphinx": _sphinx, "ours": _ours, "whisper": _whisper}
 
 
 def ear(name: str) -> Ear:
-    """The engine called `name`; "vosk:FOLDER" is a Vosk model in a folder. Raises EngineError."""
+    """The engine called `name`; "vosk:FOLDER" is a Vosk model in a folder. Raises EngineError.
+
+    "sphinx" and "ours" are the two that the product joins, each alone.
+    """
     if name.startswith("vosk:"):
         return _vosk(name.removeprefix("vosk:"))
     if name not in FACTORIES:

@@ -32,6 +32,9 @@ PARTS = (
 """Files on which a result depends; a change of one starts a new set of results."""
 
 
+PAIR = "pair"
+PARTNERS = ("sphinx", "ours")
+
 TIMED = 8
 """One in so many cases runs with the partial words, as in a visit, and counts for the real-time factor.
 
@@ -70,8 +73,15 @@ def fingerprint() -> str:
 
 
 def hear(engine: str, split: Split, jobs: Iterable[Job], processes: int, mark: str | None = None) -> dict[Job, Result]:
-    """The result of every job; those that a file in the cache has are not run again."""
+    """The result of every job; those that a file in the cache has are not run again.
+
+    "pair" is what the product uses: what both of its recognisers heard, joined
+    as it joins them, at the processor time of both.
+    """
     wanted = list(jobs)
+    if engine == PAIR:
+        first, second = (hear(one, split, wanted, processes, mark) for one in PARTNERS)
+        return {job: _joined(first[job], second[job]) for job in wanted}
     name = "".join(one if one.isalnum() else "-" for one in engine)
     path = cache_folder() / f"{mark or fingerprint()}-{split}-{name}.jsonl"
     path.parent.mkdir(parents=True, exist_ok=True)
@@ -86,6 +96,15 @@ def hear(engine: str, split: Split, jobs: Iterable[Job], processes: int, mark: s
                     file.flush()
                     print(f"{engine}: {number} of {len(todo)}", flush=True)
     return {job: known[job] for job in wanted}
+
+
+def _joined(first: Result, second: Result) -> Result:
+    """One result out of two; both engines have the same endpointer, so their utterances are the same."""
+    endings = tuple(
+        Ending(replace(one.heard, engine=PAIR, second=other.heard), one.at, one.wait + other.wait)
+        for one, other in zip(first.endings, second.endings, strict=True)
+    )
+    return replace(first, endings=endings, cpu=first.cpu + second.cpu)
 
 
 def _run(engine: str, split: Split, todo: list[Job], processes: int) -> Iterator[Result]:

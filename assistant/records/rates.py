@@ -1,0 +1,56 @@
+"""How often each fault was found, out of a shop's own visits."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+
+from sqlalchemy import select
+
+from assistant.records.across import BOARD_DAYS, DAY
+from assistant.records.store import Store
+from assistant.records.tables import visits
+from flows.faults import catalog
+
+
+@dataclass(frozen=True)
+class Found:
+    """counts: fault id -> visits ("healthy" for none). visits: looked at. gainsaid: left out, the next visit there named another fault. unknown: left out, a fault that no file knows."""
+
+    counts: dict[str, int]
+    visits: int
+    gainsaid: int
+    unknown: int
+
+
+def found(store: Store) -> Found:
+    """Finished visits to real furnaces by the fault they named.
+
+    A visit whose next one to the same place, within `BOARD_DAYS`, named another
+    fault proves nothing and is left out. Invented visits never count.
+    """
+    query = select(visits.c.site, visits.c.started_at, visits.c.fault).where(visits.c.how == "finished", visits.c.invented.is_not(True), visits.c.procedure == "flame_sensing")
+    with store.reading() as connection:
+        rows = connection.execute(query.order_by(visits.c.site, visits.c.started_at)).all()
+    shipped = catalog.shipped_prior()
+    counts: Counter[str] = Counter()
+    gainsaid = unknown = 0
+    for one, after in zip(rows, [*rows[1:], None], strict=True):
+        fault = _known(one.fault or catalog.HEALTHY, shipped)
+        if fault is None:
+            unknown += 1
+        elif after is not None and _gainsays(one, after):
+            gainsaid += 1
+        else:
+            counts[fault] += 1
+    return Found(dict(counts), len(rows), gainsaid, unknown)
+
+
+def _gainsays(one: object, after: object) -> bool:
+    soon = one.site and one.site == after.site and one.started_at is not None and after.started_at - one.started_at <= BOARD_DAYS * DAY
+    return bool(soon) and after.fault not in (None, catalog.HEALTHY, one.fault)
+
+
+def _known(fault: str, shipped: dict[str, float]) -> str | None:
+    turned = catalog.JOIN.join(reversed(catalog.parts(fault)))
+    return next((name for name in (fault, turned) if name in shipped), None)

@@ -1,0 +1,89 @@
+"""Rates of faults out of a shop's own visits, and a visit that uses them. The visits are invented."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from sqlalchemy import insert
+
+from assistant.cli import cli
+from assistant.plans import ready_plan
+from assistant.records.across import DAY
+from assistant.records.rates import found
+from assistant.records.store import Store, open_store
+from assistant.records.tables import visits
+from flows.faults import catalog
+from flows.faults.display import as_measured
+from flows.faults.rates import Rates, load_rates, written
+from flows.profiles import meter
+from grammar.errors import DataFileError
+
+
+def put(store: Store, *rows: dict) -> None:
+    """Visits straight into the store."""
+    common = {"procedure": "flame_sensing", "how": "finished", "invented": False, "torn": False, "copies": 1, "events": 1}
+    with store.writing() as connection:
+        connection.execute(insert(visits), [{**common, "id": f"v{number}", "started_at": number * DAY, **row} for number, row in enumerate(rows)])
+
+
+def test_only_real_finished_visits_count_and_a_gainsaid_one_does_not(store: Store) -> None:
+    put(
+        store,
+        {"site": "a", "fault": "board_not_sensing"},
+        {"site": "a", "fault": "burner_corroded"},  # so it was not the board
+        {"site": "a", "fault": "healthy"},  # and now it runs
+        {"site": "b", "fault": "rod_coated"},
+        {"site": "b", "fault": "rod_coated", "started_at": 400 * DAY},
+        {"site": "c", "fault": "rod_open", "invented": True},
+        {"site": "d", "fault": "rod_open", "how": "stopped"},
+        {"site": "e", "fault": None},
+        {"site": "f", "fault": "no_such_thing"},
+        {"site": None, "fault": "rod_open"},
+        {"site": None, "fault": "rod_coated"},  # two visits without a place say nothing of each other
+    )
+    seen = found(store)
+    assert seen.counts == {"burner_corroded": 1, "healthy": 2, "rod_coated": 3, "rod_open": 1}
+    assert (seen.visits, seen.gainsaid, seen.unknown) == (9, 1, 1)
+
+
+def test_the_command_writes_what_run_reads(tmp_path: Path) -> None:
+    with open_store(str(tmp_path / "s.sqlite")) as store:
+        put(store, *({"site": f"s{number}", "fault": "rod_coated"} for number in range(30)))
+    file = tmp_path / "rates.yaml"
+    done = CliRunner().invoke(cli, ["records", "--store", str(tmp_path / "s.sqlite"), "rates", str(file)], standalone_mode=False)
+    assert done.exit_code == 0, done.output
+    assert "30 finished visits" in done.output
+    learnt = load_rates(file).prior()
+    assert sum(learnt.values()) == pytest.approx(1)
+    # Dirichlet mean by hand: 50 visits' worth of the shipped rate, 30 of our own
+    assert learnt["rod_coated"] == pytest.approx((50 * catalog.shipped_prior()["rod_coated"] + 30) / 80)
+
+
+def test_a_file_with_an_unknown_fault_is_refused_by_name(tmp_path: Path) -> None:
+    file = tmp_path / "rates.yaml"
+    file.write_text(written({"gremlins": 3}, 3))
+    with pytest.raises(DataFileError, match="gremlins"):
+        load_rates(file)
+
+
+def test_rates_move_the_verdict() -> None:
+    low_flame = {"flame_current": as_measured(0.8e-6, catalog.probes()["flame_current"].quantity, meter("bench6000"))}
+    ours = Rates(format=1, visits=500, counts={"rod_coated": 500}).prior()
+    shipped, moved = (dict(ready_plan("flame_sensing", "larkspur", "bench6000", prior=prior).assess(low_flame).ranked) for prior in (None, ours))
+    assert moved["rod_coated"] > shipped["rod_coated"]
+
+
+def test_a_visit_keeps_the_rates_it_was_begun_with(tmp_path: Path) -> None:
+    file = tmp_path / "rates.yaml"
+    file.write_text(written({"rod_coated": 12}, 12))
+    arguments = ["run", "--typed", "--visits", str(tmp_path / "v"), "--rates", str(file)]
+    CliRunner().invoke(cli, arguments, input="the air is clear\n", standalone_mode=False)
+    [folder] = (tmp_path / "v").iterdir()
+    first = json.loads((folder / "journal.jsonl").read_text().splitlines()[0])
+    assert first["rates"]["counts"] == {"rod_coated": 12}
+    file.unlink()
+    again = CliRunner().invoke(cli, ["run", "--typed", "--visits", str(tmp_path / "v"), "--resume"], input="stop\n", standalone_mode=False)
+    assert again.exception is None, again.output
