@@ -7,7 +7,7 @@ PocketSphinx alone, which knows English only.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from assistant import models
@@ -46,15 +46,24 @@ def plan(home: Path | None = None, wanted: str = "", language: str = "en") -> Ch
     ready = [model for model in models.present(home) if model.language == language and not model.problem]
     if ready and wanted != "pair":
         return Chosen("vosk", f"The Vosk model {ready[0].name} is there.", ready[0].folder)
-    _must_be_heard(language, f"No Vosk model for '{language}' is there.")
     own = models.own_model()
-    if own is None:
-        if wanted:
-            raise EngineError(f"The recogniser '{wanted}' was asked for, but the model that ships is not whole.", "Install twohands again.")
-        return Chosen("pocketsphinx", "No English Vosk model is there, so PocketSphinx listens with the model from its wheel.")
     if wanted == "vosk":
+        _must_be_heard(language, f"No Vosk model for '{language}' is there.")
+        if own is None:
+            raise EngineError("Vosk was asked for, but no English model is there.", "Fetch one or place one by hand: twohands model list")
         return Chosen("vosk", "Vosk was asked for; it listens alone, with the small model that ships.", own)
-    return Chosen("pair", "PocketSphinx and Vosk listen together, Vosk with the small model that ships.", own)
+    return _without_placed(language, f"No Vosk model for '{language}' is there.", wanted)
+
+
+def _without_placed(language: str, why: str, wanted: str = "") -> Chosen:
+    """The best that ships. why: what is the matter with a placed model, if it must be told. Raises EngineError, LanguageNotHeard."""
+    _must_be_heard(language, why)
+    own = models.own_model()
+    if own is not None:
+        return Chosen("pair", "PocketSphinx and Vosk listen together, Vosk with the small model that ships.", own)
+    if wanted:
+        raise EngineError("Two recognisers were asked for, but the small model that ships is not whole.", "Install twohands again.")
+    return Chosen("pocketsphinx", "No English Vosk model is there, so PocketSphinx listens with the model from its wheel.")
 
 
 def recognizer(
@@ -71,25 +80,33 @@ def recognizer(
     LanguageNotHeard where PocketSphinx would be left and does not know the language.
     """
     chosen = plan(home, wanted, language)
-    if chosen.engine == "pocketsphinx":
-        return SphinxRecognizer(endpoint), chosen
-    try:
-        vosk = VoskRecognizer(chosen.folder, endpoint)
-    except (EngineError, MissingLibrary) as error:
-        if wanted:
-            raise
-        _must_be_heard(language, error.problem)
-        return SphinxRecognizer(endpoint), Chosen("pocketsphinx", f"{error.problem} PocketSphinx listens instead.")
-    missing = vosk.missing(words, language)
-    if missing and not wanted:
-        vosk.close()
-        lacks = f"The Vosk model {chosen.folder.name} does not know {len(missing)} of our words ({', '.join(missing[:3])})."
-        _must_be_heard(language, lacks)
-        reason = f"{lacks} PocketSphinx listens instead."
-        return SphinxRecognizer(endpoint), Chosen("pocketsphinx", reason)
+    if chosen.engine == "vosk" and not wanted:
+        try:
+            return _vosk(chosen, words, endpoint, language), chosen
+        except (EngineError, MissingLibrary) as error:
+            chosen = _without_placed(language, error.problem)
+            chosen = replace(chosen, reason=f"{error.problem} {chosen.reason}")
+    if chosen.engine == "vosk":
+        return VoskRecognizer(chosen.folder, endpoint), chosen
     if chosen.engine == "pair":
-        return PairRecognizer(SphinxRecognizer(endpoint), vosk, endpoint), chosen
-    return vosk, chosen
+        try:
+            return PairRecognizer(SphinxRecognizer(endpoint), _vosk(chosen, words, endpoint, language), endpoint), chosen
+        except (EngineError, MissingLibrary) as error:
+            if wanted:
+                raise
+            chosen = Chosen("pocketsphinx", f"{error.problem} PocketSphinx listens instead.")
+    return SphinxRecognizer(endpoint), chosen
+
+
+def _vosk(chosen: Chosen, words: frozenset[str], endpoint: EndpointSettings | None, language: str) -> VoskRecognizer:
+    """Vosk with the chosen model. Raises EngineError where it lacks some of `words`, MissingLibrary."""
+    vosk = VoskRecognizer(chosen.folder, endpoint)
+    missing = vosk.missing(words, language)
+    if missing:
+        vosk.close()
+        name = chosen.folder.name
+        raise EngineError(f"The Vosk model {name} does not know {len(missing)} of our words ({', '.join(missing[:3])}).", "Add words that sound the same to 'respell' in vosk.yaml, or use another model.")
+    return vosk
 
 
 def _must_be_heard(language: str, why: str) -> None:

@@ -18,6 +18,7 @@ from assistant import models
 from assistant.audio import files
 from assistant.engines import choose
 from assistant.engines.base import Final, Partial, SpeechStarted
+from assistant.engines.pair import PairRecognizer
 from assistant.engines.sphinx import SphinxRecognizer
 from assistant.engines.vosk_engine import VoskRecognizer, VoskSettings, model_problem
 from assistant.errors import EngineError
@@ -177,18 +178,37 @@ def place(folder: Path, name: str) -> Path:
 
 def test_vosk_is_preferred_as_soon_as_an_english_model_is_there(tmp_path):
     before = choose.plan(tmp_path)
-    assert before.engine == "pocketsphinx" and "No English Vosk model" in before.reason
+    assert before.engine == "pair" and "together" in before.reason
     place(tmp_path, "vosk-model-small-ko-0.22")
-    assert choose.plan(tmp_path).engine == "pocketsphinx", "a Korean model does not help in English"
+    assert choose.plan(tmp_path).engine == "pair", "a Korean model does not help in English"
     placed = place(tmp_path, "vosk-model-small-en-us-0.15")
     after = choose.plan(tmp_path)
     assert (after.engine, after.folder) == ("vosk", placed)
     assert choose.plan(tmp_path, "pocketsphinx").engine == "pocketsphinx"
+    assert choose.plan(tmp_path, "pair").engine == "pair"
     assert [model.problem for model in models.present(tmp_path)] == ["", ""]
 
 
-def test_a_model_that_lacks_our_words_is_passed_over_with_the_reason(tmp_path):
+def test_without_the_model_that_ships_pocketsphinx_listens_alone(tmp_path, monkeypatch):
+    monkeypatch.setattr(models, "EMBEDDED", tmp_path / "none")
+    alone = choose.plan(tmp_path)
+    assert alone.engine == "pocketsphinx" and "No English Vosk model" in alone.reason
+    engine, _ = choose.recognizer(tmp_path)
+    assert isinstance(engine, SphinxRecognizer)
+    with pytest.raises(EngineError, match="no English model is there"):
+        choose.recognizer(tmp_path, "vosk")
+    with pytest.raises(EngineError, match="not whole"):
+        choose.recognizer(tmp_path, "pair")
+
+
+def test_a_placed_model_that_lacks_our_words_is_passed_over_with_the_reason(tmp_path):
     place(tmp_path, "vosk-model-small-en-us-0.15")
+    engine, chosen = choose.recognizer(tmp_path, words=frozenset({"volts"}))
+    assert isinstance(engine, PairRecognizer) and chosen.engine == "pair"
+    assert "volts" in chosen.reason and "listen together" in chosen.reason
+
+
+def test_words_that_no_vosk_model_knows_leave_pocketsphinx(tmp_path):
     engine, chosen = choose.recognizer(tmp_path, words=frozenset({"volts", "xyzzy"}))
     assert isinstance(engine, SphinxRecognizer) and chosen.engine == "pocketsphinx"
     assert "xyzzy" in chosen.reason and "PocketSphinx listens instead" in chosen.reason
@@ -196,10 +216,9 @@ def test_a_model_that_lacks_our_words_is_passed_over_with_the_reason(tmp_path):
 
 def test_a_damaged_model_is_passed_over(tmp_path):
     (tmp_path / "vosk-model-small-en-us-0.15" / "am").mkdir(parents=True)
-    assert choose.plan(tmp_path).engine == "pocketsphinx"
+    assert choose.plan(tmp_path).engine == "pair"
 
 
-@pytest.mark.parametrize(("wanted", "said"), [("vosk", "no English model is there"), ("whisper", "no recogniser 'whisper'")])
-def test_what_was_asked_for_and_is_not_there_is_told(tmp_path, wanted, said):
-    with pytest.raises(EngineError, match=said):
-        choose.recognizer(tmp_path, wanted)
+def test_an_engine_that_does_not_exist_is_told(tmp_path):
+    with pytest.raises(EngineError, match="no recogniser 'whisper'"):
+        choose.recognizer(tmp_path, "whisper")
