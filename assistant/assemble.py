@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -56,11 +56,12 @@ def sound_options(command: Callable) -> Callable:
     return command
 
 
-def assemble(stack: ExitStack, sound: Sound, language: str, words: frozenset[str], grammars: Any = None) -> tuple[Ears, Mouth, dict[str, str]]:
+def assemble(stack: ExitStack, sound: Sound, language: str, words: frozenset[str], grammars: Any = None, acoustic: Mapping[str, str] | None = None) -> tuple[Ears, Mouth, dict[str, str]]:
     """The ears, the mouth, and what the record says of them ("engine", "voice").
 
     stack: what must be closed again is put on it. words: all that can be said, for the choice
-    of a recogniser. grammars: in place of `grammar.emit`, for the recogniser. Raises AssistantError.
+    of a recogniser. grammars: in place of `grammar.emit`, for the recogniser. acoustic: PocketSphinx's
+    settings of a learnt voice. Raises AssistantError.
     """
     from assistant.audio.files import Conversation, chunks
     from assistant.audio.files import read as read_sound
@@ -100,7 +101,7 @@ def assemble(stack: ExitStack, sound: Sound, language: str, words: frozenset[str
     from assistant.engines.choose import recognizer
 
     try:
-        ears, chosen = recognizer(wanted="" if sound.engine == "auto" else sound.engine, words=words, language=language)
+        ears, chosen = recognizer(wanted="" if sound.engine == "auto" else sound.engine, words=words, language=language, acoustic=acoustic)
     except LanguageNotHeard as error:
         if not live:
             raise

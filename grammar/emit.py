@@ -95,12 +95,16 @@ def alarm_jsgf(scope: Scope) -> str:
     """A grammar of the phrases heard anywhere, alone or amid a loop of the scope's own words.
 
     For a second look at an utterance: the loop stands for all that was not an
-    alarm, and takes no part in understanding.
+    alarm, and takes no part in understanding. The words of "yes" and "no" are
+    in it always: said where they are not asked for, they sound like "gas".
     """
     lang = language(scope.language)
     phrases = [phrase for id in lang.anywhere for phrase in lang.command(id).spoken]
-    own = {word for phrase in phrases for word in phrase.split()} - {word for option in scope.options for phrase in option.phrases for word in phrase.split()}
-    other = sorted(vocabulary(scope) - own) or sorted(own)
+    others = [phrase for option in scope.options for phrase in option.phrases]
+    others += [phrase for id in scope.commands if id not in lang.anywhere for phrase in lang.command(id).spoken]
+    own = {word for phrase in phrases for word in phrase.split()} - {word for phrase in others for word in phrase.split()}
+    agreeing = {word for id in ("yes", "no") if id in lang.options for phrase in lang.option(id).phrases for word in phrase.split()}
+    other = sorted((vocabulary(scope) | agreeing) - own) or sorted(own)
     return (
         "#JSGF V1.0;\n\ngrammar alarm;\n\n"
         "public <heard> = [<other>] (<alarm> | <other>) [<other>];\n"

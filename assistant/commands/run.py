@@ -46,11 +46,12 @@ def visits_home() -> Path:
 @click.option("--resume", is_flag=False, flag_value="latest", default=None, metavar="[VISIT]", help="Go on with a visit that was cut off; the latest one when none is named.")
 @click.option("--technician", default="", help="Name for the record.")
 @click.option("--site", default="", help="Site for the record.")
+@click.option("--my-voice", default=None, metavar="NAME", help="A voice taught with `twohands voice`.")
 @click.option("--rates", "rates_file", type=click.Path(exists=True, dir_okay=False, path_type=Path), default=None, help="How often faults are found in your shop, as `twohands records rates` writes it.")
 @click.option("--desk", "desk_url", default=None, metavar="URL", help="Send the record to this desk as it grows; kept and caught up when the network drops.")
 def run(
     procedure: str, equipment: str, meter: str, language: str | None, rate: str, typed: bool, spoken: bool | None, audio_in: Path | None, audio_out: Path | None,
-    engine: str, push_to_talk: bool, attention: bool, visits: Path | None, resume: str | None, technician: str, site: str, rates_file: Path | None, desk_url: str | None,
+    engine: str, push_to_talk: bool, attention: bool, visits: Path | None, resume: str | None, technician: str, site: str, my_voice: str | None, rates_file: Path | None, desk_url: str | None,
 ) -> int:  # fmt: skip
     """Talk a technician through a procedure, step by step.
 
@@ -68,7 +69,7 @@ def run(
     warm(plan)
     with ExitStack() as stack:
         sound = Sound(rate, typed, spoken, audio_in, audio_out, engine, push_to_talk, attention)
-        ears, mouth, about = assemble(stack, sound, plan.language, words_of(plan))
+        ears, mouth, about = assemble(stack, sound, plan.language, words_of(plan), acoustic=_learnt(my_voice) if my_voice else None)
         folder = folder or _new_folder(visits)
         journal = Journal(folder)
         stack.callback(journal.close)
@@ -93,6 +94,12 @@ def run(
             click.echo(f"The visit is not over. Go on with: twohands run --resume {folder.name}")
             return 1
     return 0
+
+
+def _learnt(name: str) -> dict[str, str]:
+    from assistant.hearing.own_voice import voice_model
+
+    return voice_model(name)
 
 
 def _begun(visit: Visit, plan: Plan, journal: Journal, about: dict[str, str], technician: str, site: str, rates: Rates | None) -> Outcome:

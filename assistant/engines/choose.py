@@ -7,6 +7,7 @@ PocketSphinx alone, which knows English only.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -72,10 +73,11 @@ def recognizer(
     words: frozenset[str] = frozenset(),
     endpoint: EndpointSettings | None = None,
     language: str = "en",
+    acoustic: Mapping[str, str] | None = None,
 ) -> tuple[Recognizer, Chosen]:
     """The recogniser, loaded, and why it was chosen.
 
-    words: all that can be said; a Vosk model that lacks some of them is passed
+    acoustic: PocketSphinx's settings of a learnt voice. words: all that can be said; a Vosk model that lacks some of them is passed
     over, and the reason says so, unless Vosk was asked for. Raises EngineError,
     LanguageNotHeard where PocketSphinx would be left and does not know the language.
     """
@@ -90,12 +92,12 @@ def recognizer(
         return VoskRecognizer(chosen.folder, endpoint), chosen
     if chosen.engine == "pair":
         try:
-            return PairRecognizer(SphinxRecognizer(endpoint), _vosk(chosen, words, endpoint, language), endpoint), chosen
+            return PairRecognizer(SphinxRecognizer(endpoint, acoustic=acoustic), _vosk(chosen, words, endpoint, language), endpoint), chosen
         except (EngineError, MissingLibrary) as error:
             if wanted:
                 raise
             chosen = Chosen("pocketsphinx", f"{error.problem} PocketSphinx listens instead.")
-    return SphinxRecognizer(endpoint), chosen
+    return SphinxRecognizer(endpoint, acoustic=acoustic), chosen
 
 
 def _vosk(chosen: Chosen, words: frozenset[str], endpoint: EndpointSettings | None, language: str) -> VoskRecognizer:

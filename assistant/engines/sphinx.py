@@ -137,7 +137,9 @@ class SphinxRecognizer:
     @property
     def description(self) -> str:
         """For the record and `check`: the engine, its version and its model."""
-        moved = ", moved towards furnace rooms" if self._acoustic else ""
+        moved = ""
+        if self._acoustic:
+            moved = ", moved towards furnace rooms" if self._acoustic == room_model() else ", moved towards furnace rooms and a learnt voice"
         return f"PocketSphinx {importlib.metadata.version('pocketsphinx')}, US English model from its wheel{moved}"
 
     @property

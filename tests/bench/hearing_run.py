@@ -81,7 +81,7 @@ def hear(engine: str, split: Split, jobs: Iterable[Job], processes: int, mark: s
     wanted = list(jobs)
     if engine == PAIR:
         first, second = (hear(one, split, wanted, processes, mark) for one in PARTNERS)
-        return {job: _joined(first[job], second[job]) for job in wanted}
+        return {job: joined(first[job], second[job]) for job in wanted}
     name = "".join(one if one.isalnum() else "-" for one in engine)
     path = cache_folder() / f"{mark or fingerprint()}-{split}-{name}.jsonl"
     path.parent.mkdir(parents=True, exist_ok=True)
@@ -98,7 +98,7 @@ def hear(engine: str, split: Split, jobs: Iterable[Job], processes: int, mark: s
     return {job: known[job] for job in wanted}
 
 
-def _joined(first: Result, second: Result) -> Result:
+def joined(first: Result, second: Result) -> Result:
     """One result out of two; both engines have the same endpointer, so their utterances are the same."""
     endings = tuple(
         Ending(replace(one.heard, engine=PAIR, second=other.heard), one.at, one.wait + other.wait)
