@@ -21,7 +21,7 @@ from assistant.speech.voice import EspeakVoice
 def shown(tmp_path_factory):
     """`twohands demo`, once: its printed output and its folder."""
     out = tmp_path_factory.mktemp("demo")
-    done = subprocess.run([sys.executable, "-m", "assistant", "demo", "--engine", "pocketsphinx", "--out", str(out)], capture_output=True, text=True, timeout=1200, check=False)
+    done = subprocess.run([sys.executable, "-m", "assistant", "demo", "--out", str(out)], capture_output=True, text=True, timeout=1200, check=False)
     assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-3000:]
     return done.stdout, {path.name.split("-")[-1]: path for path in out.iterdir()}
 

@@ -70,7 +70,8 @@ def main() -> None:
                 for name, ear in (("without", plain), ("with", own)):
                     found[name, here.snr, judge(here, joined(heard_by(ear, here), theirs)).outcome] += 1
             print(f"{voice}: learnt from {learnt.sentences} sentences", flush=True)
-    print(f"\n| voice set-up, {PAIR}, {len(chosen)} cases | " + " | ".join(f"{snr} dB: right / asked / wrong" for snr in SNRS) + " |\n|---" * 1 + "|---" * len(SNRS) + "|")
+    print(f"\n{len(chosen)} cases; voice set-up, the {PAIR} of recognisers\n")
+    print("| set-up | " + " | ".join(f"{snr} dB: right / asked / wrong" for snr in SNRS) + " |\n" + "|---" * (1 + len(SNRS)) + "|")
     for name in ("without", "with"):
         print(f"| {name} | " + " | ".join(_shares(found, name, snr) for snr in SNRS) + " |")
 
