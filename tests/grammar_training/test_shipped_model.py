@@ -11,7 +11,13 @@ import numpy as np
 import pytest
 import vosk
 
+from assistant.engines.attention import phrase_of
+from assistant.plans import words_of
+from assistant.practice.phrases import answering_scope, confirming_scope, probing_scope
 from audio_fixtures.voices import installed, say
+from flows.compile import load_plan
+from flows.faults import catalog
+from flows.profiles import equipment, meter
 from grammar import emit
 from grammar.language import language
 from grammar.scope import Asked, Scope
@@ -44,6 +50,20 @@ def test_it_knows_every_word_that_the_language_file_can_offer(model):
     scopes.append(Scope("all", None, tuple(language("en").options.values()), tuple(language("en").commands)))
     words = {word for scope in scopes for word in emit.vocabulary(scope)} - {emit.UNKNOWN}
     assert len(words) > 80
+    assert not sorted(word for word in words if model.vosk_model_find_word(word) < 0)
+
+
+@pytest.mark.parametrize("procedure", ["flame_sensing", "control_circuit_24v", "igniter_check"])
+def test_it_knows_every_word_of_every_procedure(model, procedure):
+    words = words_of(load_plan(procedure, equipment("larkspur"), meter("bench6000"))) - {emit.UNKNOWN}
+    assert len(words) > 80
+    assert not sorted(word for word in words if model.vosk_model_find_word(word) < 0)
+
+
+def test_it_knows_the_attention_word_and_the_words_of_practice(model):
+    faults = tuple(catalog.faults().faults)
+    words = set(phrase_of("en").split()).union(*(emit.vocabulary(scope) for scope in (probing_scope(faults, False), answering_scope(faults, False), confirming_scope())))
+    words.discard(emit.UNKNOWN)
     assert not sorted(word for word in words if model.vosk_model_find_word(word) < 0)
 
 
