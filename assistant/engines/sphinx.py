@@ -68,7 +68,7 @@ class SphinxSettings(Strict):
     fit_width: nats a frame from there to a fit of 0.73, above 0.
     beam, word_beam: how far a path may fall behind the best, 1e-80 to 1e-5; a narrow word beam keeps the
         lattice small, and the alternatives come out of the lattice. alarm_beam, alarm_word_beam: the same in the
-        second search, for an alarm.
+        second search, for an alarm; sentence_beam, sentence_word_beam: where no reading is asked.
     room_db: dB below the voice at which a room's noise is added where the sound is digitally silent, 0 to 100.
     nbest_depth: sentences looked at for alternatives, 1 to 5000.
     cached_scopes: grammars kept, 2 to 1000.
@@ -84,6 +84,8 @@ class SphinxSettings(Strict):
     word_beam: float = Field(ge=1e-80, le=1e-5)
     alarm_beam: float = Field(ge=1e-80, le=1e-5)
     alarm_word_beam: float = Field(ge=1e-80, le=1e-5)
+    sentence_beam: float = Field(ge=1e-80, le=1e-5)
+    sentence_word_beam: float = Field(ge=1e-80, le=1e-5)
     room_db: float = Field(ge=0, le=100)
     nbest_depth: int = Field(ge=1, le=5000)
     cached_scopes: int = Field(ge=2, le=1000)
@@ -335,8 +337,12 @@ class SphinxRecognizer:
         self._made += 1
         search = f"scope{self._made}"
         try:
-            self._decoder.add_jsgf_string(search, self._grammars.jsgf(scope))
-            if scope.asked is not None:
+            if scope.asked is None:
+                # sentences are few and long; a narrow beam loses them before their end
+                with self._beams(self.settings.sentence_beam, self.settings.sentence_word_beam):
+                    self._decoder.add_jsgf_string(search, self._grammars.jsgf(scope))
+            else:
+                self._decoder.add_jsgf_string(search, self._grammars.jsgf(scope))
                 self._alarms[search] = f"alarm{self._made}"
                 with self._beams(self.settings.alarm_beam, self.settings.alarm_word_beam):
                     self._decoder.add_jsgf_string(self._alarms[search], grammar.emit.alarm_jsgf(scope))

@@ -11,7 +11,7 @@ import pytest
 import soundfile
 
 from assistant.demo import demo_file, recorded_clip, run_visit
-from assistant.engines.sphinx import SphinxRecognizer
+from assistant.engines.choose import recognizer
 from assistant.hearing.policy import weigh
 from assistant.journal import read
 from assistant.speech.voice import EspeakVoice
@@ -81,7 +81,7 @@ def test_the_readings_are_those_that_were_spoken(shown):
 
 @pytest.fixture(scope="module")
 def engines():
-    voice, ears = EspeakVoice(), SphinxRecognizer()
+    voice, (ears, _) = EspeakVoice(), recognizer()
     yield {"voice": voice, "recognizer": ears}
     voice.close()
     ears.close()

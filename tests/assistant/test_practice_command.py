@@ -527,8 +527,8 @@ def test_a_lost_microphone_ends_the_exercise_with_its_record(tmp_path):
 # ---- by voice, through the real recogniser
 
 
-def by_voice(folder: Path, said: list[str], *arguments: str) -> subprocess.CompletedProcess:
-    """A real process that hears `said`, spoken by eSpeak NG, through PocketSphinx."""
+def by_voice(folder: Path, said: list[str], *arguments: str, engine: tuple[str, ...] = ()) -> subprocess.CompletedProcess:
+    """A real process that hears `said`, spoken by eSpeak NG, through the real recogniser."""
     voice = EspeakVoice()
     try:
         pieces = [in_quiet_room(voice.render(text), 0.6, 1.2, np.random.default_rng(number), steps=40.0) for number, text in enumerate(said)]
@@ -536,7 +536,7 @@ def by_voice(folder: Path, said: list[str], *arguments: str) -> subprocess.Compl
         voice.close()
     write(folder / "trainee.wav", np.concatenate(pieces))
     command = [
-        sys.executable, "-m", "assistant", "practice", "--no-voice", "--engine", "pocketsphinx", "--audio-in", str(folder / "trainee.wav"),
+        sys.executable, "-m", "assistant", "practice", "--no-voice", *engine, "--audio-in", str(folder / "trainee.wav"),
         "--record", str(folder), "--trainee", "Robin", *arguments,
     ]  # fmt: skip
     return subprocess.run(command, capture_output=True, text=True, timeout=240, check=False)
@@ -546,10 +546,11 @@ def heard(done: subprocess.CompletedProcess) -> list[str]:
     return re.findall(r'heard  "(.+?)"', done.stdout)
 
 
-def test_an_exercise_by_voice(tmp_path):
-    """eSpeak NG speaks, PocketSphinx hears: a few tests, one mistake that is stopped, the answer and its yes."""
+@pytest.mark.parametrize("engine", [(), ("--engine", "pocketsphinx")], ids=["both", "pocketsphinx"])
+def test_an_exercise_by_voice(tmp_path, engine):
+    """eSpeak NG speaks, the recogniser hears: a few tests, one mistake that is stopped, the answer and its yes."""
     said = ["volts from line to r", "ohms from burner to board ground", "turn the power off", "volts from line to neutral", "my answer is corroded burner ground", "yes"]
-    done = by_voice(tmp_path, said, "--free", "--fault", "burner_corroded", "--seed", "7")
+    done = by_voice(tmp_path, said, "--free", "--fault", "burner_corroded", "--seed", "7", engine=engine)
     assert heard(done) == said, done.stdout + done.stderr
     assert "Volts from hot to R. Your meter shows" in done.stdout and "Your answer is: a corroded burner ground. Is that right?" in done.stdout
     [line] = kept(tmp_path)
