@@ -8,6 +8,7 @@ Only the kind that its wheel carries: phonetically tied mixtures, 42 codebooks
 from __future__ import annotations
 
 import math
+import re
 import struct
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,6 +25,7 @@ STREAMS, DIMENSIONS = 3, 13
 WEIGHT_STEP = 1024 * math.log(1.0001)
 """Nats of one step of a stored mixture weight: the engine keeps logarithms to the base 1.0001, shifted by 10 bits."""
 LEAST_VARIANCE = 1e-3
+MOST_GAUSSIANS = 256
 _MARK = 0x11223344
 
 
@@ -57,11 +59,29 @@ def read_acoustic(folder: Path) -> Acoustic:
 def write_acoustic(model: Acoustic, folder: Path, like: Path | None = None) -> None:
     """Write means, variances and sendump. like: the folder whose sendump head is kept, the wheel's by default."""
     head, _ = _read_weights(((like or wheel_folder()) / "sendump").read_bytes())
+    count, senones = model.weights.shape[1:]
+    # the number of Gaussians stands in the head twice: in words, and right before the weights
+    head = re.sub(rb"mixture_count \d+", f"mixture_count {count}".encode(), head[:-8]) + struct.pack("<2i", count, senones)
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "means").write_bytes(_gaussian_bytes(model.means))
     (folder / "variances").write_bytes(_gaussian_bytes(model.variances))
     steps = np.clip(np.round(-model.weights / WEIGHT_STEP), 0, 159).astype(np.uint8)
     (folder / "sendump").write_bytes(head + steps.tobytes())
+
+
+def merged(one: Acoustic, other: Acoustic) -> Acoustic:
+    """A model with the Gaussians of both, each model at half its weights: what either knows is not forgotten.
+
+    The engine numbers Gaussians with 8 bits, so both together may have 256. Raises ModelError.
+    """
+    if one.means.shape[2] + other.means.shape[2] > MOST_GAUSSIANS:
+        raise ModelError(f"The two models have more than {MOST_GAUSSIANS} Gaussians together.", "Merge models that were not merged before.")
+    half = math.log(0.5)
+    return Acoustic(
+        np.concatenate([one.means, other.means], axis=2),
+        np.concatenate([one.variances, other.variances], axis=2),
+        np.concatenate([one.weights + half, other.weights + half], axis=1),
+    )
 
 
 def features(cepstra: np.ndarray) -> np.ndarray:

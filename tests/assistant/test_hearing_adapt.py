@@ -8,7 +8,7 @@ from scipy.stats import multivariate_normal
 
 from assistant.engines.sphinx import SphinxRecognizer
 from assistant.errors import ModelError
-from assistant.hearing.acoustic import PHONES, Acoustic, features, read_acoustic, wheel_folder, write_acoustic
+from assistant.hearing.acoustic import PHONES, Acoustic, features, merged, read_acoustic, wheel_folder, write_acoustic
 from assistant.hearing.adapt import Caution, Frames, adapt, likelihood
 from assistant.hearing.aligned import Aligner, Cepstra
 from assistant.hearing.room_model import room_model
@@ -55,6 +55,27 @@ def test_a_broken_model_is_one_plain_error(tmp_path):
         (tmp_path / name).write_bytes(b"s3\nendhdr\n1234567890123456789012345")
     with pytest.raises(ModelError, match="cannot be read"):
         read_acoustic(tmp_path)
+
+
+def test_a_merged_model_is_the_mean_of_both_densities():
+    rng = np.random.default_rng(8)
+    one, other, frames = small(rng), small(rng, gaussians=3), some(rng, count=1)
+    both = merged(one, other)
+    assert both.means.shape[2] == 7
+    for stream in range(3):
+        here, phone, senone = frames.features[0, 13 * stream : 13 * (stream + 1)], frames.phones[0], frames.senones[0]
+        densities = [sum(np.exp(m.weights[stream, g, senone]) * multivariate_normal.pdf(here, m.means[phone, stream, g], np.diag(m.variances[phone, stream, g])) for g in range(m.means.shape[2])) for m in (one, other, both)]
+        assert densities[2] == pytest.approx((densities[0] + densities[1]) / 2)
+
+
+def test_a_merged_model_is_written_read_and_loaded(wheel, tmp_path):
+    both = merged(wheel, wheel)
+    write_acoustic(both, tmp_path)
+    assert read_acoustic(tmp_path).weights.shape == both.weights.shape
+    engine = SphinxRecognizer(acoustic=room_model(tmp_path))
+    engine.close()
+    with pytest.raises(ModelError, match="256 Gaussians"):
+        merged(both, wheel)
 
 
 def test_density_against_scipy():

@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from assistant.errors import EngineError
-from assistant.hearing.acoustic import features, read_acoustic, wheel_folder, write_acoustic
+from assistant.hearing.acoustic import features, merged, read_acoustic, wheel_folder, write_acoustic
 from assistant.hearing.adapt import Frames, adapt, likelihood
 from assistant.hearing.aligned import Aligner, Cepstra
 from assistant.hearing.room_model import FOLDER
@@ -82,7 +82,8 @@ def main() -> None:
     old = read_acoustic(wheel_folder())
     new = adapt(old, got)
     print(f"{len(got.phones):,} frames; log density of a frame {likelihood(old, got):.2f} before, {likelihood(new, got):.2f} after")
-    write_acoustic(new, given.out)
+    # Synthetic voices alone would make it forget people, so the wheel's own Gaussians stay in it.
+    write_acoustic(merged(old, new), given.out)
 
 
 if __name__ == "__main__":

@@ -30,6 +30,9 @@ KINDS: tuple[tuple[Kind, float], ...] = (("reading", 0.68), ("words", 0.17), ("o
 RECORDED_SHARE = 0.2
 """Share of test cases spoken with recorded human words."""
 
+WHOLE = ("supply", "secondary", "phasing", "rod")
+"""Scopes whose readings can be told in whole volts."""
+
 UNIT_SCALE = {"volt": 1.0, "ohm": 1.0, "microamp": 1e-6}
 
 
@@ -94,9 +97,13 @@ def _voice(number_: int, side: int, names: list[str]) -> str:
 
 
 def _reading(rng: np.random.Generator, recorded: bool) -> tuple[str, str, float]:
-    name = str(rng.choice(list(hearing_scopes.readings())))
-    scope = hearing_scopes.readings()[name]
+    offered = hearing_scopes.readings()
+    # no recording says "point", so recorded people read whole volts
+    name = str(rng.choice([one for one in offered if not recorded or one in WHOLE]))
+    scope = offered[name]
     digits, value = shown(scope, rng)
+    if recorded:
+        digits, value = _digits(value, 0, 1.0)
     said = number(digits, rng)
     asked = scope.asked
     assert asked is not None

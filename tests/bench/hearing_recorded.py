@@ -25,11 +25,9 @@ TENS = "twenty thirty forty fifty sixty seventy eighty ninety"
 CLIPS: dict[str, str] = (
     {word: f"digits/{number}" for number, word in enumerate(TEENS.split())}
     | {word: f"digits/{number}" for number, word in zip(range(20, 100, 10), TENS.split(), strict=True)}
-    | {"hundred": "digits/hundred", "thousand": "digits/thousand", "oh": "digits/oh", "point": "letters/dot", "and": "vm-and"}
+    | {"hundred": "digits/hundred", "thousand": "digits/thousand", "oh": "digits/oh", "and": "vm-and"}
 )
-"""Word -> clip. No clip says "point"; the nearest, "dot", stands in, and the grammar takes both."""
-
-SPOKEN_AS = {"point": "dot"}
+"""Word -> clip. No clip says "point"."""
 
 
 def folder() -> Path:
@@ -38,11 +36,6 @@ def folder() -> Path:
     if not found:
         raise MissingLibrary("The recorded number words are not installed.", "Run: sudo apt-get install asterisk-core-sounds-en-g722 pocketsphinx-testdata ffmpeg")
     return found[0]
-
-
-def said(text: str) -> str:
-    """The words as the recordings say them."""
-    return " ".join(SPOKEN_AS.get(word, word) for word in text.split())
 
 
 def reading(text: str, rng: np.random.Generator) -> np.ndarray:

@@ -47,7 +47,7 @@ def scene(case: Case) -> Scene:
     elif case.kind == "outside":
         said, dry = hearing_recorded.outside(rng)
     else:
-        said, dry = hearing_recorded.said(case.text), hearing_recorded.reading(case.text, rng)
+        dry = hearing_recorded.reading(case.text, rng)
     return placed(dry, case, rng, said)
 
 
