@@ -193,7 +193,7 @@ def main(corpus: Path, out: Path, crf_from: float, minutes: float, steps: int, b
     about = {
         "crf_from": crf_from, "seed": seed, "hours": round(speech.hours, 3), "utterances": len(speech), "left_out": list(leave_out),
         "shape": trainer.network.about(), "parameters": sum(p.numel() for p in trainer.network.parameters()), "rate": rate,
-        "batch_seconds": batch_seconds, "mild": mild, "resumed": str(resume) if resume else None, "log": [],
+        "batch_seconds": batch_seconds, "mild": mild, "resumed": resume.name if resume else None, "log": [],
     }  # fmt: skip
     print(f"{len(speech)} utterances, {speech.hours:.2f} h, {about['parameters']} parameters, ready after {time.monotonic() - began:.0f} s", flush=True)
     held = rng.permutation(len(speech))[: min(256, len(speech) // 10)]
