@@ -13,6 +13,7 @@ import click
 
 from assistant.buttons import ButtonEars, told_at_start
 from assistant.ears import TypedEars
+from assistant.engines.base import ENGINES
 from assistant.errors import LanguageNotHeard
 from assistant.mouth import SilentMouth
 from assistant.visit import Ears, Mouth
@@ -40,6 +41,9 @@ class Sound:
         return self.spoken if self.spoken is not None else not self.typed
 
 
+engine_option = click.option("--engine", type=click.Choice(["auto", *ENGINES]), default="auto", show_default=True, help="The recogniser; pair: PocketSphinx and Vosk together.")
+
+
 def sound_options(command: Callable) -> Callable:
     """The click options behind `Sound`, all but `attention`."""
     options = [
@@ -48,7 +52,7 @@ def sound_options(command: Callable) -> Callable:
         click.option("--voice/--no-voice", "spoken", default=None, help="Speak aloud. Off when typing, on otherwise."),
         click.option("--audio-in", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="Hear this sound file instead of a microphone."),
         click.option("--audio-out", type=click.Path(dir_okay=False, path_type=Path), help="Write the two-sided conversation to this WAV or FLAC file."),
-        click.option("--engine", type=click.Choice(["auto", "pair", "pocketsphinx", "vosk"]), default="auto", show_default=True, help="The recogniser; pair: PocketSphinx and Vosk together."),
+        engine_option,
         click.option("--push-to-talk", is_flag=True, help="Listen only after a key, a headset button or a foot switch that acts as a key."),
     ]
     for option in reversed(options):

@@ -10,7 +10,7 @@ from __future__ import annotations
 import errno
 import json
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -135,6 +135,12 @@ def read(folder: Path) -> tuple[list[Event], bool]:
                 return events, True
             raise JournalError(f"Line {number} of the journal in {folder.name} is broken.", "Keep a copy of the file, then take that line out.") from error
     return events, bool(tail)
+
+
+def in_alarm(events: Iterable[Event]) -> bool:
+    """Whether a gas alarm was raised and not called false."""
+    kinds = [event.get("kind") for event in events if event.get("kind") in ("alarm", "alarm_over")]
+    return kinds[-1:] == ["alarm"]
 
 
 def latest(visits: Path) -> Path | None:

@@ -23,7 +23,7 @@ def learn_priors(counts: Mapping[str, int], prior: Mapping[str, float], trust: f
         raise FlowError("The prior has no weight.", "Give at least one fault and a trust above 0.")
     weights = {name: trust * p / total for name, p in prior.items()}
     for name, count in counts.items():
-        known = next((one for one in (name, catalog.JOIN.join(reversed(catalog.parts(name)))) if one in weights), None)
+        known = catalog.among(name, weights)
         if known is None:
             raise FlowError(f"There is no fault called '{name}'.", "Use the fault ids of faults.yaml, a pair joined by '+'.")
         if count < 0:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from assistant.assemble import engine_option
 from assistant.cli import version
 from assistant.demo import DemoResult, demo_file, recorded_clip, run_visit
 from assistant.engines.choose import recognizer
@@ -18,7 +19,7 @@ from assistant.speech.voice import EspeakVoice
 @click.command()
 @click.option("--visit", "wanted", multiple=True, type=click.Choice(list(demo_file().visits)), help="Only this visit; may be given more than once.")
 @click.option("--out", type=click.Path(file_okay=False, path_type=Path), default=Path("demo-visits"), show_default=True, help="Folder for the conversations and the records.")
-@click.option("--engine", type=click.Choice(["auto", "pair", "pocketsphinx", "vosk"]), default="auto", show_default=True, help="The recogniser; pair: PocketSphinx and Vosk together.")
+@engine_option
 def demo(wanted: tuple[str, ...], out: Path, engine: str) -> int:
     """Run three invented visits on recorded speech and print every exchange.
 

@@ -14,7 +14,7 @@ from assistant.assemble import Sound, assemble, sound_options
 from assistant.cli import version
 from assistant.errors import JournalError
 from assistant.hearing.policy import weigh
-from assistant.journal import Journal, latest, read, utc_now
+from assistant.journal import Journal, in_alarm, latest, read, utc_now
 from assistant.plans import ready_plan, warm, words_of
 from assistant.replay import standing
 from assistant.screen import Screen
@@ -82,7 +82,7 @@ def run(
         try:
             outcome = _resumed(visit, plan, journal, folder, about) if resume else _begun(visit, plan, journal, about, technician, site, rates)
         except KeyboardInterrupt:
-            if _in_alarm(folder):
+            if in_alarm(read(folder)[0]):
                 journal.write(gas_end().kind, gas_end().data)
                 click.echo("\nEnded on a gas alarm. If the jumper is on, take it off when the place is safe.")
                 return 130
@@ -117,12 +117,6 @@ def _resumed(visit: Visit, plan: Plan, journal: Journal, folder: Path, about: di
         journal.write(line.kind, line.data)
     journal.write("resumed", {"engine": about["engine"], "program": f"twohands {version()}"})
     return visit.run(*advance(plan, where.session, Resumed()))
-
-
-def _in_alarm(folder: Path) -> bool:
-    """Whether a gas alarm was raised and not called false."""
-    kinds = [event["kind"] for event in read(folder)[0] if event["kind"] in ("alarm", "alarm_over")]
-    return kinds[-1:] == ["alarm"]
 
 
 def _new_folder(visits: Path, clock: Callable = utc_now) -> Path:

@@ -125,10 +125,9 @@ class Attentive:
         return kept
 
     def _needs_none(self, heard: Heard) -> bool:
-        if not heard.text:
-            return False
-        answer = understand(heard, self._scope)
-        return isinstance(answer, Command) and answer.id in self._without
+        """Whether any recogniser heard a command that needs no phrase, such as gas."""
+        answers = [understand(one, self._scope) for one in (heard, heard.second) if one is not None and one.text]
+        return any(isinstance(answer, Command) and answer.id in self._without for answer in answers)
 
 
 def without_phrase(text: str, language: str) -> tuple[str, bool]:

@@ -14,6 +14,8 @@ from grammar.answers import Heard
 from grammar.scope import Scope
 
 SAMPLE_RATE = 16_000
+ENGINES = ("pair", "pocketsphinx", "vosk")
+"""What can be asked for; pair: PocketSphinx and Vosk together."""
 
 
 @dataclass(frozen=True)

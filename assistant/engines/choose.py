@@ -13,13 +13,12 @@ from pathlib import Path
 
 from assistant import models
 from assistant.audio.endpoint import EndpointSettings
-from assistant.engines.base import Recognizer
+from assistant.engines.base import ENGINES, Recognizer
 from assistant.engines.pair import PairRecognizer
 from assistant.engines.sphinx import SphinxRecognizer
 from assistant.engines.vosk_engine import VoskRecognizer
 from assistant.errors import EngineError, LanguageNotHeard, MissingLibrary
 
-ENGINES = ("pair", "pocketsphinx", "vosk")
 SPHINX_LANGUAGES = ("en",)
 """Languages of the model in PocketSphinx's wheel."""
 

@@ -9,8 +9,8 @@ retraining).
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, fields
 
 import numpy as np
 from scipy import sparse
@@ -25,6 +25,11 @@ class Frames:
     features: np.ndarray
     phones: np.ndarray
     senones: np.ndarray
+
+
+def together(parts: Sequence[Frames]) -> Frames:
+    """All frames in one; at least one part."""
+    return Frames(*(np.concatenate([getattr(part, one.name) for part in parts]) for one in fields(Frames)))
 
 
 @dataclass(frozen=True)

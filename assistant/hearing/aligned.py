@@ -11,7 +11,8 @@ import numpy as np
 import pocketsphinx
 
 from assistant.errors import EngineError
-from assistant.hearing.acoustic import DIMENSIONS, PHONES
+from assistant.hearing.acoustic import DIMENSIONS, PHONES, features
+from assistant.hearing.adapt import Frames
 
 FAILURES = (RuntimeError, ValueError, KeyError, TypeError)
 """What PocketSphinx's binding raises."""
@@ -70,6 +71,14 @@ class Cepstra:
         # the log is written in either byte order; the count in its head tells which
         order = "<" if int.from_bytes(raw[:4], "little") * 4 == len(raw) - 4 else ">"
         return np.frombuffer(raw[4:], f"{order}f4").reshape(-1, DIMENSIONS).astype(np.float64)
+
+
+def framed(cepstra: Cepstra, sound: np.ndarray, phones: np.ndarray, senones: np.ndarray) -> Frames:
+    """The frames of a sound whose states are known, those without a state left out. phones, senones: as `Aligner.align` gives them."""
+    seen = features(cepstra.of(sound))
+    length = min(len(seen), len(phones))
+    kept = np.flatnonzero(senones[:length] >= 0)
+    return Frames(seen[kept], phones[kept], senones[kept])
 
 
 def _new(**settings: Any) -> Any:

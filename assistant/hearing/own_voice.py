@@ -18,9 +18,9 @@ import platformdirs
 from pydantic import Field
 
 from assistant.errors import EngineError, ModelError
-from assistant.hearing.acoustic import features, read_acoustic, write_acoustic
-from assistant.hearing.adapt import Caution, Frames, adapt, likelihood
-from assistant.hearing.aligned import Aligner, Cepstra
+from assistant.hearing.acoustic import read_acoustic, write_acoustic
+from assistant.hearing.adapt import Frames, adapt, likelihood, together
+from assistant.hearing.aligned import Aligner, Cepstra, framed
 from assistant.hearing.room_model import FOLDER, room_model
 from audio_fixtures.rooms import ROOMS, NoiseKind, mix, noise, reverb
 from grammar.datafile import Strict, load_yaml
@@ -89,7 +89,7 @@ def learn(said: Iterable[tuple[str, np.ndarray]], folder: Path, rng: np.random.G
     followed are left out. Raises EngineError when fewer than `LEAST` are left.
     """
     align, cepstra = Aligner(pronunciations("en")), Cepstra()
-    found: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
+    found: list[Frames] = []
     followed = 0
     for text, sound in said:
         try:
@@ -98,15 +98,12 @@ def learn(said: Iterable[tuple[str, np.ndarray]], folder: Path, rng: np.random.G
             continue
         followed += 1
         for place in (sound, *(_elsewhere(sound, rng) for _ in range(MIXES))):
-            seen = features(cepstra.of(place))
-            length = min(len(seen), len(phones))
-            kept = np.flatnonzero(senones[:length] >= 0)
-            found.append((seen[kept], phones[kept], senones[kept]))
+            found.append(framed(cepstra, place, phones, senones))
     if followed < LEAST:
         raise EngineError(f"Only {followed} sentences could be followed; {LEAST} are needed.", "Find a quieter place and read them again.")
-    frames = Frames(*(np.concatenate(part) for part in zip(*found, strict=True)))
+    frames = together(found)
     old = read_acoustic(FOLDER)
-    new = adapt(old, frames, Caution())
+    new = adapt(old, frames)
     beside = folder.with_name(folder.name + ".part")
     shutil.rmtree(beside, ignore_errors=True)
     beside.mkdir(parents=True)

@@ -36,7 +36,7 @@ def found(store: Store) -> Found:
     counts: Counter[str] = Counter()
     gainsaid = unknown = 0
     for one, after in zip(rows, [*rows[1:], None], strict=True):
-        fault = _known(one.fault or catalog.HEALTHY, shipped)
+        fault = catalog.among(one.fault or catalog.HEALTHY, shipped)
         if fault is None:
             unknown += 1
         elif after is not None and _gainsays(one, after):
@@ -49,8 +49,3 @@ def found(store: Store) -> Found:
 def _gainsays(one: object, after: object) -> bool:
     soon = one.site and one.site == after.site and one.started_at is not None and after.started_at - one.started_at <= BOARD_DAYS * DAY
     return bool(soon) and after.fault not in (None, catalog.HEALTHY, one.fault)
-
-
-def _known(fault: str, shipped: dict[str, float]) -> str | None:
-    turned = catalog.JOIN.join(reversed(catalog.parts(fault)))
-    return next((name for name in (fault, turned) if name in shipped), None)

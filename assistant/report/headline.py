@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from assistant.journal import in_alarm
 from assistant.records.faultnames import advice_on, fault_name, sentence_on
 
 if TYPE_CHECKING:
@@ -26,8 +27,7 @@ def headline(events: list[dict[str, Any]], standing: tuple[Taken, ...], again: b
     how, fault = end.get("how"), end.get("fault")
     bad = [one.title for one in standing if one.outcome == "fail"]
     close = [one.title for one in standing if one.outcome == "close"]
-    alarms = [one.get("kind") for one in events if one.get("kind") in ("alarm", "alarm_over")]
-    if how == "gas" or alarms[-1:] == ["alarm"]:
+    if how == "gas" or in_alarm(events):
         return Headline("alarm", "Gas was smelled and the visit was broken off: nobody may use this furnace until the leak is found and mended.", "No verdict on the flame-sensing circuit can be given.")
     if fault and fault != "healthy":
         found = _with_fault(str(fault), bad, close, again)

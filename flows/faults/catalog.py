@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Container
 from functools import lru_cache
 from itertools import combinations
 from pathlib import Path
@@ -175,6 +176,11 @@ def fault(name: str) -> Fault:
 def parts(name: str) -> tuple[str, ...]:
     """The single faults in `name`, which may be a pair such as "rod_open+burner_loose"."""
     return tuple(name.split(JOIN))
+
+
+def among(name: str, known: Container[str]) -> str | None:
+    """The fault or pair as `known` spells it, a pair in either order; None when it is not there."""
+    return next((one for one in (name, JOIN.join(reversed(parts(name)))) if one in known), None)
 
 
 def spoken_name(name: str) -> str:

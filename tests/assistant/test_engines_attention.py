@@ -12,6 +12,8 @@ from assistant.engines.attention import Attentive, AttentiveGrammars, phrase_of,
 from assistant.engines.base import Final
 from assistant.engines.sphinx import SphinxRecognizer
 from assistant.errors import EngineError
+from assistant.hearing.policy import weigh
+from grammar.answers import Command, Heard
 from grammar.language import language
 from grammar.phonetics import APART, distance
 from grammar.scope import Asked, Scope
@@ -78,3 +80,23 @@ def test_a_language_without_a_word_is_told():
     with pytest.raises(EngineError, match="no attention word"):
         phrase_of("xx")
     assert "gas" in settings().without
+
+
+class OnlyTheSecond:
+    """Two recognisers of which the first heard nothing."""
+
+    name = "pair"
+
+    def use(self, grammars: object) -> None: ...
+
+    def open(self, scope: Scope) -> None: ...
+
+    def finish(self) -> list[Final]:
+        return [Final(Heard("", 0.0, engine="pair", second=Heard("i smell gas", 0.9, engine="vosk")), np.zeros(0, np.int16))]
+
+
+def test_gas_that_only_one_of_two_heard_passes():
+    engine = Attentive(OnlyTheSecond())
+    engine.open(VOLTS)
+    [final] = engine.finish()
+    assert weigh(final.heard, VOLTS) == Command("gas", "i smell gas")

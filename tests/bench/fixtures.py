@@ -13,7 +13,7 @@ from collections import Counter
 import click
 
 from assistant.audio.files import chunks
-from assistant.engines.base import SAMPLE_RATE, Final, Recognizer, some_words
+from assistant.engines.base import ENGINES, SAMPLE_RATE, Final, Recognizer, some_words
 from assistant.engines.choose import recognizer
 from assistant.hearing.policy import weigh
 from audio_fixtures.listing import hearing_set, in_its_room, judged, sound
@@ -34,7 +34,7 @@ def answer_to(engine: Recognizer, recording, scope: Scope, meaning) -> Answer:
 
 
 @click.command()
-@click.option("--engine", "wanted", type=click.Choice(["pair", "pocketsphinx", "vosk"]), default="pair", show_default=True)
+@click.option("--engine", "wanted", type=click.Choice(ENGINES), default="pair", show_default=True)
 @click.option("--plain", is_flag=True, help="Take the recogniser's best guess, without weighing it.")
 def main(wanted: str, plain: bool) -> None:
     """Print the table."""

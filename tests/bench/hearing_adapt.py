@@ -17,9 +17,9 @@ from pathlib import Path
 import numpy as np
 
 from assistant.errors import EngineError
-from assistant.hearing.acoustic import features, merged, read_acoustic, wheel_folder, write_acoustic
-from assistant.hearing.adapt import Frames, adapt, likelihood
-from assistant.hearing.aligned import Aligner, Cepstra
+from assistant.hearing.acoustic import merged, read_acoustic, wheel_folder, write_acoustic
+from assistant.hearing.adapt import Frames, adapt, likelihood, together
+from assistant.hearing.aligned import Aligner, Cepstra, framed
 from assistant.hearing.room_model import FOLDER
 from audio_fixtures.rooms import BANDS, NOISES, ROOMS
 from grammar.emit import pronunciations
@@ -37,7 +37,7 @@ BEFORE, AFTER = 0.5, 0.6
 def frames(count: int, mixes: int) -> Frames:
     """Frames of `count` cases, each in its own place and in `mixes` others."""
     align, cepstra, rng = Aligner(pronunciations("en")), Cepstra(), np.random.default_rng(5)
-    found: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
+    found: list[Frames] = []
     for number, case in enumerate(_cases(count)):
         clean = scene(replace(case, snr=60, room="open", band="wide", noise="blower"))
         span = slice(int((clean.starts - BEFORE) * 16_000), int((clean.ends + AFTER) * 16_000))
@@ -46,14 +46,10 @@ def frames(count: int, mixes: int) -> Frames:
         except EngineError:
             continue  # the model cannot follow this voice here; there are others
         for place in (case, *(_elsewhere(case, rng) for _ in range(mixes))):
-            seen = features(cepstra.of(scene(place).sound[span]))
-            length = min(len(seen), len(phones))
-            kept = np.flatnonzero(senones[:length] >= 0)
-            found.append((seen[kept], phones[kept], senones[kept]))
+            found.append(framed(cepstra, scene(place).sound[span], phones, senones))
         if number % 50 == 49:
             print(f"{number + 1} of {count}", flush=True)
-    parts = [np.concatenate(part) for part in zip(*found, strict=True)]
-    return Frames(*parts)
+    return together(found)
 
 
 def _cases(count: int) -> Iterator[Case]:

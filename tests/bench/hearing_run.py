@@ -18,7 +18,8 @@ from grammar.answers import Heard, Word
 from grammar.language import language
 from tests.bench import hearing_scopes
 from tests.bench.hearing_cases import Case, Split, case
-from tests.bench.hearing_engines import Ear, Ending, ear
+from tests.bench.hearing_engines import Ear, Ending
+from tests.bench.hearing_engines import ear as ear_named
 from tests.bench.hearing_sound import cache as cache_folder
 from tests.bench.hearing_sound import placed, scene, spoken
 
@@ -119,16 +120,21 @@ def _run(engine: str, split: Split, todo: list[Job], processes: int) -> Iterator
 
 @cache
 def _ear(engine: str) -> Ear:
-    return ear(engine)
+    return ear_named(engine)
 
 
 def _one(task: tuple[str, Split, Job]) -> Result:
     engine, split, job = task
+    return listened(_ear(engine), split, job)
+
+
+def listened(ear: Ear, split: Split, job: Job) -> Result:
+    """What an engine makes of one job."""
     here = case(job.number, split)
     scope = hearing_scopes.scopes()["readback" if job.reply else here.scope]
     made = reply_scene(here, job.reply) if job.reply else scene(here)
     timed = job.number % TIMED == 0
-    endings, cpu = _ear(engine).listen(made.sound, scope, partials=timed)
+    endings, cpu = ear.listen(made.sound, scope, partials=timed)
     return Result(job, tuple(endings), cpu if timed else float("nan"), len(made.sound) / 16_000, made.starts, made.ends, made.said)
 
 

@@ -23,8 +23,8 @@ from assistant.models import own_model
 from tests.bench.hearing_cases import SNRS, Case, case
 from tests.bench.hearing_engines import Streaming
 from tests.bench.hearing_judge import judge
-from tests.bench.hearing_run import PAIR, Job, Result, joined
-from tests.bench.hearing_sound import placed, scene, spoken
+from tests.bench.hearing_run import PAIR, Job, joined, listened
+from tests.bench.hearing_sound import placed, spoken
 
 READ_AT = 30
 """dB over the noise while the sentences are read: a quiet place."""
@@ -40,19 +40,6 @@ def read_by(voice: str) -> list[tuple[str, np.ndarray]]:
     return said
 
 
-def heard_by(ear: Streaming, here: Case) -> Result:
-    """What one engine makes of a case."""
-    made, scope = scene(here), _scope(here)
-    endings, cpu = ear.listen(made.sound, scope, partials=False)
-    return Result(Job(here.number), tuple(endings), cpu, len(made.sound) / 16_000, made.starts, made.ends, made.said)
-
-
-def _scope(here: Case):
-    from tests.bench.hearing_scopes import scopes
-
-    return scopes()[here.scope]
-
-
 def main() -> None:
     asked = argparse.ArgumentParser(prog="python -m tests.bench.hearing_voice", description=__doc__)
     asked.add_argument("--count", type=int, default=1_152, help="cases of the benchmark, of which those by synthetic test voices are heard")
@@ -66,9 +53,10 @@ def main() -> None:
             learnt = own_voice.learn(read_by(voice), Path(folder) / voice, np.random.default_rng(1))
             own = Streaming(SphinxRecognizer(acoustic=room_model(Path(folder) / voice)))
             for here in (one for one in chosen if one.voice == voice):
-                theirs = heard_by(second, here)
+                job = Job(here.number)
+                theirs = listened(second, "test", job)
                 for name, ear in (("without", plain), ("with", own)):
-                    found[name, here.snr, judge(here, joined(heard_by(ear, here), theirs)).outcome] += 1
+                    found[name, here.snr, judge(here, joined(listened(ear, "test", job), theirs)).outcome] += 1
             print(f"{voice}: learnt from {learnt.sentences} sentences", flush=True)
     print(f"\n{len(chosen)} cases; voice set-up, the {PAIR} of recognisers\n")
     print("| set-up | " + " | ".join(f"{snr} dB: right / asked / wrong" for snr in SNRS) + " |\n" + "|---" * (1 + len(SNRS)) + "|")
