@@ -1,9 +1,10 @@
 """Where an utterance begins and ends in a stream of sound.
 
-PocketSphinx's endpointer decides what is speech; this module adds what a
+A detector (`detectors.py`) decides what is speech; this module adds what a
 short spoken answer needs around it: sound from before the first phone, a wait
-before an utterance is closed, a longest length, and the level above the room.
-It knows no words, and gives the same result however the stream is cut into chunks.
+before an utterance is closed, a longest length, the level above the room, and
+the difference between the talker and a voice further away. It knows no words,
+and gives the same result however the stream is cut into chunks.
 """
 
 from __future__ import annotations
@@ -12,68 +13,52 @@ from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
-import pocketsphinx
 
+from assistant.audio.detectors import FULL_SCALE, MOST_SUDDEN, SAMPLE_RATE, Detector, best_detector, louder_half
 from assistant.errors import EngineError
 
-SAMPLE_RATE = 16_000
-FULL_SCALE = 32_768.0
-MOST_SUDDEN = 8
-"""Frames after which the level of the room is taken as known, and that are held against it."""
-HUSH_FRAMES = 30
 FLOOR_PERCENT = 20
 """Share of frames, in percent, that even a fast talker leaves to the room."""
 
 
 @dataclass(frozen=True)
 class EndpointSettings:
-    """How speech is told from the room.
+    """How an utterance is cut out.
 
-    window: seconds over which speech frames are counted (0.12 to 0.6).
-    ratio: share of the window that must be speech to begin (0.5 to 0.95); as
-        much silence ends it. A short "yes" holds about 0.2 s of voiced sound,
-        so window times ratio stays below that.
-    hold: seconds of silence waited for after the window has turned silent (0.1
-        to 1). Measured from the last sound to the close this gives about
-        window * ratio + hold, 0.42 s with the values below.
-    pre_roll: seconds kept from before the window in which speech was found (0 to 1).
+    hold: seconds of silence waited for after the detector says silence (0.1 to
+        1). The detector itself takes about 0.1 s, so an utterance closes some
+        0.4 s after its last sound.
+    fall: dB by which sound must lie under the utterance's own level to count as
+        silence whatever the detector says (6 to 40): a voice further away, or
+        rain, is not the talker. The same rise shows that what came before was
+        not the talker either.
+    low: seconds of such softer sound that end an utterance (0.1 to 1).
+    before: seconds kept from before speech was found (0 to 1).
     longest: seconds after which an utterance is closed in any case (2 to 60).
-    strictness: of the voice detector, 0 (takes much for speech) to 3.
     dither: standard deviation of added noise, in steps of 16 bits (0 to 20). The
         noise tracking of the recogniser fails on exact zeros.
     seed: of the dither.
-    room_level: root mean square, in steps of 16 bits, that a louder room is turned down
-        to before the voice detector hears it (5 to 2000). The detector compares with
-        fixed levels and takes any loud steady noise for speech.
     room_window: seconds over which the room is watched (1 to 20).
-    rise: dB by which the louder half of the last frames must also stand above the quiet ones
-        (0 to 12), because the detector takes the first seconds in a new room for speech.
     """
 
-    window: float = 0.24
-    ratio: float = 0.6
-    hold: float = 0.27
-    pre_roll: float = 0.24
+    hold: float = 0.26
+    fall: float = 9.0
+    low: float = 0.36
+    before: float = 0.48
     longest: float = 12.0
-    strictness: int = 2
     dither: float = 2.0
     seed: int = 1
-    room_level: float = 80.0
     room_window: float = 4.0
-    rise: float = 3.0
 
     def __post_init__(self) -> None:
         limits = {
-            "window": (0.12, 0.6),
-            "ratio": (0.5, 0.95),
             "hold": (0.1, 1.0),
-            "pre_roll": (0.0, 1.0),
+            "fall": (6.0, 40.0),
+            "low": (0.1, 1.0),
+            "before": (0.0, 1.0),
             "longest": (2.0, 60.0),
-            "strictness": (0, 3),
             "dither": (0.0, 20.0),
-            "room_level": (5.0, 2000.0),
             "room_window": (1.0, 20.0),
-            "rise": (0.0, 12.0),
         }
         for name, (low, high) in limits.items():
             value = getattr(self, name)
@@ -83,7 +68,10 @@ class EndpointSettings:
 
 @dataclass(frozen=True)
 class Began:
-    """Speech began. at: seconds since listening began. sound: what is kept so far, int16."""
+    """Speech began, or a nearer talker took over and what was kept so far is void.
+
+    at: seconds since listening began. sound: what is kept so far, int16.
+    """
 
     at: float
     sound: np.ndarray
@@ -100,7 +88,7 @@ class More:
 class Ended:
     """The utterance is over.
 
-    sound: all of it, int16 at 16 kHz, with pre-roll and the closing silence.
+    sound: all of it, int16 at 16 kHz, with what came before and the closing silence.
     level_db: mean level of its louder half above the room's, or None when the room was not heard yet.
     """
 
@@ -115,21 +103,22 @@ Piece = Began | More | Ended
 class Endpointer:
     """Cuts one stream into utterances. Feed it with `push`, close it with `flush`."""
 
-    def __init__(self, settings: EndpointSettings | None = None) -> None:
+    def __init__(self, settings: EndpointSettings | None = None, detector: Detector | None = None) -> None:
         self.settings = settings or EndpointSettings()
         self._random = np.random.default_rng(self.settings.seed)
-        self._detector = self._new_detector()
-        self.frame = self._detector.frame_bytes // 2
-        seconds = self._detector.frame_length
-        self._hold_frames = max(1, round(self.settings.hold / seconds))
-        self._longest_frames = round(self.settings.longest / seconds)
-        before = round((self.settings.pre_roll + self.settings.window) / seconds)
-        self._before: deque[np.ndarray] = deque(maxlen=max(1, before))
-        self._room: deque[float] = deque(maxlen=round(self.settings.room_window / seconds))
+        self._detector = detector or best_detector()
+        self.frame = self._detector.frame
+        self._seconds = self.frame / SAMPLE_RATE
+        self._before: deque[np.ndarray] = deque(maxlen=self._frames(self.settings.before))
+        self._room: deque[float] = deque(maxlen=self._frames(self.settings.room_window))
         self._rest = np.zeros(0, dtype=np.int16)
         self._frames_seen = 0
         self._utterance: list[np.ndarray] = []
-        self._silent = 0
+        self._powers: list[float] = []
+        self._silent = self._low = 0
+
+    def _frames(self, seconds: float) -> int:
+        return max(1, round(seconds / self._seconds))
 
     @property
     def in_speech(self) -> bool:
@@ -172,21 +161,7 @@ class Endpointer:
         self._rest = np.zeros(0, dtype=np.int16)
         self._before.clear()
         self._utterance = []
-        self._silent = 0
-        if self._detector.in_speech:
-            self._detector = self._new_detector()
-
-    def _new_detector(self) -> pocketsphinx.Endpointer:
-        settings = self.settings
-        try:
-            detector = pocketsphinx.Endpointer(settings.window, settings.ratio, settings.strictness, SAMPLE_RATE)
-        except (ValueError, RuntimeError) as error:
-            raise EngineError(f"The voice detector refuses its settings ({error}).", "Choose a longer window or a ratio nearer to 0.6.") from error
-        # Fresh from the box the detector takes its first frames for speech, whatever they are.
-        hush = np.random.default_rng(settings.seed).normal(0.0, settings.room_level, (HUSH_FRAMES, detector.frame_bytes // 2))
-        for frame in hush.astype(np.int16):
-            detector.process(frame.tobytes())
-        return detector
+        self._detector.forget()
 
     def _dithered(self, frame: np.ndarray) -> np.ndarray:
         noise = self._random.normal(0.0, self.settings.dither, self.frame) if self.settings.dither else 0.0
@@ -195,29 +170,39 @@ class Endpointer:
     def _take(self, frame: np.ndarray) -> list[Piece]:
         self._frames_seen += 1
         self._room.append(_power(frame))
-        quiet = min(1.0, self.settings.room_level / float(np.sqrt(self._floor())))
-        self._detector.process((frame * quiet).astype(np.int16).tobytes())
-        speaking = self._detector.in_speech and self._stands_out()
+        speaking = self._detector.speaking(frame, list(self._room), self._floor())
         if not self._utterance:
             self._before.append(frame)
             if not speaking:
                 return []
-            self._utterance = list(self._before)
+            began = self._begin(list(self._before))
             self._before.clear()
-            self._silent = 0
-            kept = len(self._utterance)
-            return [Began((self._frames_seen - kept) * self._detector.frame_length, np.concatenate(self._utterance))]
+            return [began]
         self._utterance.append(frame)
-        pieces: list[Piece] = [More(frame)]
+        self._powers.append(_power(frame))
+        pieces: list[Piece] = [self._begin(self._utterance[-(self._before.maxlen or 1) :]) if self._nearer_talker() else More(frame)]
         self._silent = 0 if speaking else self._silent + 1
-        if self._silent >= self._hold_frames or len(self._utterance) >= self._longest_frames:
+        self._low = self._low + 1 if self._fallen() else 0
+        over = self._silent >= self._frames(self.settings.hold) or self._low >= self._frames(self.settings.low)
+        if over or len(self._utterance) >= self._frames(self.settings.longest):
             pieces.append(self._close())
         return pieces
 
-    def _stands_out(self) -> bool:
-        """Whether the last frames are louder than the room."""
-        late = np.sort(np.array(self._room)[-MOST_SUDDEN:])
-        return float(late[len(late) // 2 :].mean()) >= self._floor() * 10 ** (self.settings.rise / 10)
+    def _begin(self, frames: list[np.ndarray]) -> Began:
+        """Open an utterance with these frames."""
+        self._utterance = frames
+        self._powers = [_power(frame) for frame in frames]
+        self._silent = self._low = 0
+        return Began((self._frames_seen - len(frames)) * self._seconds, np.concatenate(frames))
+
+    def _fallen(self) -> bool:
+        """Whether the last frames lie far under the utterance's own level."""
+        return louder_half(self._powers[-MOST_SUDDEN:]) < _loudest(self._powers) * 10 ** (-self.settings.fall / 10)
+
+    def _nearer_talker(self) -> bool:
+        """Whether all that came before the last frames lies far under them: it was somebody further away."""
+        earlier, late = self._powers[:-MOST_SUDDEN], self._powers[-MOST_SUDDEN:]
+        return len(earlier) > (self._before.maxlen or 1) and _loudest(earlier) < louder_half(late) * 10 ** (-self.settings.fall / 10)
 
     def _floor(self) -> float:
         """Mean square of the quiet frames of late."""
@@ -225,11 +210,15 @@ class Endpointer:
 
     def _close(self) -> Ended:
         frames, self._utterance = self._utterance, []
-        begun = (self._frames_seen - len(frames)) * self._detector.frame_length
+        begun = (self._frames_seen - len(frames)) * self._seconds
         room = self.room_dbfs
-        powers = np.sort([_power(frame) for frame in frames])
-        level = 10 * float(np.log10(powers[len(powers) // 2 :].mean() / FULL_SCALE**2))
+        level = 10 * float(np.log10(louder_half(self._powers) / FULL_SCALE**2))
         return Ended(begun, np.concatenate(frames), None if room is None else level - room)
+
+
+def _loudest(powers: list[float]) -> float:
+    """Mean of the loudest frames, half as many as are held against the room."""
+    return float(np.mean(sorted(powers)[-MOST_SUDDEN // 2 :]))
 
 
 def _power(frame: np.ndarray) -> float:

@@ -96,9 +96,15 @@ def voices(rows: int, samples: int, speech: torch.Tensor, g: torch.Generator) ->
     return _unit(out)
 
 
+def talker(rows: int, samples: int, speech: torch.Tensor, g: torch.Generator) -> torch.Tensor:
+    """One person who talks to somebody else: a stretch of the corpus, utterance after utterance."""
+    ramp = torch.arange(samples, device=g.device)
+    at = torch.randint(0, max(1, len(speech) - samples), (rows, 1), generator=g, device=g.device)
+    return _unit(speech[(at + ramp) % len(speech)].float())
+
+
 def pool(speech: torch.Tensor, rows: int, seconds: float, g: torch.Generator) -> torch.Tensor:
-    """rows of each kind, shape (4 x rows, samples), unit power. speech: int16 (n,) on the generator's device."""
+    """rows of each kind, shape (5 x rows, samples), unit power. speech: int16 (n,) on the generator's device."""
     samples = int(seconds * RATE)
-    return torch.cat(
-        [hiss(rows, samples, g), hum(rows, samples, g), ticks(rows, samples, g), voices(rows, samples, speech, g)]
-    )
+    machines = [hiss(rows, samples, g), hum(rows, samples, g), ticks(rows, samples, g)]
+    return torch.cat([*machines, voices(rows, samples, speech, g), talker(rows, samples, speech, g)])

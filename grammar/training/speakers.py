@@ -1,4 +1,4 @@
-"""The training voices: five programs and packages that turn words into sound.
+"""The training voices: programs and packages that turn words into sound.
 
 Every speaker is a function `(text, voice, pace, rng) -> (float32 samples,
 rate)`. The random generator chooses pitch, liveliness or a blend of voices,
@@ -27,7 +27,7 @@ from grammar.training import sentences
 
 Sound = tuple[np.ndarray, int]
 Speaker = Callable[[str, str, float, np.random.Generator], Sound]
-EngineName = Literal["espeak", "flite", "festival", "piper", "kokoro"]
+EngineName = Literal["espeak", "flite", "festival", "piper", "kokoro", "hibari"]
 
 
 class EngineVoices(Strict):
@@ -36,6 +36,7 @@ class EngineVoices(Strict):
     engine: EngineName
     share: float = Field(gt=0)
     pace: tuple[float, float]
+    pitch: tuple[float, float] | None = None
     licence: str
     voices: tuple[str, ...] = Field(min_length=1)
     accents: tuple[str, ...] = ("",)
@@ -172,10 +173,36 @@ def kokoro(text: str, voice: str, pace: float, rng: np.random.Generator) -> Soun
     return session.run(None, given)[0].ravel().astype(np.float32), 24_000
 
 
+@cache
+def _hibari():
+    from hibari import Hibari
+
+    return Hibari()
+
+
+def hibari(text: str, voice: str, pace: float, rng: np.random.Generator) -> Sound:
+    """voice: ignored, the package carries one."""
+    return _hibari()(text, speed=pace, seed=int(rng.integers(1 << 30))).astype(np.float32), 24_000
+
+
+def at_pitch(sound: np.ndarray, rate: int, factor: float) -> np.ndarray:
+    """The same words by a voice of another pitch, resonances kept: WORLD (Morise et al. 2016), float32."""
+    import pyworld
+
+    # the vocoder finds no pitch in exact silence
+    wave = sound.astype(np.float64) + np.random.default_rng(0).normal(0.0, 1e-5, len(sound))
+    pitch, times = pyworld.dio(wave, rate)
+    pitch = pyworld.stonemask(wave, pitch, times, rate)
+    envelope = pyworld.cheaptrick(wave, pitch, times, rate)
+    roughness = pyworld.d4c(wave, pitch, times, rate)
+    return pyworld.synthesize(pitch * factor, envelope, roughness, rate)[: len(sound)].astype(np.float32)
+
+
 SPEAKERS: dict[EngineName, Speaker] = {
     "espeak": espeak,
     "flite": flite,
     "festival": festival,
     "piper": piper,
     "kokoro": kokoro,
+    "hibari": hibari,
 }

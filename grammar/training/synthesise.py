@@ -25,6 +25,8 @@ SHARD_SECONDS = 300.0
 GAP = 800
 """Samples of silence between utterances of a shard."""
 LONGEST_SECONDS = 9.0
+REPITCHED = 0.6
+"""Share of the utterances whose pitch is changed, for engines that cannot change it themselves."""
 
 
 def to_rate(sound: np.ndarray, rate: int) -> np.ndarray:
@@ -52,6 +54,8 @@ def one_utterance(engine: speakers.EngineVoices, rng: np.random.Generator) -> tu
     if engine.engine == "espeak":
         voice = f"{rng.choice(engine.accents)}+{voice}"
     sound, rate = speakers.SPEAKERS[engine.engine](text, voice, float(rng.uniform(*engine.pace)), rng)
+    if engine.pitch and rng.random() < REPITCHED:
+        sound = speakers.at_pitch(sound, rate, float(np.exp(rng.uniform(*np.log(engine.pitch)))))
     return voice, text, trimmed(to_rate(sound, rate))
 
 

