@@ -41,7 +41,7 @@ class Sound:
         return self.spoken if self.spoken is not None else not self.typed
 
 
-engine_option = click.option("--engine", type=click.Choice(["auto", *ENGINES]), default="auto", show_default=True, help="The recogniser; pair: PocketSphinx and Vosk together.")
+engine_option = click.option("--engine", type=click.Choice(["auto", *ENGINES]), default="auto", show_default=True, help="The recogniser; pair: Vosk and PocketSphinx together.")
 
 
 def sound_options(command: Callable) -> Callable:

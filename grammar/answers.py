@@ -23,7 +23,7 @@ class Heard:
     confidence: 0 to 1, the engine's own, comparable only within one engine.
     alternatives: up to 5 (text, confidence) pairs, best first, the first being `text`.
     seconds: length of the utterance. level_db: its loudness above the room, or None.
-    second: what another recogniser made of the same sound, where two listen.
+    second: what another recogniser made of the same sound, or the same one when it listened again.
     """
 
     text: str

@@ -1,8 +1,9 @@
 """Which recogniser hears.
 
 Vosk, as soon as somebody placed a model of the language; else, in English,
-PocketSphinx and Vosk with the small model that ships, together; else
-PocketSphinx alone, which knows English only.
+Vosk with the small model that ships; else PocketSphinx alone, which knows
+English only. PocketSphinx listens along with the small model when that is
+asked for, or when a technician's voice was learnt: it is what learns one.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from assistant.audio.endpoint import EndpointSettings
 from assistant.engines.base import ENGINES, Recognizer
 from assistant.engines.pair import PairRecognizer
 from assistant.engines.sphinx import SphinxRecognizer
-from assistant.engines.vosk_engine import VoskRecognizer
+from assistant.engines.vosk_engine import VOSK, VoskRecognizer
 from assistant.errors import EngineError, LanguageNotHeard, MissingLibrary
 
 SPHINX_LANGUAGES = ("en",)
@@ -32,11 +33,12 @@ class Chosen:
     folder: Path | None = None
 
 
-def plan(home: Path | None = None, wanted: str = "", language: str = "en") -> Chosen:
+def plan(home: Path | None = None, wanted: str = "", language: str = "en", learnt: bool = False) -> Chosen:
     """What would be used, without loading anything.
 
     home: the folder of models, `models.home()` by default. wanted: "vosk",
-    "pocketsphinx", "pair" or "" for the best there is. Raises EngineError, LanguageNotHeard.
+    "pocketsphinx", "pair" or "" for the best there is. learnt: whether a voice
+    was learnt. Raises EngineError, LanguageNotHeard.
     """
     if wanted not in ("", *ENGINES):
         raise EngineError(f"There is no recogniser '{wanted}'.", f"Choose one of: {', '.join(ENGINES)}.")
@@ -51,16 +53,18 @@ def plan(home: Path | None = None, wanted: str = "", language: str = "en") -> Ch
         _must_be_heard(language, f"No Vosk model for '{language}' is there.")
         if own is None:
             raise EngineError("Vosk was asked for, but no English model is there.", "Fetch one or place one by hand: twohands model list")
-        return Chosen("vosk", "Vosk was asked for; it listens alone, with the small model that ships.", own)
-    return _without_placed(language, f"No Vosk model for '{language}' is there.", wanted)
+        return Chosen("vosk", "Vosk was asked for; it listens with the small model that ships.", own)
+    return _without_placed(language, f"No Vosk model for '{language}' is there.", wanted, learnt)
 
 
-def _without_placed(language: str, why: str, wanted: str = "") -> Chosen:
+def _without_placed(language: str, why: str, wanted: str = "", learnt: bool = False) -> Chosen:
     """The best that ships. why: what is the matter with a placed model, if it must be told. Raises EngineError, LanguageNotHeard."""
     _must_be_heard(language, why)
     own = models.own_model()
-    if own is not None:
+    if own is not None and (wanted == "pair" or learnt):
         return Chosen("pair", "PocketSphinx and Vosk listen together, Vosk with the small model that ships.", own)
+    if own is not None:
+        return Chosen("vosk", "Vosk listens with the small model that ships.", own)
     if wanted:
         raise EngineError("Two recognisers were asked for, but the small model that ships is not whole.", "Install twohands again.")
     return Chosen("pocketsphinx", "No English Vosk model is there, so PocketSphinx listens with the model from its wheel.")
@@ -80,15 +84,19 @@ def recognizer(
     over, and the reason says so, unless Vosk was asked for. Raises EngineError,
     LanguageNotHeard where PocketSphinx would be left and does not know the language.
     """
-    chosen = plan(home, wanted, language)
+    chosen = plan(home, wanted, language, acoustic is not None)
     if chosen.engine == "vosk" and not wanted:
         try:
             return _vosk(chosen, words, endpoint, language), chosen
         except (EngineError, MissingLibrary) as error:
-            chosen = _without_placed(language, error.problem)
-            chosen = replace(chosen, reason=f"{error.problem} {chosen.reason}")
+            chosen = _instead(chosen, error, language, acoustic is not None)
     if chosen.engine == "vosk":
-        return VoskRecognizer(chosen.folder, endpoint), chosen
+        try:
+            return _vosk(chosen, frozenset() if wanted else words, endpoint, language), chosen
+        except (EngineError, MissingLibrary) as error:
+            if wanted:
+                raise
+            chosen = Chosen("pocketsphinx", f"{error.problem} PocketSphinx listens instead.")
     if chosen.engine == "pair":
         try:
             return PairRecognizer(SphinxRecognizer(endpoint, acoustic=acoustic), _vosk(chosen, words, endpoint, language), endpoint), chosen
@@ -99,9 +107,18 @@ def recognizer(
     return SphinxRecognizer(endpoint, acoustic=acoustic), chosen
 
 
+def _instead(chosen: Chosen, error: EngineError | MissingLibrary, language: str, learnt: bool) -> Chosen:
+    """What listens in place of a Vosk model that cannot. Raises EngineError, LanguageNotHeard."""
+    if chosen.folder == models.own_model():
+        return Chosen("pocketsphinx", f"{error.problem} PocketSphinx listens instead.")
+    other = _without_placed(language, error.problem, learnt=learnt)
+    return replace(other, reason=f"{error.problem} {other.reason}")
+
+
 def _vosk(chosen: Chosen, words: frozenset[str], endpoint: EndpointSettings | None, language: str) -> VoskRecognizer:
     """Vosk with the chosen model. Raises EngineError where it lacks some of `words`, MissingLibrary."""
-    vosk = VoskRecognizer(chosen.folder, endpoint)
+    own = chosen.folder == models.own_model()
+    vosk = VoskRecognizer(chosen.folder, endpoint, name=models.OWN if own else VOSK, looks=own and chosen.engine == "vosk")
     missing = vosk.missing(words, language)
     if missing:
         vosk.close()

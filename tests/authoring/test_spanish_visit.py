@@ -105,7 +105,7 @@ def test_without_a_spanish_model_nothing_pretends_to_hear(tmp_path):
         choose.plan(tmp_path, language="es")
     with pytest.raises(LanguageNotHeard, match="PocketSphinx hears English only"):
         choose.plan(tmp_path, "pocketsphinx", "es")
-    assert choose.plan(tmp_path).engine == "pair"
+    assert choose.plan(tmp_path).engine == "vosk"
 
 
 def test_it_is_said_at_the_start_that_keys_are_needed(capsys, monkeypatch, tmp_path):

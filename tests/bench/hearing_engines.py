@@ -22,7 +22,7 @@ from assistant.engines.pair import PairRecognizer
 from assistant.engines.sphinx import SphinxRecognizer
 from assistant.engines.vosk_engine import VoskRecognizer
 from assistant.errors import EngineError, MissingLibrary
-from assistant.models import own_model
+from assistant.models import OWN, own_model
 from grammar.answers import Heard
 from grammar.scope import Asked, Scope
 
@@ -136,7 +136,7 @@ def _sphinx() -> Ear:
 
 
 def _ours() -> Ear:
-    return _vosk(str(own_model()))
+    return Streaming(VoskRecognizer(own_model(), name=OWN, looks=True))
 
 
 def _whisper() -> Ear:

@@ -25,7 +25,7 @@ from grammar.parse import understand
 from tests.bench import hearing_scopes
 from tests.bench.hearing_cases import Case, case
 from tests.bench.hearing_judge import outcome
-from tests.bench.hearing_run import PAIR, Job, Result, hear
+from tests.bench.hearing_run import Job, Result, hear
 
 NAMES = tuple(one.name for one in fields(Evidence))
 NEVER_AGAINST = ("fit", "share", "least_word", "level", "agree", "second")
@@ -132,10 +132,11 @@ def main() -> None:
     heard = hear(given.engine, "tune", [Job(number) for number in chosen], given.jobs, given.mark)
     results = [(case(number, "tune"), heard[Job(number)]) for number in chosen]
     settings = hearing_settings()
+    twice = any(ending.heard.second is not None for _, result in results for ending in result.endings)
     inside = sum(one.kind != "outside" for one, _ in results)
     outside = len(results) - inside
     best: tuple[int, EngineSettings] | None = None
-    for share_power, prior_power, second_power in product((1.0, 2.0), (0.0, 0.5, 0.75), (0.25, 0.5) if given.engine == PAIR else (0.0,)):
+    for share_power, prior_power, second_power in product((1.0, 2.0), (0.0, 0.5, 0.75), (0.25, 0.5, 1.0) if twice else (0.0,)):
         engine = replace_settings(START, share_power=share_power, prior_power=prior_power, second_power=second_power)
         rows = samples(results, engine, settings)
         trust, trusts = regress(rows)

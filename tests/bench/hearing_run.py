@@ -153,6 +153,7 @@ def _as_json(result: Result) -> dict[str, Any]:
             "at": round(one.at, 3), "wait": round(one.wait, 4), "text": one.heard.text, "confidence": one.heard.confidence,
             "alternatives": one.heard.alternatives, "words": [(word.text, word.confidence) for word in one.heard.words],
             "seconds": one.heard.seconds, "level": one.heard.level_db, "engine": one.heard.engine,
+            "second": None if one.heard.second is None else one.heard.second.alternatives,
         }
         for one in result.endings
     ]
@@ -160,6 +161,14 @@ def _as_json(result: Result) -> dict[str, Any]:
         "n": result.job.number, "reply": result.job.reply, "endings": endings, "cpu": round(result.cpu, 4),
         "sound": result.sound, "starts": result.starts, "ends": result.ends, "said": result.said,
     }
+
+
+def _second(row: dict[str, Any]) -> Heard | None:
+    if row.get("second") is None:
+        return None
+    pairs = tuple((text, confidence) for text, confidence in row["second"])
+    text, confidence = pairs[0] if pairs else ("", 0.0)
+    return Heard(text, confidence, alternatives=pairs, engine=row["engine"])
 
 
 def _read(path: Path) -> Iterator[Result]:
@@ -175,6 +184,7 @@ def _read(path: Path) -> Iterator[Result]:
                 Heard(
                     one["text"], one["confidence"], tuple(Word(text, confidence) for text, confidence in one["words"]),
                     tuple((text, confidence) for text, confidence in one["alternatives"]), one["seconds"], one["level"], one["engine"],
+                    _second(one),
                 ),
                 one["at"], one["wait"],
             )

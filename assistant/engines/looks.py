@@ -1,0 +1,50 @@
+"""The same utterance made to sound otherwise, so that a recogniser can be asked twice.
+
+What a recogniser hears right it mostly hears right again in a slower voice or
+with the room taken out; what it hears wrong, it hears wrong otherwise. int16 at
+16 kHz in and out, shape (n,); the length may change.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.ndimage import uniform_filter
+from scipy.signal import istft, resample_poly, stft
+
+SLOWER = (10, 9)
+"""Longer by this fraction, and as much lower."""
+
+WINDOW, OVERLAP = 512, 384
+ROOM_PERCENT = 20
+"""Share of the time, in percent, in which a frequency carries nothing but the room."""
+MORE = 1.6
+"""The room's mean power over that share's."""
+LEFT = 0.15
+"""Least gain: what is taken out wholly leaves holes, which sound worse than noise."""
+
+
+def slower(sound: np.ndarray) -> np.ndarray:
+    """A tenth slower, pitch and all: another, larger speaker."""
+    return _int16(resample_poly(sound.astype(np.float64), *SLOWER))
+
+
+def quieted(sound: np.ndarray) -> np.ndarray:
+    """The steady part of the noise subtracted from the power spectrum (Boll 1979), the room read off the quiet moments.
+
+    The gains are smoothed over three frames and three frequencies.
+    """
+    if len(sound) < WINDOW:
+        return sound
+    _, _, spectrum = stft(sound.astype(np.float64), nperseg=WINDOW, noverlap=OVERLAP)
+    power = np.abs(spectrum) ** 2
+    room = MORE * np.percentile(power, ROOM_PERCENT, axis=1, keepdims=True)
+    gain = np.sqrt(np.maximum(1 - room / np.maximum(power, 1e-9), LEFT**2))
+    _, wave = istft(spectrum * uniform_filter(gain, size=3), nperseg=WINDOW, noverlap=OVERLAP)
+    return _int16(wave[: len(sound)])
+
+
+LOOKS = (slower, quieted)
+
+
+def _int16(wave: np.ndarray) -> np.ndarray:
+    return np.clip(np.rint(wave), -32768, 32767).astype(np.int16)
