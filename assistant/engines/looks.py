@@ -1,8 +1,8 @@
-"""The same utterance made to sound otherwise, so that a recogniser can be asked twice.
+"""One utterance in several looks, so that a recogniser can be asked more than once.
 
-What a recogniser hears right it mostly hears right again in a slower voice or
-with the room taken out; what it hears wrong, it hears wrong otherwise. int16 at
-16 kHz in and out, shape (n,); the length may change.
+With the room taken out it is heard best; what is heard right is mostly heard
+right again in a slower voice and with the room left in, what is heard wrong is
+heard wrong otherwise. int16 at 16 kHz in and out, shape (n,).
 """
 
 from __future__ import annotations
@@ -43,7 +43,10 @@ def quieted(sound: np.ndarray) -> np.ndarray:
     return _int16(wave[: len(sound)])
 
 
-LOOKS = (slower, quieted)
+def looks(sound: np.ndarray) -> tuple[np.ndarray, ...]:
+    """The look that is heard best, and the others."""
+    quiet = quieted(sound)
+    return quiet, slower(quiet), sound
 
 
 def _int16(wave: np.ndarray) -> np.ndarray:

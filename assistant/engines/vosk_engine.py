@@ -14,8 +14,8 @@ alternatives share out 1 in proportion to exp(score), which is a posterior for
 the chain models that Vosk uses. A word that only the second one has gets the
 confidence of the sentence.
 
-The small model also hears each whole utterance in other looks (`looks.py`); what
-it makes of those comes along as a second opinion (`Heard.second`), which
+The small model hears each whole utterance in several looks (`looks.py`); what it
+makes of the later ones comes along as a second opinion (`Heard.second`), which
 `assistant.hearing` weighs.
 """
 
@@ -37,7 +37,7 @@ import grammar.emit
 from assistant.audio.endpoint import EndpointSettings
 from assistant.engines.base import SAMPLE_RATE, Event
 from assistant.engines.listening import Listener
-from assistant.engines.looks import LOOKS
+from assistant.engines.looks import looks as looks_of
 from assistant.errors import EngineError, MissingLibrary
 from grammar.answers import Heard, Word
 from grammar.datafile import Strict, load_yaml
@@ -88,12 +88,12 @@ class VoskRecognizer:
         name: str = VOSK,
         looks: bool = False,
     ) -> None:
-        """looks: whether to hear every utterance again, made to sound otherwise, as a second opinion."""
+        """looks: whether to hear every utterance in several looks, the later ones as a second opinion."""
         self.name = name
         self.folder = Path(folder)
         self.settings = settings or load_yaml(SETTINGS, VoskSettings)
         self._phrases = phrases
-        self._looks = LOOKS if looks else ()
+        self._looks = looks
         self._model = load_model(self.folder)
         self._opened: dict[Scope, _Opened] = {}
         self._scope: Scope | None = None
@@ -164,9 +164,10 @@ class VoskRecognizer:
 
     def conclude(self, sound: np.ndarray) -> Heard:
         """Decide on the whole utterance, int16 at 16 kHz."""
-        words = self._word_confidences(sound)
-        first = self._heard(self._shares(sound), words)
-        return replace(first, second=self._other_looks(sound)) if self._looks else first
+        best, *others = looks_of(sound) if self._looks else (sound,)
+        words = self._word_confidences(best)
+        first = self._heard(self._shares(best), words)
+        return replace(first, second=self._together(others)) if others else first
 
     def _heard(self, texts: list[tuple[str, float]], words: Sequence[Word] = ()) -> Heard:
         if not texts:
@@ -175,12 +176,12 @@ class VoskRecognizer:
         text, share = kept[0]
         return Heard(text, share, _placed(text.split(), share, words), tuple(kept[:MOST_ALTERNATIVES]), engine=self.name)
 
-    def _other_looks(self, sound: np.ndarray) -> Heard:
-        """What the same utterance says in its other looks, their shares averaged."""
+    def _together(self, sounds: Sequence[np.ndarray]) -> Heard:
+        """What several looks of one utterance say, their shares averaged."""
         total: dict[str, float] = {}
-        for look in self._looks:
-            for text, share in self._shares(look(sound)):
-                total[text] = total.get(text, 0.0) + share / len(self._looks)
+        for sound in sounds:
+            for text, share in self._shares(sound):
+                total[text] = total.get(text, 0.0) + share / len(sounds)
         return self._heard(sorted(total.items(), key=lambda pair: -pair[1]))
 
     def _word_confidences(self, sound: np.ndarray) -> list[Word]:

@@ -19,7 +19,7 @@ from tests.bench.hearing_run import Job, hear
 from tests.bench.hearing_sound import cache
 
 ROOT = Path(__file__).parents[2]
-SMALLER = {"sphinx": 4, "whisper": 80, "plain": 40}
+SMALLER = {"sphinx": 4, "whisper": 40, "plain": 20}
 """Slow or plain engines hear one in so many cases, evenly out of every block."""
 
 

@@ -1,0 +1,43 @@
+"""An utterance in other looks: what stays and what goes."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from assistant.engines.looks import looks, quieted, slower
+from audio_fixtures.rooms import active, mix, noise, padded
+from audio_fixtures.voices import say
+
+RATE = 16_000
+
+
+def power(sound: np.ndarray) -> float:
+    return float(np.mean(np.square(sound, dtype=np.float64)))
+
+
+def test_slower_is_a_tenth_longer_and_as_much_lower():
+    tone = (8000 * np.sin(2 * np.pi * 900 * np.arange(RATE) / RATE)).astype(np.int16)
+    made = slower(tone)
+    assert len(made) == pytest.approx(len(tone) / 0.9, abs=1)
+    spectrum = np.abs(np.fft.rfft(made * np.hanning(len(made))))
+    assert np.argmax(spectrum) * RATE / len(made) == pytest.approx(810, abs=2)
+
+
+@pytest.mark.parametrize("kind", ["blower", "inducer", "valve"])
+def test_quieting_takes_out_a_machine_and_leaves_the_voice(kind):
+    speech = padded(say("ninety three point four volts", "us-m7"), 0.5, 0.5)
+    noisy = mix(speech, noise(kind, len(speech), np.random.default_rng(1)), 10.0)
+    made = quieted(noisy)
+    where = active(speech)
+    assert len(made) == len(noisy)
+    before, after = power(noisy[where]) / power(noisy[~where]), power(made[where]) / power(made[~where])
+    assert after > 2 * before, "the voice stands out at least 3 dB more"
+    assert power(made[where]) > 0.5 * power(noisy[where])
+
+
+@pytest.mark.parametrize("sound", [np.zeros(0, np.int16), np.zeros(100, np.int16), np.zeros(8000, np.int16), np.full(8000, -32768, np.int16)])
+def test_any_sound_has_its_looks_and_the_last_is_as_it_came(sound):
+    made = looks(sound)
+    assert len(made) == 3 and made[-1] is sound
+    assert all(one.dtype == np.int16 for one in made)
