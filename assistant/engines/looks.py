@@ -21,6 +21,8 @@ MORE = 1.6
 """The room's mean power over that share's."""
 LEFT = 0.15
 """Least gain: what is taken out wholly leaves holes, which sound worse than noise."""
+QUIET_DB = 30.0
+"""Loud moments this far above the room leave nothing to take out."""
 
 
 def slower(sound: np.ndarray) -> np.ndarray:
@@ -31,12 +33,16 @@ def slower(sound: np.ndarray) -> np.ndarray:
 def quieted(sound: np.ndarray) -> np.ndarray:
     """The steady part of the noise subtracted from the power spectrum (Boll 1979), the room read off the quiet moments.
 
-    The gains are smoothed over three frames and three frequencies.
+    The gains are smoothed over three frames and three frequencies. A quiet room is left as it is: without
+    it a recogniser gets silence such as no microphone gives.
     """
     if len(sound) < WINDOW:
         return sound
     _, _, spectrum = stft(sound.astype(np.float64), nperseg=WINDOW, noverlap=OVERLAP)
     power = np.abs(spectrum) ** 2
+    low, high = np.percentile(power.sum(axis=0), (ROOM_PERCENT, 100 - ROOM_PERCENT))
+    if high > low * 10 ** (QUIET_DB / 10):
+        return sound
     room = MORE * np.percentile(power, ROOM_PERCENT, axis=1, keepdims=True)
     gain = np.sqrt(np.maximum(1 - room / np.maximum(power, 1e-9), LEFT**2))
     _, wave = istft(spectrum * uniform_filter(gain, size=3), nperseg=WINDOW, noverlap=OVERLAP)

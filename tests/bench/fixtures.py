@@ -34,11 +34,11 @@ def answer_to(engine: Recognizer, recording, scope: Scope, meaning) -> Answer:
 
 
 @click.command()
-@click.option("--engine", "wanted", type=click.Choice(ENGINES), default="pair", show_default=True)
+@click.option("--engine", "wanted", type=click.Choice(ENGINES), help="Instead of what a visit would choose.")
 @click.option("--plain", is_flag=True, help="Take the recogniser's best guess, without weighing it.")
-def main(wanted: str, plain: bool) -> None:
+def main(wanted: str | None, plain: bool) -> None:
     """Print the table."""
-    engine, chosen = recognizer(wanted=wanted)
+    engine, chosen = recognizer(wanted=wanted or "")
     meaning = understand if plain else weigh
     click.echo(f"{chosen.reason}\n\n| level | {' | '.join(OUTCOMES)} | real-time factor |\n|---|---|---|---|---|")
     for level in LEVELS:

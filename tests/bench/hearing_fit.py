@@ -97,12 +97,16 @@ def needed(one: Sample, engine: EngineSettings) -> float:
 
 
 def with_thresholds(engine: EngineSettings, rows: list[Sample], trusts: np.ndarray, wrong: float, talk: float) -> EngineSettings:
-    """The engine with the least thresholds at which at most `wrong` answers and `talk` pieces of talk are taken wrong."""
+    """The engine with the least thresholds at which at most `wrong` answers and `talk` pieces of talk are taken for wrong readings, a quarter of each for words."""
     outside = [one.case.kind == "outside" for one in rows]
     words = [one.kind != "reading" for one in rows]
-    by_talk = threshold(rows, trusts, outside, talk)
-    accept = max(by_talk, threshold(rows, trusts, [not one and not word for one, word in zip(outside, words, strict=True)], wrong))
-    accept_words = max(by_talk, threshold(rows, trusts, [not one and word for one, word in zip(outside, words, strict=True)], wrong / 4))
+
+    def least(in_words: bool, allowed: float, allowed_talk: float) -> float:
+        inside = threshold(rows, trusts, [not out and word == in_words for out, word in zip(outside, words, strict=True)], allowed)
+        return max(inside, threshold(rows, trusts, [out and word == in_words for out, word in zip(outside, words, strict=True)], allowed_talk))
+
+    # a reading is read back, words mostly are not
+    accept, accept_words = least(False, wrong, talk), least(True, wrong / 4, talk / 4)
     # a "yes" that was not said is the one thing that no read-back mends
     accept_yes = max(accept_words, 1 - (1 - accept_words) / 2)
     return replace_settings(engine, accept=accept, accept_words=accept_words, accept_yes=round(accept_yes, 3), either=round(max(0.5, accept * 0.8), 3))
