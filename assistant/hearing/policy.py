@@ -53,8 +53,10 @@ def weigh(heard: Heard, scope: Scope, settings: HearingSettings | None = None) -
 def _needed(answer: Answer, engine: EngineSettings) -> float:
     if isinstance(answer, Choice) and answer.id == "yes":
         return engine.accept_yes
-    if isinstance(answer, Choice | Command):
+    if isinstance(answer, Choice):
         return engine.accept_words
+    if isinstance(answer, Command):
+        return engine.accept_commands
     return engine.accept
 
 

@@ -32,8 +32,9 @@ class Trust(Strict):
 class EngineSettings(Strict):
     """share_power, prior_power: exponents of the engine's share and of the display's prior; second_power: of the second recogniser's share.
 
-    accept: least trust (0 to 1) at which an answer is taken; accept_words: the
-    same for an answer in words or a command, accept_yes: for the "yes" to a read-back.
+    accept: least trust (0 to 1) at which a reading is taken; accept_words: the
+    same for an answer in words, accept_commands: for a command, which changes
+    no record, accept_yes: for the "yes" to a read-back.
     either: least trust in two readings together at which they are offered as "X or Y?".
     """
 
@@ -42,6 +43,7 @@ class EngineSettings(Strict):
     second_power: float = Field(default=0.0, ge=0, le=5)
     accept: float = Field(ge=0, le=1)
     accept_words: float = Field(ge=0, le=1)
+    accept_commands: float = Field(ge=0, le=1)
     accept_yes: float = Field(ge=0, le=1)
     either: float = Field(ge=0, le=1)
     trust: Trust

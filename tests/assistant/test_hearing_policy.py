@@ -20,7 +20,7 @@ CONFIRM = Scope("phasing/confirm", ASK.asked, (LANG.option("yes"), LANG.option("
 TRUST = Trust(base=-2.5, fit=1, share=0.5, least_word=0, level=0, length=0, pace=0, option=0, command=0)
 SETTINGS = HearingSettings(
     version=1, anything=0.3, moving=0.002, said_whole=0.4,
-    engines={"test": EngineSettings(share_power=1, prior_power=1, accept=0.6, accept_words=0.6, accept_yes=0.8, either=0.55, trust=TRUST)},
+    engines={"test": EngineSettings(share_power=1, prior_power=1, accept=0.6, accept_words=0.6, accept_commands=0.6, accept_yes=0.8, either=0.55, trust=TRUST)},
 )
 
 

@@ -20,7 +20,7 @@ from scipy.optimize import minimize
 
 from assistant.hearing.evidence import Evidence, candidates, evidence
 from assistant.hearing.settings import EngineSettings, HearingSettings, Trust, hearing_settings
-from grammar.answers import Choice, Heard, Reading, Unclear
+from grammar.answers import Choice, Command, Heard, Reading, Unclear
 from grammar.parse import understand
 from tests.bench import hearing_scopes
 from tests.bench.hearing_cases import Case, case
@@ -30,15 +30,17 @@ from tests.bench.hearing_run import Job, Result, hear
 NAMES = tuple(one.name for one in fields(Evidence))
 NEVER_AGAINST = ("fit", "share", "least_word", "level", "agree", "second")
 """More of these never lowers the trust."""
+LEAST_TRUST = 0.6
+"""Where nothing is taken wrong at all, the samples are too few to go lower."""
 START = EngineSettings(
-    share_power=1.0, prior_power=0.5, accept=0.5, accept_words=0.5, accept_yes=0.5, either=0.5,
+    share_power=1.0, prior_power=0.5, accept=0.5, accept_words=0.5, accept_commands=0.5, accept_yes=0.5, either=0.5,
     trust=Trust(base=0, fit=0, share=0, least_word=0, level=0, length=0, pace=0, option=0, command=0, agree=0, silent=0, second=0),
 )
 
 
 @dataclass(frozen=True)
 class Sample:
-    """The first thing heard in one case. kind: of the best meaning, "reading", "words" or "yes"."""
+    """The first thing heard in one case. kind: of the best meaning, "reading", "words", "command" or "yes"."""
 
     case: Case
     seen: Evidence
@@ -64,7 +66,7 @@ def samples(results: Sequence[tuple[Case, Result]], engine: EngineSettings, sett
         if not heard or not options:
             continue
         best = options[0]
-        kind = "reading" if isinstance(best.answer, Reading) else "words"
+        kind = "reading" if isinstance(best.answer, Reading) else "command" if isinstance(best.answer, Command) else "words"
         if isinstance(best.answer, Choice) and best.answer.id == "yes":
             kind = "yes"
         found.append(Sample(case_, evidence(heard, best, hearing_scopes.scopes()[case_.scope]), outcome(case_, best.answer), kind))
@@ -93,30 +95,29 @@ def matches_truth(one: Sample) -> bool:
 
 def needed(one: Sample, engine: EngineSettings) -> float:
     """The trust that this meaning needs."""
-    return {"reading": engine.accept, "words": engine.accept_words, "yes": engine.accept_yes}[one.kind]
+    return {"reading": engine.accept, "words": engine.accept_words, "command": engine.accept_commands, "yes": engine.accept_yes}[one.kind]
 
 
 def with_thresholds(engine: EngineSettings, rows: list[Sample], trusts: np.ndarray, wrong: float, talk: float) -> EngineSettings:
-    """The engine with the least thresholds at which at most `wrong` answers and `talk` pieces of talk are taken for wrong readings, a quarter of each for words."""
+    """The engine with the least thresholds at which at most `wrong` answers and `talk` pieces of talk are taken for readings, and as much talk and a quarter as many answers for words and for commands."""
     outside = [one.case.kind == "outside" for one in rows]
-    words = [one.kind != "reading" for one in rows]
 
-    def least(in_words: bool, allowed: float, allowed_talk: float) -> float:
-        inside = threshold(rows, trusts, [not out and word == in_words for out, word in zip(outside, words, strict=True)], allowed)
-        return max(inside, threshold(rows, trusts, [out and word == in_words for out, word in zip(outside, words, strict=True)], allowed_talk))
+    def least(kinds: tuple[str, ...], allowed: float) -> float:
+        among = [one.kind in kinds for one in rows]
+        inside = threshold(rows, trusts, [not out and kept for out, kept in zip(outside, among, strict=True)], allowed)
+        return max(inside, threshold(rows, trusts, [out and kept for out, kept in zip(outside, among, strict=True)], talk))
 
-    # a reading is read back, words mostly are not
-    accept, accept_words = least(False, wrong, talk), least(True, wrong / 4, talk / 4)
+    accept, accept_words, accept_commands = least(("reading",), wrong), least(("words", "yes"), wrong / 4), least(("command",), wrong / 4)
     # a "yes" that was not said is the one thing that no read-back mends
     accept_yes = max(accept_words, 1 - (1 - accept_words) / 2)
-    return replace_settings(engine, accept=accept, accept_words=accept_words, accept_yes=round(accept_yes, 3), either=round(max(0.5, accept * 0.8), 3))
+    return replace_settings(engine, accept=accept, accept_words=accept_words, accept_commands=accept_commands, accept_yes=round(accept_yes, 3), either=round(max(0.5, accept * 0.8), 3))
 
 
 def threshold(rows: list[Sample], trusts: np.ndarray, keep: list[bool], allowed: float) -> float:
     """The least trust from which the wrong ones are at most `allowed`: just above the first that is one too many."""
     wrong = sorted((float(trust) for one, trust, kept in zip(rows, trusts, keep, strict=True) if kept and one.outcome == "wrong"), reverse=True)
     most = int(allowed)
-    return min(1.0, round(wrong[most] + 0.0005, 3)) if len(wrong) > most else 0.5
+    return max(LEAST_TRUST, min(1.0, round(wrong[most] + 0.0005, 3))) if len(wrong) > most else LEAST_TRUST
 
 
 def main() -> None:
