@@ -70,7 +70,7 @@ def test_a_whole_machine(tmp_path):
     assert [finding.what for finding in findings] == ["microphone", "loudspeaker", "room", "engine", "voice"]
     assert all(finding.good for finding in findings)
     assert of(findings, "microphone").sentence == "The microphone is 'desk'."
-    assert "PocketSphinx and Vosk listen together" in of(findings, "engine").sentence
+    assert "Vosk listens with the small model" in of(findings, "engine").sentence
     assert of(findings, "voice").sentence == "The voice is test voice."
 
 

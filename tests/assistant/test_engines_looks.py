@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from assistant.engines.looks import looks, quieted, slower
-from audio_fixtures.rooms import active, mix, noise, padded
+from assistant.engines.looks import QUIET_DB, above_room_db, looks, quieted, slower
+from audio_fixtures.rooms import active, in_quiet_room, mix, noise, padded
 from audio_fixtures.voices import say
 
 RATE = 16_000
@@ -37,7 +37,20 @@ def test_quieting_takes_out_a_machine_and_leaves_the_voice(kind):
 
 
 @pytest.mark.parametrize("sound", [np.zeros(0, np.int16), np.zeros(100, np.int16), np.zeros(8000, np.int16), np.full(8000, -32768, np.int16)])
-def test_any_sound_has_its_looks_and_the_last_is_as_it_came(sound):
-    made = looks(sound)
-    assert len(made) == 3 and made[-1] is sound
-    assert all(one.dtype == np.int16 for one in made)
+def test_any_sound_has_its_looks(sound):
+    assert [one.dtype for one in looks(sound)] == [np.int16] * 3
+
+
+def test_a_quiet_room_gets_a_little_noise_and_the_same_each_time():
+    speech = in_quiet_room(say("ninety three point four volts", "us-m7"), 0.5, 0.5, np.random.default_rng(3))
+    assert above_room_db(speech) > QUIET_DB
+    best, _, last = looks(speech)
+    assert 15 < above_room_db(best) < above_room_db(last) < QUIET_DB
+    assert all(np.array_equal(one, other) for one, other in zip(looks(speech), looks(speech), strict=True))
+
+
+def test_a_loud_room_is_left_in_the_last_look():
+    speech = padded(say("ninety three point four volts", "us-m7"), 0.5, 0.5)
+    noisy = mix(speech, noise("blower", len(speech), np.random.default_rng(1)), 10.0)
+    best, _, last = looks(noisy)
+    assert last is noisy and above_room_db(best) > above_room_db(noisy)

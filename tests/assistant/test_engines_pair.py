@@ -90,7 +90,7 @@ def test_the_benchmark_joins_what_the_product_hears(pair, monkeypatch, tmp_path)
     monkeypatch.setattr("tests.bench.hearing_run.cache_folder", lambda: tmp_path)
     numbers = [number for number in range(60) if case(number, "tune").kind == "reading"][:6]
     joined = hear(PAIR, "tune", [Job(number) for number in numbers], 1, "test")
-    assert PARTNERS == ("sphinx", "ours")
+    assert PARTNERS == ("sphinx", "small")
     for number in numbers:
         here = case(number, "tune")
         finals = [one.heard for one in Streaming(pair).listen(scene(here).sound, scopes()[here.scope])[0]]

@@ -19,7 +19,7 @@ from tests.bench.hearing_run import Job, hear
 from tests.bench.hearing_sound import cache
 
 ROOT = Path(__file__).parents[2]
-SMALLER = {"sphinx": 4, "whisper": 40, "plain": 20}
+SMALLER = {"whisper": 20, "plain": 10}
 """Slow or plain engines hear one in so many cases, evenly out of every block."""
 
 
@@ -39,7 +39,7 @@ def main() -> None:
     asked = argparse.ArgumentParser(prog="python -m tests.bench.hearing", description=__doc__)
     asked.add_argument("--count", type=int, default=2_000, help="utterances; a full run has 20,000 or more")
     asked.add_argument("--split", choices=("test", "tune"), default="test")
-    asked.add_argument("--engines", default="pair,sphinx,ours,plain", help="comma-separated: pair, sphinx, ours, plain, whisper, vosk:FOLDER; NAME=LABEL gives a label")
+    asked.add_argument("--engines", default="ours,sphinx,plain", help="comma-separated: ours, sphinx, small, pair, plain, whisper, vosk:FOLDER; NAME=LABEL gives a label")
     asked.add_argument("--jobs", type=int, default=max(1, (os.cpu_count() or 2) - 1))
     asked.add_argument("--mark", help="name of the kept results instead of a digest of the code, to go on with a run after an edit")
     asked.add_argument("--readme", action="store_true", help="write the table and the plot into README.md")

