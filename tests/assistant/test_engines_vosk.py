@@ -138,7 +138,7 @@ def test_the_grammar_is_written_in_its_own_letters(recognizer):
 def test_a_word_that_the_model_lacks_is_told_unless_it_is_respelt(say):
     class Odd(Korean):
         def phrases(self, scope):
-            return ["xyzzy", "다시"]
+            return ["xyzzy", "도움말"]
 
         def accepts(self, scope, text):
             return text in self.phrases(scope)
@@ -146,7 +146,7 @@ def test_a_word_that_the_model_lacks_is_told_unless_it_is_respelt(say):
     with pytest.raises(EngineError, match="does not know: xyzzy"):
         VoskRecognizer(FOLDER, phrases=Odd()).open(ANSWERS)
     respelt = VoskRecognizer(FOLDER, settings=VoskSettings(version=1, respell={"ko": {"xyzzy": "백 이십"}}), phrases=Odd())
-    assert respelt.missing(frozenset({"xyzzy", "다시", "qqq"}), "ko") == ["qqq"]
+    assert respelt.missing(frozenset({"xyzzy", "도움말", "qqq"}), "ko") == ["qqq"]
     heard = only_final(events(respelt, ANSWERS, say("백 이십"))).heard
     assert heard.text == "xyzzy"
     assert [word.text for word in heard.words] == ["xyzzy"]
