@@ -169,7 +169,8 @@ class Endpointer:
 
     def _take(self, frame: np.ndarray) -> list[Piece]:
         self._frames_seen += 1
-        self._room.append(_power(frame))
+        power = _power(frame)
+        self._room.append(power)
         speaking = self._detector.speaking(frame, list(self._room), self._floor())
         if not self._utterance:
             self._before.append(frame)
@@ -179,7 +180,7 @@ class Endpointer:
             self._before.clear()
             return [began]
         self._utterance.append(frame)
-        self._powers.append(_power(frame))
+        self._powers.append(power)
         pieces: list[Piece] = [self._begin(self._utterance[-(self._before.maxlen or 1) :]) if self._nearer_talker() else More(frame)]
         self._silent = 0 if speaking else self._silent + 1
         self._low = self._low + 1 if self._fallen() else 0

@@ -65,11 +65,9 @@ def looks(sound: np.ndarray) -> tuple[np.ndarray, ...]:
 
 def above_room_db(sound: np.ndarray) -> float | None:
     """How far the loud moments stand above the quiet ones, dB; None for a sound too short to tell."""
-    frames = sound[: len(sound) // FRAME * FRAME].reshape(-1, FRAME)
-    if len(frames) < 5:
+    if len(sound) < 5 * FRAME:
         return None
-    power = np.mean(np.square(frames, dtype=np.float64), axis=1) + 1e-3
-    low, high = np.percentile(power, (ROOM_PERCENT, 100 - ROOM_PERCENT))
+    low, high = np.percentile(_powers(sound) + 1e-3, (ROOM_PERCENT, 100 - ROOM_PERCENT))
     return 10 * float(np.log10(high / low))
 
 
@@ -77,9 +75,14 @@ def with_noise(sound: np.ndarray, under_db: float) -> np.ndarray:
     """The sound with steady noise, falling with frequency, so far under its loud moments. The same for the same sound."""
     white = np.random.default_rng(len(sound)).normal(size=len(sound))
     noise = lfilter([1.0], [1.0, -0.7], white)
-    frames = sound[: len(sound) // FRAME * FRAME].reshape(-1, FRAME)
-    loud = np.sqrt(np.percentile(np.mean(np.square(frames, dtype=np.float64), axis=1), 100 - ROOM_PERCENT))
+    loud = np.sqrt(np.percentile(_powers(sound), 100 - ROOM_PERCENT))
     return _int16(sound + noise / noise.std() * loud * 10 ** (-under_db / 20))
+
+
+def _powers(sound: np.ndarray) -> np.ndarray:
+    """Mean square of each whole frame."""
+    frames = sound[: len(sound) // FRAME * FRAME].reshape(-1, FRAME)
+    return np.mean(np.square(frames, dtype=np.float64), axis=1)
 
 
 def _int16(wave: np.ndarray) -> np.ndarray:
