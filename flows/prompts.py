@@ -116,4 +116,5 @@ def _asked(plan: Plan, session: Session) -> Asked | None:
     ask = plan.step(session.step).ask
     if ask is None:
         return None
-    return Asked(ask.quantity, ask.unit, ask.low, ask.high, ask.decimals, ask.signed, ask.over_limit, jumping=True)
+    ranges = tuple((one.top, one.resolution) for one in plan.meter.function(ask.quantity).ranges)
+    return Asked(ask.quantity, ask.unit, ask.low, ask.high, ask.decimals, ask.signed, ask.over_limit, jumping=True, ranges=ranges)

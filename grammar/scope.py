@@ -34,6 +34,7 @@ class Asked:
     signed: a minus sign may be shown.
     over_limit: the display may show an out-of-range sign ("over limit").
     jumping: the technician may give a range ("jumping between 2 and 3").
+    ranges: top and resolution (SI) of each range of the display, lowest first; () where unknown.
     """
 
     quantity: str
@@ -44,6 +45,7 @@ class Asked:
     signed: bool = False
     over_limit: bool = True
     jumping: bool = True
+    ranges: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True)

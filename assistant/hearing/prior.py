@@ -28,15 +28,22 @@ def prior(reading: Reading, scope: Scope, settings: HearingSettings) -> float:
     known = sum(one.weight * _normal(low, high, one.value, one.spread) for one in scope.expected) / total if total else 0.0
     share = settings.anything if total else 1.0
     shown = (1 - share) * known + share * _anywhere(low, high, asked)
-    finest = asked_step(reading, asked)
-    said = settings.said_whole if reading.step > finest * 1.5 else 1 - settings.said_whole
-    return max(shown * said, 1e-12)
+    return max(shown * _said(reading, asked, settings), 1e-12)
 
 
-def asked_step(reading: Reading, asked: Asked) -> float:
-    """The finest step (SI) that the display has in the unit of the reading's digits."""
+def _said(reading: Reading, asked: Asked, settings: HearingSettings) -> float:
+    """The chance that somebody who sees the display speaks to that many decimals."""
+    finest = display_step(reading, asked)
+    if reading.step > finest * 1.5:
+        return settings.said_partly if "." in reading.digits else settings.said_whole
+    return 1 - settings.said_whole - settings.said_partly
+
+
+def display_step(reading: Reading, asked: Asked) -> float:
+    """The step (SI) in which the display shows a value of this size, in the unit of the reading's digits."""
     decimals = len(reading.digits.partition(".")[2])
-    return reading.step * 10.0 ** (decimals - asked.decimals)
+    allowed = reading.step * 10.0 ** (decimals - asked.decimals)
+    return max(allowed, next((step for top, step in asked.ranges if abs(reading.value) <= top), 0.0))
 
 
 def _normal(low: float, high: float, mean: float, spread: float) -> float:

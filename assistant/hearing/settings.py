@@ -52,13 +52,14 @@ class EngineSettings(Strict):
 class HearingSettings(Strict):
     """anything: share of displays that no expected value explains. moving: prior of a range or over-limit display.
 
-    said_decimals: how often a reading is spoken with so many decimals as the display has, or fewer.
+    said_whole: how often a reading is spoken without the decimals that the display has. said_partly: with some of them.
     """
 
     version: int = Field(ge=1, le=1)
     anything: float = Field(gt=0, le=1)
     moving: float = Field(gt=0, le=1)
-    said_whole: float = Field(gt=0, lt=1)
+    said_whole: float = Field(gt=0, lt=0.5)
+    said_partly: float = Field(gt=0, lt=0.5)
     engines: dict[str, EngineSettings]
 
 

@@ -19,7 +19,7 @@ ASK = Scope("phasing/ask", Asked("ac_volts", "volt", 0.0, 600.0, 1), commands=LA
 CONFIRM = Scope("phasing/confirm", ASK.asked, (LANG.option("yes"), LANG.option("no")), LANG.always_open)
 TRUST = Trust(base=-2.5, fit=1, share=0.5, least_word=0, level=0, length=0, pace=0, option=0, command=0)
 SETTINGS = HearingSettings(
-    version=1, anything=0.3, moving=0.002, said_whole=0.4,
+    version=1, anything=0.3, moving=0.002, said_whole=0.4, said_partly=0.05,
     engines={"test": EngineSettings(share_power=1, prior_power=1, accept=0.6, accept_words=0.6, accept_commands=0.6, accept_yes=0.8, either=0.55, trust=TRUST)},
 )
 

@@ -26,7 +26,7 @@ def test_shares_of_all_displays_sum_to_one():
     """Every tenth of a volt from 0 to 600, taken as spoken with its tenth, less the half steps at both ends."""
     scope = Scope("x", ASKED, expected=(Expected(93, 4, 5), Expected(28, 1, 1)))
     total = sum(prior(reading(f"{tenths / 10:.1f}"), scope, SETTINGS) for tenths in range(0, 6001))
-    assert total == pytest.approx(1 - SETTINGS.said_whole, rel=5e-3)
+    assert total == pytest.approx(1 - SETTINGS.said_whole - SETTINGS.said_partly, rel=5e-3)
 
 
 def test_expected_part_is_the_normal_distribution():
@@ -36,7 +36,7 @@ def test_expected_part_is_the_normal_distribution():
     got = prior(reading("95.0"), scope, SETTINGS) - SETTINGS.anything * prior(reading("95.0"), bare, SETTINGS)
     normal = NormalDist(93, 4)
     share = (1 - SETTINGS.anything) * (normal.cdf(95.05) - normal.cdf(94.95))
-    assert got == pytest.approx((1 - SETTINGS.said_whole) * share, rel=1e-6)
+    assert got == pytest.approx((1 - SETTINGS.said_whole - SETTINGS.said_partly) * share, rel=1e-6)
 
 
 @pytest.mark.parametrize(("likelier", "other"), [("92.6", "52.6"), ("149", "249"), ("91", "91.4"), ("3", "553.7")])
@@ -48,3 +48,20 @@ def test_likelier_here(likelier, other):
 def test_nothing_is_impossible():
     scope = Scope("x", ASKED, expected=(Expected(93, 4, 5),))
     assert all(prior(reading(text), scope, SETTINGS) > 0 for text in ("600", "0", "0.1", "over limit", "between 2 and 3"))
+
+
+@pytest.mark.parametrize(
+    ("whole", "partly"),
+    [("3.87", "3.8"), ("42.31", "42.3"), ("42", "42.3")],
+)
+def test_decimals_are_left_out_together(whole, partly):
+    """On a display with hundredths a lone tenth is rarely read out, though it stands for ten displays."""
+    ranged = Asked("ac_volts", "volt", 0.0, 600.0, 2, ranges=((60.0, 0.01), (600.0, 0.1)))
+    assert prior(reading(whole, ranged), Scope("x", ranged), SETTINGS) > prior(reading(partly, ranged), Scope("x", ranged), SETTINGS)
+
+
+def test_a_higher_range_shows_fewer_decimals():
+    ranged = Asked("ac_volts", "volt", 0.0, 600.0, 2, ranges=((60.0, 0.01), (600.0, 0.1)))
+    unknown = Asked("ac_volts", "volt", 0.0, 600.0, 2)
+    said = {asked: prior(reading("120.4", asked), Scope("x", asked), SETTINGS) for asked in (ranged, unknown)}
+    assert said[ranged] == pytest.approx(said[unknown] * (1 - SETTINGS.said_whole - SETTINGS.said_partly) / SETTINGS.said_partly)
