@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import string
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -19,13 +19,12 @@ from transitions import Machine
 from flows.judge import CALCULATIONS, Facts, Judging, judge
 from flows.profiles import Equipment, Limit, Meter
 from flows.reason import Assessment, Evidence
-from flows.schema import ALLOWED, Expect, Go, Procedure, Step, When, procedure_path
+from flows.schema import ALLOWED, Go, Procedure, Step, When, procedure_path
 from flows.session import Session
 from flows.texts import in_language
 from flows.wording import Spoken, spoken_lines
 from grammar.datafile import line_of, problems_in, read_yaml
 from grammar.errors import DataFileError
-from grammar.scope import Expected
 
 Assess = Callable[[Mapping[str, Evidence]], Assessment]
 
@@ -37,7 +36,7 @@ class Plan:
     machine: `transitions` machine without a model of its own; states are the step ids.
     limits: the profile's, overridden by the procedure's. judge: the
     calculations (a safety walk puts its own in). assess: the fault reasoning,
-    None where a procedure has none. expected: by probe, what the display may show.
+    None where a procedure has none.
     """
 
     procedure: Procedure
@@ -49,7 +48,6 @@ class Plan:
     lines: Spoken
     judge: Judging = judge
     assess: Assess | None = None
-    expected: Mapping[str, tuple[Expected, ...]] = field(default_factory=dict)
 
     @property
     def language(self) -> str:
@@ -122,14 +120,7 @@ def may_enter(plan: Plan, name: str, session: Session) -> bool:
 def make_plan(procedure: Procedure, equipment: Equipment, meter: Meter) -> Plan:
     """A plan from parts that were checked. Use `load_plan` for a file."""
     limits = {**equipment.limits, **procedure.limits}
-    asked = [step.ask for step in procedure.steps.values() if step.ask]
-    expected = {ask.probe: tuple(_expected(one, limits) for one in ask.expect) for ask in asked}
-    return Plan(procedure, equipment, meter, machine_of(procedure), limits, Facts(turns_ratio=equipment.turns_ratio), spoken_lines(procedure.language), expected=expected)
-
-
-def _expected(one: Expect, limits: Mapping[str, Limit]) -> Expected:
-    value = limits[one.limit].value if one.limit is not None else one.value
-    return Expected(float(value or 0.0), one.spread, one.weight)
+    return Plan(procedure, equipment, meter, machine_of(procedure), limits, Facts(turns_ratio=equipment.turns_ratio), spoken_lines(procedure.language))
 
 
 def load_plan(name: str, equipment: Equipment, meter: Meter, language: str = "") -> Plan:
@@ -189,6 +180,7 @@ def _shape_problems(procedure: Procedure, limits: Mapping[str, Limit], family: s
         for number, one in enumerate(step.ask.expect if step.ask else ()):
             if one.limit is not None and one.limit not in limits:
                 found.append(((*here, "ask", "expect", number, "limit"), f"neither the family '{family}' nor this procedure has a limit '{one.limit}'.", "Add it under 'limits' or give a 'value'."))
+            found += [((*here, "ask", "expect", number, "read"), f"no step asks for '{probe}'.", f"Use one of: {', '.join(sorted(probes))}.") for probe in one.read if probe not in probes]
         if step.judge:
             target((*here, "judge", "otherwise"), step.judge.otherwise)
             found += _judge_problems(here, step, limits, probes, family)

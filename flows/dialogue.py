@@ -7,6 +7,7 @@ state and answer can be walked, and a visit can be replayed from its journal.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -114,7 +115,7 @@ def _heard_reading(plan: Plan, session: Session, reading: Reading) -> Moved:
 def _read_back(plan: Plan, session: Session, reading: Reading) -> Moved:
     """Teens and tens are asked digit by digit; everything else is read back as a question."""
     mode: Mode = "digits" if reading.sounds_like is not None else "confirm"
-    session = replace(session, mode=mode, pending=reading, pending_answer=None, between=(), misses=0)
+    session = replace(session, mode=mode, pending=reading, pending_answer=None, between=(), doubtful=None, misses=0)
     return session, [Tone("heard"), *ask_again(plan, session)]
 
 
@@ -173,12 +174,28 @@ def _tell_again(plan: Plan, session: Session) -> Moved:
 
 def _unclear(plan: Plan, session: Session, given: Unclear) -> Moved:
     asking = plan.step(session.step).ask
+    if given.reason == "doubtful" and given.reading is not None and asking and _may_be_read_back(session):
+        if any(one is not None and same_value(given.reading, one) for one in (session.doubtful, *session.between)):
+            # heard twice in doubt it is worth a read-back, which is a check of its own
+            return _read_back(plan, session, given.reading)
+        session = replace(session, doubtful=given.reading)
     if given.between and session.mode in ("ask", "digits", "which", "confirm") and asking and session.misses < 2:
         session = replace(session, mode="which", between=given.between[:2], pending=None, misses=_next_rung(plan, session))
         return session, [Tone("heard"), *ask_again(plan, session)]
     if given.reading is not None and asking and session.mode not in ("offer", "again"):
         return _refused_reading(plan, session, given)
     return _missed(plan, session, given)
+
+
+def _may_be_read_back(session: Session) -> bool:
+    """Not where one digit by digit would be taken without a read-back of its own."""
+    return session.mode in ("ask", "which", "confirm") or (session.mode == "digits" and session.pending is None)
+
+
+def same_value(one: Reading, other: Reading) -> bool:
+    """Whether two readings say the same, in whatever words."""
+    ends = ((one.low, other.low), (one.high, other.high))
+    return one.quantity == other.quantity and one.over_limit == other.over_limit and all(a == b or math.isclose(a, b, rel_tol=1e-9, abs_tol=1e-12) for a, b in ends)
 
 
 def _refused_reading(plan: Plan, session: Session, given: Unclear) -> Moved:

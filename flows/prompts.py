@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from flows.compile import Plan
+from flows.foresee import expected_here
 from flows.session import Effect, Listen, Say, Session, Tone
 from flows.wording import digit_words, quantity_words
 from grammar.answers import Reading
@@ -108,7 +109,7 @@ def scope_for(plan: Plan, session: Session) -> Scope:
         options = tuple(Option(name, tuple(one.phrases)) for name, one in step.answers.items())
         if step.may_skip:
             options += (plan.lines.option("skip"),)
-    expected = plan.expected.get(step.ask.probe, ()) if step.ask and asked else ()
+    expected = expected_here(plan, session) if asked else ()
     return Scope(f"{session.step}/{session.mode}", asked, options, commands, digits_only, expected, plan.language)
 
 

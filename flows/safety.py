@@ -119,6 +119,8 @@ def _inputs(plan: Plan, session: Session) -> Iterator[tuple[Session, Input]]:
     for reason in ("out_of_range", "wrong_unit", "too_fine", "doubtful"):
         yield session, Unclear(reason, "", readings[0])
     yield session, Unclear("doubtful", "", readings[0], (readings[0], replace(readings[0], value=WALKED["fail"])))
+    # What is heard twice in doubt is read back.
+    yield replace(session, doubtful=readings[0]), Unclear("doubtful", "", readings[0])
     yield session, Unclear("nothing", "")
     yield session, Unclear("not_open", "")
 

@@ -42,17 +42,22 @@ class Caution(Strict):
 
 
 class Expect(Strict):
-    """A value that the display may well show: `value`, or the value of a limit. spread: one standard deviation, SI."""
+    """A value that the display may well show. spread: one standard deviation, SI.
+
+    Either `value`, or the value of a `limit`, or `read`: readings of this visit by
+    probe, each times its factor, added up; it counts once all of them are taken.
+    """
 
     value: float | None = None
     limit: Identifier | None = None
+    read: dict[Identifier, float] = {}
     spread: Annotated[float, Field(gt=0)]
     weight: Annotated[float, Field(gt=0)] = 1.0
 
     @model_validator(mode="after")
     def _one(self) -> Expect:
-        if (self.value is None) == (self.limit is None):
-            raise ValueError("give either 'value' or 'limit'")
+        if (self.value is not None) + (self.limit is not None) + bool(self.read) != 1:
+            raise ValueError("give one of 'value', 'limit' and 'read'")
         return self
 
 

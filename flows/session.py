@@ -31,7 +31,8 @@ class Session:
     "dead" (proven by readings). proofs: what has been proven since power was
     said to be off. flags: names that are set, such as "jumper".
     pending: a reading or answer waiting for its confirmation. between: readings
-    it may have been. misses: the rung of the ladder of asking that comes next.
+    it may have been. doubtful: what was last heard in its place, not well enough
+    to be read back. misses: the rung of the ladder of asking that comes next.
     wrong: read-backs refused at this step, counted to 2.
     leaving: "stop" was said; only the way out is left. spoken: steps whose
     caution was given in full. trail: reading steps answered, oldest first.
@@ -45,6 +46,7 @@ class Session:
     pending: Reading | None = None
     pending_answer: str | None = None
     between: tuple[Reading, ...] = ()
+    doubtful: Reading | None = None
     misses: int = 0
     wrong: int = 0
     outcome: str | None = None

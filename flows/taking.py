@@ -26,7 +26,7 @@ def enter(plan: Plan, session: Session, name: str) -> Moved:
         said.append(Say(plan.lines.line("reprove"), "info", "reprove"))
         name = plan.procedure.reprove or plan.procedure.start
     step = plan.step(name)
-    session = replace(session, step=name, mode="ask", pending=None, pending_answer=None, between=(), misses=0, wrong=0, outcome=None, answer=None)
+    session = replace(session, step=name, mode="ask", pending=None, pending_answer=None, between=(), doubtful=None, misses=0, wrong=0, outcome=None, answer=None)
     if step.end:
         said += [Say(text, "info", f"{name}/say/{number}") for number, text in enumerate(step.say)]
         return finish(plan, session, step.end, said)

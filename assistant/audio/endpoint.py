@@ -19,6 +19,16 @@ from assistant.errors import EngineError
 
 FLOOR_PERCENT = 20
 """Share of frames, in percent, that even a fast talker leaves to the room."""
+LOUD_PERCENT = 80
+"""The room's loud moments."""
+ROOM_DB = 1.0
+"""Sound within so much of the room's loud moments may be the room's."""
+LEAST_FALL_DB = 6.0
+"""No sound nearer than this to the utterance's own level is ever taken for the room's."""
+OTHERS = 0.3
+"""Share of frames with speech before an utterance that shows that others talk."""
+KNOWN = 8
+"""Frames after which something is known of the room."""
 
 
 @dataclass(frozen=True)
@@ -28,10 +38,15 @@ class EndpointSettings:
     hold: seconds of silence waited for after the detector says silence (0.1 to
         1). The detector itself takes about 0.1 s, so an utterance closes some
         0.4 s after its last sound.
+    pause: seconds of silence after which the words so far may well be all, so
+        that a decoder can begin to decide (0.05 to 1).
     fall: dB by which sound must lie under the utterance's own level to count as
-        silence whatever the detector says (6 to 40): a voice further away, or
-        rain, is not the talker. The same rise shows that what came before was
-        not the talker either.
+        silence whatever the detector says (6 to 40), where others talk or
+        nothing is known of the room: a voice further away is not the talker.
+    alone: the same where nobody was heard before (6 to 40). Some talkers fade
+        by 10 dB within a number.
+    rise: dB by which a voice must lie above all that came before to show that
+        it was not the talker (3 to 40).
     low: seconds of such softer sound that end an utterance (0.1 to 1).
     before: seconds kept from before speech was found (0 to 1).
     longest: seconds after which an utterance is closed in any case (2 to 60).
@@ -41,9 +56,12 @@ class EndpointSettings:
     room_window: seconds over which the room is watched (1 to 20).
     """
 
-    hold: float = 0.26
-    fall: float = 9.0
-    low: float = 0.36
+    hold: float = 0.2
+    pause: float = 0.1
+    fall: float = 8.5
+    alone: float = 14.0
+    rise: float = 9.0
+    low: float = 0.32
     before: float = 0.48
     longest: float = 12.0
     dither: float = 2.0
@@ -53,7 +71,10 @@ class EndpointSettings:
     def __post_init__(self) -> None:
         limits = {
             "hold": (0.1, 1.0),
+            "pause": (0.05, 1.0),
             "fall": (6.0, 40.0),
+            "alone": (6.0, 40.0),
+            "rise": (3.0, 40.0),
             "low": (0.1, 1.0),
             "before": (0.0, 1.0),
             "longest": (2.0, 60.0),
@@ -85,19 +106,28 @@ class More:
 
 
 @dataclass(frozen=True)
+class Paused:
+    """The utterance may be over. sound: all of it so far, int16."""
+
+    sound: np.ndarray
+
+
+@dataclass(frozen=True)
 class Ended:
     """The utterance is over.
 
     sound: all of it, int16 at 16 kHz, with what came before and the closing silence.
+    after_pause: whether nothing was said since the last `Paused`.
     level_db: mean level of its louder half above the room's, or None when the room was not heard yet.
     """
 
     at: float
     sound: np.ndarray
     level_db: float | None
+    after_pause: bool = False
 
 
-Piece = Began | More | Ended
+Piece = Began | More | Paused | Ended
 
 
 class Endpointer:
@@ -111,11 +141,15 @@ class Endpointer:
         self._seconds = self.frame / SAMPLE_RATE
         self._before: deque[np.ndarray] = deque(maxlen=self._frames(self.settings.before))
         self._room: deque[float] = deque(maxlen=self._frames(self.settings.room_window))
+        self._talk: deque[bool] = deque(maxlen=self._room.maxlen)
         self._rest = np.zeros(0, dtype=np.int16)
         self._frames_seen = 0
         self._utterance: list[np.ndarray] = []
         self._powers: list[float] = []
         self._silent = self._low = 0
+        self._paused = False
+        self._room_loud = 0.0
+        self._fall = self.settings.fall
 
     def _frames(self, seconds: float) -> int:
         return max(1, round(seconds / self._seconds))
@@ -172,6 +206,7 @@ class Endpointer:
         power = _power(frame)
         self._room.append(power)
         speaking = self._detector.speaking(frame, list(self._room), self._floor())
+        self._talk.append(speaking)
         if not self._utterance:
             self._before.append(frame)
             if not speaking:
@@ -184,26 +219,39 @@ class Endpointer:
         pieces: list[Piece] = [self._begin(self._utterance[-(self._before.maxlen or 1) :]) if self._nearer_talker() else More(frame)]
         self._silent = 0 if speaking else self._silent + 1
         self._low = self._low + 1 if self._fallen() else 0
-        over = self._silent >= self._frames(self.settings.hold) or self._low >= self._frames(self.settings.low)
-        if over or len(self._utterance) >= self._frames(self.settings.longest):
-            pieces.append(self._close())
+        wait = min(self._frames(self.settings.hold) - self._silent, self._frames(self.settings.low) - self._low)
+        if wait <= 0 or len(self._utterance) >= self._frames(self.settings.longest):
+            return [*pieces, self._close()]
+        if wait > self._frames(self.settings.hold) - self._frames(self.settings.pause):
+            self._paused = False
+        elif not self._paused:
+            self._paused = True
+            pieces.append(Paused(np.concatenate(self._utterance)))
         return pieces
 
     def _begin(self, frames: list[np.ndarray]) -> Began:
-        """Open an utterance with these frames."""
+        """Open an utterance with these frames; take stock of the room before them."""
         self._utterance = frames
         self._powers = [_power(frame) for frame in frames]
         self._silent = self._low = 0
+        self._paused = False
+        earlier = len(self._room) - len(frames)
+        known = earlier >= KNOWN
+        self._room_loud = float(np.percentile(list(self._room)[:earlier], LOUD_PERCENT)) if known else 0.0
+        alone = known and np.mean(list(self._talk)[:earlier]) < OTHERS
+        self._fall = self.settings.alone if alone else self.settings.fall
         return Began((self._frames_seen - len(frames)) * self._seconds, np.concatenate(frames))
 
     def _fallen(self) -> bool:
-        """Whether the last frames lie far under the utterance's own level."""
-        return louder_half(self._powers[-MOST_SUDDEN:]) < _loudest(self._powers) * 10 ** (-self.settings.fall / 10)
+        """Whether the last frames lie far under the utterance's own level, or in the room's."""
+        own = _loudest(self._powers)
+        room = min(self._room_loud * _times(ROOM_DB), own / _times(LEAST_FALL_DB))
+        return louder_half(self._powers[-MOST_SUDDEN:]) < max(own / _times(self._fall), room)
 
     def _nearer_talker(self) -> bool:
         """Whether all that came before the last frames lies far under them: it was somebody further away."""
         earlier, late = self._powers[:-MOST_SUDDEN], self._powers[-MOST_SUDDEN:]
-        return len(earlier) > (self._before.maxlen or 1) and _loudest(earlier) < louder_half(late) * 10 ** (-self.settings.fall / 10)
+        return len(earlier) > (self._before.maxlen or 1) and _loudest(earlier) < louder_half(late) / _times(self.settings.rise)
 
     def _floor(self) -> float:
         """Mean square of the quiet frames of late."""
@@ -214,7 +262,12 @@ class Endpointer:
         begun = (self._frames_seen - len(frames)) * self._seconds
         room = self.room_dbfs
         level = 10 * float(np.log10(louder_half(self._powers) / FULL_SCALE**2))
-        return Ended(begun, np.concatenate(frames), None if room is None else level - room)
+        return Ended(begun, np.concatenate(frames), None if room is None else level - room, self._paused)
+
+
+def _times(db: float) -> float:
+    """A ratio of powers."""
+    return 10 ** (db / 10)
 
 
 def _loudest(powers: list[float]) -> float:

@@ -31,6 +31,7 @@ class PairRecognizer:
     """A `Recognizer` out of two."""
 
     name = "pair"
+    eager = False
 
     def __init__(self, first: SphinxRecognizer, second: VoskRecognizer, endpoint: EndpointSettings | None = None) -> None:
         """Takes both over."""

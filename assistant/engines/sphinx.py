@@ -107,6 +107,7 @@ class SphinxRecognizer:
     """A `Recognizer`. One decoder, one grammar a scope, kept for the next time."""
 
     name = "pocketsphinx"
+    eager = False
 
     def __init__(
         self,

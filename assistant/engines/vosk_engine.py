@@ -16,7 +16,10 @@ confidence of the sentence.
 
 The small model hears each whole utterance in several looks (`looks.py`); what it
 makes of the later ones comes along as a second opinion (`Heard.second`), which
-`assistant.hearing` weighs.
+`assistant.hearing` weighs. The first look is also heard without the grammar
+(`Heard.free`): a number that is only there because the grammar has nothing else
+does not come out again. A word's confidence is then that of its sentence. All
+of these run side by side, one thread each.
 """
 
 from __future__ import annotations
@@ -24,7 +27,9 @@ from __future__ import annotations
 import importlib.metadata
 import json
 import math
+import os
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from difflib import SequenceMatcher
 from pathlib import Path
@@ -47,6 +52,8 @@ SETTINGS = Path(__file__).with_name("vosk.yaml")
 MOST_ALTERNATIVES = 5
 LOOKED_AT = 10
 """Alternatives asked of Vosk; some are not sentences of the scope."""
+LOOKS = 3
+"""Looks that `looks.py` makes of an utterance."""
 NEEDED = ("am/final.mdl", "conf/mfcc.conf", "graph/HCLr.fst", "graph/Gr.fst")
 """Files of a model whose vocabulary can be restricted."""
 
@@ -98,8 +105,11 @@ class VoskRecognizer:
         self._opened: dict[Scope, _Opened] = {}
         self._scope: Scope | None = None
         self._words = self._new(0)
-        self._alternatives = self._new(LOOKED_AT)
+        self._alternatives = [self._new(LOOKED_AT) for _ in range(LOOKS if looks else 1)]
+        self._free = self._new(0) if looks else None
+        self._threads = ThreadPoolExecutor(min(LOOKS + 1, os.cpu_count() or 1)) if looks else None
         self._fed = 0
+        self.eager = looks
         self._listener = Listener(self, endpoint)
 
     @property
@@ -130,7 +140,7 @@ class VoskRecognizer:
         if opened is None:
             opened = self._opened[scope] = self._prepared(scope)
         self._listener.drop()
-        for recogniser in (self._words, self._alternatives):
+        for recogniser in (self._words, *self._alternatives):
             # Vosk changes the grammar of a recogniser only between utterances.
             recogniser.Reset()
             recogniser.SetGrammar(opened.grammar)
@@ -149,7 +159,10 @@ class VoskRecognizer:
     def close(self) -> None:
         """Free the engine and its model."""
         self._scope = None
-        self._words = self._alternatives = self._model = None
+        if self._threads is not None:
+            self._threads.shutdown()
+        self._words = self._free = self._model = None
+        self._alternatives = []
 
     # what `Listener` asks for
 
@@ -164,10 +177,12 @@ class VoskRecognizer:
 
     def conclude(self, sound: np.ndarray) -> Heard:
         """Decide on the whole utterance, int16 at 16 kHz."""
-        best, *others = looks_of(sound) if self._looks else (sound,)
-        words = self._word_confidences(best)
-        first = self._heard(self._shares(best), words)
-        return replace(first, second=self._together(others)) if others else first
+        if self._threads is None:
+            return self._heard(self._shares(self._alternatives[0], sound), self._word_confidences(sound))
+        sounds = looks_of(sound)
+        free = self._threads.submit(self._freely, sounds[0])
+        first, *others = self._threads.map(self._shares, self._alternatives, sounds)
+        return replace(self._heard(first), second=self._together(others), free=free.result())
 
     def _heard(self, texts: list[tuple[str, float]], words: Sequence[Word] = ()) -> Heard:
         if not texts:
@@ -176,12 +191,12 @@ class VoskRecognizer:
         text, share = kept[0]
         return Heard(text, share, _placed(text.split(), share, words), tuple(kept[:MOST_ALTERNATIVES]), engine=self.name)
 
-    def _together(self, sounds: Sequence[np.ndarray]) -> Heard:
+    def _together(self, looks: Sequence[list[tuple[str, float]]]) -> Heard:
         """What several looks of one utterance say, their shares averaged."""
         total: dict[str, float] = {}
-        for sound in sounds:
-            for text, share in self._shares(sound):
-                total[text] = total.get(text, 0.0) + share / len(sounds)
+        for texts in looks:
+            for text, share in texts:
+                total[text] = total.get(text, 0.0) + share / len(looks)
         return self._heard(sorted(total.items(), key=lambda pair: -pair[1]))
 
     def _word_confidences(self, sound: np.ndarray) -> list[Word]:
@@ -193,11 +208,17 @@ class VoskRecognizer:
         heard = [Word(item["word"], min(1.0, item["conf"]), max(0.0, item["start"] - begun), max(0.0, item["end"] - begun)) for item in found]
         return _joined(heard, self._back)
 
-    def _shares(self, sound: np.ndarray) -> list[tuple[str, float]]:
+    def _freely(self, sound: np.ndarray) -> str:
+        """The words where any may follow any."""
+        self._free.Reset()
+        self._accept(self._free, sound)
+        return json.loads(self._free.FinalResult())["text"]
+
+    def _shares(self, recogniser: Any, sound: np.ndarray) -> list[tuple[str, float]]:
         """Texts with their shares of 1, best first."""
-        self._alternatives.Reset()
-        self._accept(self._alternatives, sound)
-        found = json.loads(self._alternatives.FinalResult()).get("alternatives", [])
+        recogniser.Reset()
+        self._accept(recogniser, sound)
+        found = json.loads(recogniser.FinalResult()).get("alternatives", [])
         best: dict[str, float] = {}
         for item in found:
             text = self._ours(item["text"].strip())

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from difflib import SequenceMatcher
 
-from assistant.hearing.prior import prior
+from assistant.hearing.prior import prior, said_partly
 from assistant.hearing.settings import EngineSettings, HearingSettings, Trust
 from grammar.answers import Answer, Choice, Command, Heard, Reading, Unclear
 from grammar.parse import understand
@@ -32,10 +33,14 @@ class Evidence:
 
     least_word: confidence of the least certain word, logit. level: loudness
     above the room, tens of dB. length: words, logarithm. pace: seconds of speech a word.
-    option, command: 1 where the best candidate is one. Where a second
+    option, command: 1 where the best candidate is one. expected: logarithm of
+    the chance that the display shows a reading, 0 for words. partly: 1 where a
+    reading has some of the display's decimals, not all and not none. Where a second
     recogniser listened too, else 0: agree: 1 where its best meaning is the
     same; silent: 1 where it heard nothing that means anything; second: the
-    share it gives the best candidate, logit.
+    share it gives the best candidate, logit. Where the engine also listened
+    without the grammar, else 0: free: share of the best candidate's words that
+    it heard again, in order; beside: other words there, for each of its words.
     """
 
     fit: float
@@ -46,9 +51,13 @@ class Evidence:
     pace: float
     option: float
     command: float
+    expected: float
+    partly: float
     agree: float
     silent: float
     second: float
+    free: float
+    beside: float
 
 
 def candidates(heard: Heard, scope: Scope, engine: EngineSettings, settings: HearingSettings) -> list[Candidate]:
@@ -96,7 +105,7 @@ def meaning(answer: Answer) -> object:
     return ("unclear",)
 
 
-def evidence(heard: Heard, best: Candidate, scope: Scope) -> Evidence:
+def evidence(heard: Heard, best: Candidate, scope: Scope, settings: HearingSettings) -> Evidence:
     """The evidence for the best candidate."""
     fit = sum(confidence for _, confidence in heard.alternatives) or heard.confidence
     count = max(1, len(best.text.split()))
@@ -109,10 +118,24 @@ def evidence(heard: Heard, best: Candidate, scope: Scope) -> Evidence:
         if theirs:
             agree = float(max(theirs, key=lambda key: theirs[key].share) == meaning(best.answer))
             second = _logit(theirs[meaning(best.answer)].share if meaning(best.answer) in theirs else 0.0)
+    expected = partly = 0.0
+    if isinstance(best.answer, Reading) and scope.asked is not None:
+        expected = math.log(prior(best.answer, scope, settings))
+        partly = float(said_partly(best.answer, scope.asked))
+    free, beside = _again(best.text.split(), heard.free)
     return Evidence(
         _logit(fit), _logit(best.share), _logit(least), level, math.log(count), max(0.0, heard.seconds - SILENCE) / count,
-        float(isinstance(best.answer, Choice)), float(isinstance(best.answer, Command)), agree, silent, second,
+        float(isinstance(best.answer, Choice)), float(isinstance(best.answer, Command)), expected, partly, agree, silent, second, free, beside,
     )
+
+
+def _again(words: list[str], free: str | None) -> tuple[float, float]:
+    """Share of `words` that were heard without the grammar too, in order, and how many others for each."""
+    if free is None or not words:
+        return 0.0, 0.0
+    others = free.split()
+    found = sum(block.size for block in SequenceMatcher(None, words, others, autojunk=False).get_matching_blocks())
+    return found / len(words), (len(others) - found) / len(words)
 
 
 def trust(seen: Evidence, weights: Trust) -> float:

@@ -33,10 +33,17 @@ def prior(reading: Reading, scope: Scope, settings: HearingSettings) -> float:
 
 def _said(reading: Reading, asked: Asked, settings: HearingSettings) -> float:
     """The chance that somebody who sees the display speaks to that many decimals."""
-    finest = display_step(reading, asked)
-    if reading.step > finest * 1.5:
-        return settings.said_partly if "." in reading.digits else settings.said_whole
+    if said_partly(reading, asked):
+        return settings.said_partly
+    if reading.step > display_step(reading, asked) * 1.5:
+        return settings.said_whole
     return 1 - settings.said_whole - settings.said_partly
+
+
+def said_partly(reading: Reading, asked: Asked) -> bool:
+    """Whether some of the display's decimals were said, not all and not none; a range and "over limit" never count."""
+    exact = not reading.over_limit and reading.low == reading.high
+    return exact and "." in reading.digits and reading.step > display_step(reading, asked) * 1.5
 
 
 def display_step(reading: Reading, asked: Asked) -> float:

@@ -24,9 +24,13 @@ class Trust(Strict):
     pace: float
     option: float
     command: float
+    expected: float = 0.0
+    partly: float = 0.0
     agree: float = 0.0
     silent: float = 0.0
     second: float = 0.0
+    free: float = 0.0
+    beside: float = 0.0
 
 
 class EngineSettings(Strict):
@@ -35,6 +39,7 @@ class EngineSettings(Strict):
     accept: least trust (0 to 1) at which a reading is taken; accept_words: the
     same for an answer in words, accept_commands: for a command, which changes
     no record, accept_yes: for the "yes" to a read-back.
+    twice: least trust from which a reading that is heard twice in a row is read back.
     either: least trust in two readings together at which they are offered as "X or Y?".
     """
 
@@ -45,6 +50,7 @@ class EngineSettings(Strict):
     accept_words: float = Field(ge=0, le=1)
     accept_commands: float = Field(ge=0, le=1)
     accept_yes: float = Field(ge=0, le=1)
+    twice: float = Field(default=1.0, ge=0, le=1)
     either: float = Field(ge=0, le=1)
     trust: Trust
 

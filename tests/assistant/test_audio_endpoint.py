@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from assistant.audio import detectors, files
-from assistant.audio.endpoint import Began, Ended, Endpointer, EndpointSettings, More
+from assistant.audio.endpoint import Began, Ended, Endpointer, EndpointSettings, More, Paused
 from assistant.errors import EngineError
 
 RATE = 16_000
@@ -128,6 +128,35 @@ def test_a_pause_inside_a_number_does_not_split_it(spoken):
     assert len(ended(Endpointer(), sound)) == 1
 
 
+def test_a_pause_is_told_before_the_end(spoken):
+    """The last one holds all that was said; what is said after one makes another."""
+    sound, spans = stream([np.concatenate([spoken[1], np.zeros(int(0.3 * RATE)), spoken[1]])], None)
+    endpointer = Endpointer(EndpointSettings(hold=0.5, pause=0.1, low=0.6))
+    pieces = endpointer.push(sound) + endpointer.flush()
+    lengths = [len(piece.sound) for piece in pieces if isinstance(piece, Paused)]
+    last = next(piece for piece in pieces if isinstance(piece, Ended))
+    assert len(lengths) >= 2 and lengths == sorted(set(lengths))
+    assert last.after_pause
+    assert len(last.sound) > lengths[-1] > (spans[0][1] - last.at - 0.05) * RATE
+
+
+def test_an_end_without_a_pause_says_so(spoken):
+    sound, spans = stream(spoken[1:2], None)
+    endpointer = Endpointer()
+    pieces = endpointer.push(sound[: round((spans[0][1] - 0.1) * RATE)]) + endpointer.flush()
+    assert not next(piece for piece in pieces if isinstance(piece, Ended)).after_pause
+
+
+def test_a_talker_alone_who_fades_is_not_cut(spoken):
+    """Softer towards the end, with nobody else in the room."""
+    lead = np.zeros(2 * RATE)
+    softer = spoken[1] * 10 ** (-7 / 20)
+    sound = np.concatenate([lead, spoken[1], softer, np.zeros(RATE)]) + np.random.default_rng(6).normal(0, 8, len(lead) + 2 * len(softer) + RATE)
+    found = ended(Endpointer(), sound.astype(np.int16))
+    assert len(found) == 1
+    assert found[0].at + len(found[0].sound) / RATE > (len(lead) + 2 * len(softer)) / RATE - 0.05
+
+
 def test_noise_without_end_is_closed(spoken):
     rng = np.random.default_rng(3)
     bursts = np.concatenate([np.tile(spoken[1], 12), rng.normal(size=RATE)]).astype(np.int16)
@@ -186,7 +215,7 @@ def test_dropping_forgets_the_half_heard(spoken):
     assert len(rest) == 1
 
 
-@pytest.mark.parametrize(("name", "value"), [("hold", 0.0), ("fall", 1.0), ("low", 3.0), ("before", -1.0), ("longest", 600.0), ("dither", -1.0)])
+@pytest.mark.parametrize(("name", "value"), [("hold", 0.0), ("fall", 1.0), ("alone", 2.0), ("rise", 90.0), ("pause", 0.0), ("low", 3.0), ("before", -1.0), ("longest", 600.0), ("dither", -1.0)])
 def test_a_bad_setting_stops_the_start_with_one_line(name, value):
     with pytest.raises(EngineError, match=f"'{name}' is {value}"):
         EndpointSettings(**{name: value})

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from assistant.hearing.policy import LADDER, next_way, weigh
+from assistant.hearing.policy import LADDER, alarm, next_way, weigh
 from assistant.hearing.settings import EngineSettings, HearingSettings, Trust
 from grammar.answers import Choice, Command, Heard, Reading, Unclear
 from grammar.language import language
@@ -51,6 +51,41 @@ def test_without_a_prior_two_equals_are_offered():
 def test_a_bad_fit_is_doubtful():
     answer = weigh(heard(("ninety two point six", 0.05)), ASK, SETTINGS)
     assert answer == Unclear("doubtful", "ninety two point six")
+
+
+def test_a_doubt_worth_keeping_comes_along():
+    keeping = SETTINGS.model_copy(update={"engines": {"test": SETTINGS.engines["test"].model_copy(update={"accept": 0.95, "either": 0.95, "twice": 0.3})}})
+    told = weigh(heard(("ninety two point six", 0.8)), ASK, keeping)
+    assert isinstance(told, Unclear) and told.reading is not None and told.reading.value == pytest.approx(92.6)
+    assert weigh(heard(("ninety two point six", 0.05)), ASK, keeping) == Unclear("doubtful", "ninety two point six")
+
+
+GAS_TEXT = "i smell gas"
+
+
+def looked_at(first: str, second: str, free: str | None) -> Heard:
+    return replace(heard((first, 0.9)), second=heard((second, 0.9)), free=free)
+
+
+@pytest.mark.parametrize(
+    "told",
+    [
+        looked_at(GAS_TEXT, "zero", "i don't know"),
+        looked_at("zero", GAS_TEXT, "plugged"),
+        looked_at("ninety two i smell gas now repeat", "ninety two and i smell gas", "something else"),
+        looked_at("ninety two volts smell gas", "repeat", "ninety two gas"),
+        looked_at("[unk] i smell gas [unk]", "[unk]", ""),
+        looked_at("ninety two volts smell gas", "repeat", None),
+    ],
+)
+def test_gas_is_taken_from_anybody_who_heard_it(told):
+    assert weigh(told, ASK, SETTINGS) == Command("gas", weigh(told, ASK, SETTINGS).text)
+
+
+def test_an_alarm_amid_other_words_that_one_look_alone_heard_is_talk():
+    told = replace(looked_at("eight five fifteen gas smell", "eight four sixteen", "minus last not"), alternatives=(("eight five fifteen gas smell", 0.3),))
+    assert alarm(told, ASK) is None
+    assert isinstance(weigh(told, ASK, SETTINGS), Unclear)
 
 
 def test_yes_needs_more_than_no():

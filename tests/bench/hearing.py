@@ -13,7 +13,7 @@ import os
 from pathlib import Path
 
 from tests.bench.hearing_cases import Split, case
-from tests.bench.hearing_judge import believes, judge, slips
+from tests.bench.hearing_judge import believes, judge, judge_again, slips
 from tests.bench.hearing_report import RESULTS, Column, breakdown, plot, put_between_markers, table
 from tests.bench.hearing_run import Job, hear
 from tests.bench.hearing_sound import cache
@@ -24,15 +24,18 @@ SMALLER = {"whisper": 20, "plain": 10}
 
 
 def column(engine: str, split: Split, count: int, processes: int, mark: str | None) -> Column:
-    """Everything one engine makes of the first `count` cases, its read-backs included."""
+    """Everything one engine makes of the first `count` cases, its second tries and read-backs included."""
     name, _, label = engine.partition("=")
     numbers = range(0, count, SMALLER.get(name, 1))
     heard = hear(name, split, [Job(number) for number in numbers], processes, mark)
     judged = [judge(case(number, split), heard[Job(number)]) for number in numbers]
-    wrong = [one.case.number for one in judged if one.case.kind == "reading" and one.outcome == "wrong"]
+    asked = [one for one in judged if one.case.kind != "outside" and one.outcome == "asked"]
+    tries = hear(name, split, [Job(one.case.number, "again") for one in asked], processes, mark)
+    again = [judge_again(one.case, one, tries[Job(one.case.number, "again")]) for one in asked]
+    wrong = [one.case.number for one in (*judged, *again) if one.case.kind == "reading" and one.outcome == "wrong"]
     replies = hear(name, split, [Job(number, reply) for number in wrong for reply in ("yes", "no")], processes, mark)
     chances = [slips(believes(replies[Job(number, "yes")]), believes(replies[Job(number, "no")])) for number in wrong]
-    return Column(label or name, judged, chances)
+    return Column(label or name, judged, chances, again)
 
 
 def main() -> None:

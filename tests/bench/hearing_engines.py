@@ -33,7 +33,7 @@ CHUNK = 1_600
 
 @dataclass(frozen=True)
 class Ending:
-    """One final result. at: seconds of sound fed by then. wait: processor seconds that the last chunk took."""
+    """One final result. at: seconds of sound fed by then. wait: seconds from then until it was there, earlier work that was still going on included."""
 
     heard: Heard
     at: float
@@ -51,6 +51,7 @@ class _Quiet:
 
     def __init__(self, decoder: Decoder) -> None:
         self._decoder = decoder
+        self.eager = decoder.eager
 
     def begin(self) -> None:
         """Nothing to do before the utterance is whole."""
@@ -73,12 +74,15 @@ class Streaming:
         listener = Listener(self._recognizer if partials else _Quiet(self._recognizer))
         started = time.process_time()
         found: list[Ending] = []
+        ready = 0.0
         for first in range(0, len(sound) + CHUNK, CHUNK):
             chunk = sound[first : first + CHUNK]
-            before = time.process_time()
+            before = time.perf_counter()
             events = listener.feed(chunk) if len(chunk) else listener.finish()
-            wait = time.process_time() - before
-            found += [Ending(one.heard, min(first + CHUNK, len(sound)) / SAMPLE_RATE, wait) for one in events if isinstance(one, Final)]
+            at = min(first + CHUNK, len(sound)) / SAMPLE_RATE
+            # a chunk waits until those before it are done with
+            ready = max(ready, at) + time.perf_counter() - before
+            found += [Ending(one.heard, at, ready - at) for one in events if isinstance(one, Final)]
         return found, time.process_time() - started
 
 
@@ -94,12 +98,12 @@ class Whole:
         found: list[Ending] = []
         for first in range(0, len(sound) + CHUNK, CHUNK):
             chunk = sound[first : first + CHUNK]
-            before = time.process_time()
+            before = time.perf_counter()
             pieces = ears.push(chunk) if len(chunk) else ears.flush()
             for piece in pieces:
                 if isinstance(piece, Ended):
                     heard = self._hear(piece.sound, scope)
-                    found.append(Ending(heard, min(first + CHUNK, len(sound)) / SAMPLE_RATE, time.process_time() - before))
+                    found.append(Ending(heard, min(first + CHUNK, len(sound)) / SAMPLE_RATE, time.perf_counter() - before))
         return found, time.process_time() - started
 
 

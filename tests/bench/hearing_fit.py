@@ -28,13 +28,13 @@ from tests.bench.hearing_judge import outcome
 from tests.bench.hearing_run import Job, Result, hear
 
 NAMES = tuple(one.name for one in fields(Evidence))
-NEVER_AGAINST = ("fit", "share", "least_word", "level", "agree", "second")
+NEVER_AGAINST = ("fit", "share", "least_word", "level", "agree", "second", "free")
 """More of these never lowers the trust."""
 LEAST_TRUST = 0.6
 """Where nothing is taken wrong at all, the samples are too few to go lower."""
 START = EngineSettings(
     share_power=1.0, prior_power=0.5, accept=0.5, accept_words=0.5, accept_commands=0.5, accept_yes=0.5, either=0.5,
-    trust=Trust(base=0, fit=0, share=0, least_word=0, level=0, length=0, pace=0, option=0, command=0, agree=0, silent=0, second=0),
+    trust=Trust(base=0, fit=0, share=0, least_word=0, level=0, length=0, pace=0, option=0, command=0),
 )
 
 
@@ -69,7 +69,7 @@ def samples(results: Sequence[tuple[Case, Result]], engine: EngineSettings, sett
         kind = "reading" if isinstance(best.answer, Reading) else "command" if isinstance(best.answer, Command) else "words"
         if isinstance(best.answer, Choice) and best.answer.id == "yes":
             kind = "yes"
-        found.append(Sample(case_, evidence(heard, best, hearing_scopes.scopes()[case_.scope]), outcome(case_, best.answer), kind))
+        found.append(Sample(case_, evidence(heard, best, hearing_scopes.scopes()[case_.scope], settings), outcome(case_, best.answer), kind))
     return found
 
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from assistant.hearing.policy import weigh
+from flows.dialogue import same_value
 from grammar.answers import Answer, Choice, Command, Heard, Reading, Unclear
 from grammar.scope import Scope
 from tests.bench import hearing_scopes
@@ -53,6 +54,18 @@ def judge(case: Case, result: Result, weigh: Weigh = weigh) -> Judged:
         break
     text = " ".join(ending.heard.text for ending in result.endings if ending.heard.text)
     return Judged(case, outcome(case, answer), answer, heard, text, delay, result.cpu / result.sound, result.said)
+
+
+def judge_again(case: Case, first: Judged, result: Result, weigh: Weigh = weigh) -> Judged:
+    """What becomes of a case that was asked again, once it is said again: what is heard twice in doubt is taken too, as in a visit."""
+    second = judge(case, result, weigh)
+    doubted, heard = first.answer, second.answer
+    if not (isinstance(heard, Unclear) and heard.reading is not None and isinstance(doubted, Unclear)):
+        return second
+    kept = [one for one in (doubted.reading, *doubted.between) if one is not None]
+    if not any(same_value(heard.reading, one) for one in kept):
+        return second
+    return replace(second, answer=heard.reading, outcome=outcome(case, heard.reading))
 
 
 def outcome(case: Case, answer: Answer | None) -> Outcome:

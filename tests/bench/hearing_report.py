@@ -19,11 +19,12 @@ RESULTS = Path(__file__).parent / "results"
 
 @dataclass(frozen=True)
 class Column:
-    """One engine's results. slips: for each wrong reading the chance that it stands after the read-back."""
+    """One engine's results. slips: for each wrong reading the chance that it stands after the read-back. again: the cases that were asked again, said once more."""
 
     name: str
     cases: Sequence[Judged]
     slips: Sequence[float] = ()
+    again: Sequence[Judged] = ()
 
 
 def rate(hits: float, total: int) -> str:
@@ -63,6 +64,12 @@ def rows(column: Column) -> dict[str, str]:
         at = [one for one in cases if one.case.snr == snr and inside(one)]
         found[f"right, {snr} dB"] = rate(sum(one.outcome == "right" for one in at), len(at))
         found[f"right or asked again, {snr} dB"] = rate(sum(one.outcome != "wrong" for one in at), len(at))
+    if column.again:
+        for snr in SNRS:
+            at = [one for one in cases if one.case.snr == snr and inside(one)]
+            later = [one for one in column.again if one.case.snr == snr]
+            found[f"right at once or said again, {snr} dB"] = rate(sum(one.outcome == "right" for one in (*at, *later)), len(at))
+        found["wrong when said again"] = rate(sum(one.outcome == "wrong" for one in column.again), sum(map(inside, cases)))
     people = [one for one in cases if spoken_by_person(one) and inside(one)]
     for snr in SNRS[:3]:
         at = [one for one in people if one.case.snr == snr]

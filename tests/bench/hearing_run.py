@@ -45,7 +45,7 @@ The final words are decided on the whole utterance and do not depend on them.
 
 @dataclass(frozen=True)
 class Job:
-    """reply: "" for the case itself, "yes" or "no" for the answer to a read-back, said in the same place."""
+    """reply: "" for the case itself, "again" for the same words said once more, "yes" or "no" for the answer to a read-back, all in the same place."""
 
     number: int
     reply: str = ""
@@ -131,7 +131,7 @@ def _one(task: tuple[str, Split, Job]) -> Result:
 def listened(ear: Ear, split: Split, job: Job) -> Result:
     """What an engine makes of one job."""
     here = case(job.number, split)
-    scope = hearing_scopes.scopes()["readback" if job.reply else here.scope]
+    scope = hearing_scopes.scopes()["readback" if job.reply in ("yes", "no") else here.scope]
     made = reply_scene(here, job.reply) if job.reply else scene(here)
     timed = job.number % TIMED == 0
     endings, cpu = ear.listen(made.sound, scope, partials=timed)
@@ -139,7 +139,9 @@ def listened(ear: Ear, split: Split, job: Job) -> Result:
 
 
 def reply_scene(here: Case, reply: str):
-    """ "yes" or "no" in the words of the language, by the voice, room and noise of a case."""
+    """ "yes" or "no" in the words of the language, or the case once more at another pace, by its voice, in its room and noise."""
+    if reply == "again":
+        return scene(replace(here, rate=round(here.rate * float(np.random.default_rng((82, here.number)).uniform(0.9, 1.1)), 2)), again=True)
     rng = np.random.default_rng((81, here.number, ("yes", "no").index(reply)))
     text = str(rng.choice(language("en").option(reply).phrases))
     names = [one.id for one in voices(here.split)]
@@ -153,7 +155,7 @@ def _as_json(result: Result) -> dict[str, Any]:
             "at": round(one.at, 3), "wait": round(one.wait, 4), "text": one.heard.text, "confidence": one.heard.confidence,
             "alternatives": one.heard.alternatives, "words": [(word.text, word.confidence) for word in one.heard.words],
             "seconds": one.heard.seconds, "level": one.heard.level_db, "engine": one.heard.engine,
-            "second": None if one.heard.second is None else one.heard.second.alternatives,
+            "second": None if one.heard.second is None else one.heard.second.alternatives, "free": one.heard.free,
         }
         for one in result.endings
     ]
@@ -184,7 +186,7 @@ def _read(path: Path) -> Iterator[Result]:
                 Heard(
                     one["text"], one["confidence"], tuple(Word(text, confidence) for text, confidence in one["words"]),
                     tuple((text, confidence) for text, confidence in one["alternatives"]), one["seconds"], one["level"], one["engine"],
-                    _second(one),
+                    _second(one), one.get("free"),
                 ),
                 one["at"], one["wait"],
             )

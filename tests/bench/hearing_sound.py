@@ -37,10 +37,10 @@ def cache() -> Path:
     return user_cache_path("twohands") / "hearing-bench"
 
 
-def scene(case: Case) -> Scene:
-    """The sound of one case; the same for the same case."""
+def scene(case: Case, again: bool = False) -> Scene:
+    """The sound of one case; the same for the same case. again: another draw of everything that is drawn here."""
     side = 0 if case.split == "tune" else 1
-    rng = np.random.default_rng((79, side, case.number))
+    rng = np.random.default_rng((79, side, case.number, 1) if again else (79, side, case.number))
     said = case.text
     if case.voice != "recorded":
         dry = spoken(case.text, case.voice, case.rate)

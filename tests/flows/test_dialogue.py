@@ -151,6 +151,39 @@ def test_two_readings_in_doubt_are_offered(plan):
     assert talk.say("one twenty one").at == "supply/confirm"
 
 
+def test_what_is_heard_twice_in_doubt_is_read_back(plan):
+    talk = Talk(plan).say(*START)
+    doubted = understand(Heard("one twenty four"), talk.scope)
+    assert talk.give(Unclear("doubtful", "", doubted)).at == "supply/ask"
+    assert talk.give(Unclear("doubtful", "", doubted)).at == "supply/confirm"
+    assert "one two four" in talk.spoken[-1] and not talk.session.taken, "nothing is kept before its yes"
+
+
+def test_two_different_doubts_are_no_reading(plan):
+    talk = Talk(plan).say(*START)
+    one, other = (understand(Heard(text), talk.scope) for text in ("one twenty four", "one twenty one"))
+    for doubted in (one, other, one):
+        talk.give(Unclear("doubtful", "", doubted))
+        assert talk.at.startswith("supply/") and talk.session.mode != "confirm"
+
+
+def test_a_doubt_is_forgotten_at_the_next_step(plan):
+    talk = Talk(plan).say(*START)
+    doubted = understand(Heard("one twenty one"), talk.scope)
+    talk.give(Unclear("doubtful", "", doubted)).say("121", "yes", "next check please")
+    assert talk.session.step != "supply" and talk.session.doubtful is None
+
+
+def test_a_teen_in_doubt_is_never_settled_by_doubt(plan):
+    """Asked digit by digit, it takes a sure answer: nothing reads it back after that."""
+    talk = Talk(plan).say(*START, "one fifteen")
+    assert talk.at == "supply/digits"
+    doubted = talk.session.pending
+    for _ in range(2):
+        talk.give(Unclear("doubtful", "", doubted))
+        assert not talk.session.taken
+
+
 def test_a_failing_check_offers_a_way_on(plan):
     talk = Talk(plan).say(*START, "105", "yes")
     assert talk.at == "supply/offer" and "The supply is low" in talk.spoken[0]
