@@ -19,7 +19,7 @@ from tests.bench.hearing_run import Job, hear
 from tests.bench.hearing_sound import cache
 
 ROOT = Path(__file__).parents[2]
-SMALLER = {"whisper": 20, "plain": 10}
+SMALLER = {"whisper": 20, "plain": 10, "sphinx": 4, "pair": 10}
 """Slow or plain engines hear one in so many cases, evenly out of every block."""
 
 

@@ -24,7 +24,7 @@ NOTICES = 0.99
 
 @dataclass(frozen=True)
 class Judged:
-    """One case. answer: the first that was no silence, or None. delay: end of speech to the final result, s, or None.
+    """One case. answer: the first that was no silence, or None. delay: end of speech to the final result, s, or None where it was not timed.
 
     text: the words heard in all.
     """
@@ -50,7 +50,8 @@ def judge(case: Case, result: Result, weigh: Weigh = weigh) -> Judged:
         if isinstance(told, Unclear) and told.reason == "nothing":
             continue
         answer, heard = told, ending.heard
-        delay = ending.at - result.ends + ending.wait
+        # only a timed case ran as a visit does
+        delay = None if math.isnan(result.cpu) else ending.at - result.ends + ending.wait
         break
     text = " ".join(ending.heard.text for ending in result.endings if ending.heard.text)
     return Judged(case, outcome(case, answer), answer, heard, text, delay, result.cpu / result.sound, result.said)

@@ -37,7 +37,7 @@ PAIR = "pair"
 PARTNERS = ("sphinx", "small")
 
 TIMED = 8
-"""One in so many cases runs with the partial words, as in a visit, and counts for the real-time factor.
+"""One in so many cases runs with the partial words, as in a visit, and counts for the real-time factor and the delay.
 
 The final words are decided on the whole utterance and do not depend on them.
 """

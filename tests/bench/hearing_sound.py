@@ -22,6 +22,10 @@ LONGEST = 8.0
 """Seconds; talk to others is cut here."""
 
 
+APART = 5
+"""One in so many readings of tuning voices is spoken word by word, as careful people read a display, and as recorded words are joined."""
+
+
 @dataclass(frozen=True)
 class Scene:
     """sound: int16 at 16 kHz. starts, ends: seconds at which active speech begins and ends. said: the words in it."""
@@ -43,12 +47,23 @@ def scene(case: Case, again: bool = False) -> Scene:
     rng = np.random.default_rng((79, side, case.number, 1) if again else (79, side, case.number))
     said = case.text
     if case.voice != "recorded":
-        dry = spoken(case.text, case.voice, case.rate)
+        apart = case.split == "tune" and case.kind == "reading" and case.number % APART == 0
+        dry = word_by_word(case, rng) if apart else spoken(case.text, case.voice, case.rate)
     elif case.kind == "outside":
         said, dry = hearing_recorded.outside(rng)
     else:
         dry = hearing_recorded.reading(case.text, rng)
     return placed(dry, case, rng, said)
+
+
+def word_by_word(case: Case, rng: np.random.Generator) -> np.ndarray:
+    """Each word spoken alone, 20 to 90 ms apart."""
+    parts: list[np.ndarray] = []
+    for word in case.text.split():
+        sound = spoken(word, case.voice, case.rate)
+        where = np.flatnonzero(active(sound, 40.0))
+        parts += [sound[where[0] : where[-1] + 1], np.zeros(int(rng.uniform(0.02, 0.09) * SAMPLE_RATE), np.int16)]
+    return np.concatenate(parts[:-1])
 
 
 def placed(dry: np.ndarray, case: Case, rng: np.random.Generator, said: str) -> Scene:
