@@ -9,6 +9,7 @@ from pathlib import Path
 
 import jiwer
 
+from grammar.answers import Command
 from tests.bench.hearing_cases import SNRS
 from tests.bench.hearing_judge import Judged
 from tests.bench.hearing_stats import percentile, wilson
@@ -50,6 +51,11 @@ def spoken_by_person(one: Judged) -> bool:
     return one.case.voice == "recorded"
 
 
+def false_alarm(one: Judged) -> bool:
+    """Gas was heard where nobody said so: a warning that has to be called off, and nothing on record."""
+    return one.outcome == "wrong" and isinstance(one.answer, Command) and one.answer.id == "gas"
+
+
 def word_errors(cases: Sequence[Judged]) -> float:
     """Word error rate of answers and readings (0 to 1 and above); nan without words."""
     pairs = [(one.said, one.text) for one in cases if inside(one)]
@@ -78,7 +84,8 @@ def rows(column: Column) -> dict[str, str]:
     readings = [one for one in cases if one.case.kind == "reading"]
     if readings and column.slips is not None:
         found["wrong reading accepted, after read-back"] = f"{10_000 * sum(column.slips) / len(readings):.1f} in 10,000 readings"
-    found["talk taken as an answer"] = share(cases, lambda one: not inside(one), lambda one: one.outcome == "wrong")
+    found["talk taken as an answer"] = share(cases, lambda one: not inside(one), lambda one: one.outcome == "wrong" and not false_alarm(one))
+    found["talk taken for a gas alarm"] = share(cases, lambda one: not inside(one), false_alarm)
     found["word error rate"] = f"{100 * word_errors(cases):.1f} %"
     found["real-time factor, median"] = f"{percentile([one.factor for one in cases if not math.isnan(one.factor)], 0.5):.3f}"
     delays = [one.delay for one in cases if one.delay is not None and inside(one) and one.delay > 0]
