@@ -19,23 +19,26 @@ from tests.bench.hearing_run import Job, hear
 from tests.bench.hearing_sound import cache
 
 ROOT = Path(__file__).parents[2]
-SMALLER = {"whisper": 20, "plain": 10, "sphinx": 4, "pair": 10}
+SMALLER = {"whisper": 160, "plain": 80, "sphinx": 20, "pair": 80}
 """Slow or plain engines hear one in so many cases, evenly out of every block."""
 
 
-def column(engine: str, split: Split, count: int, processes: int, mark: str | None) -> Column:
-    """Everything one engine makes of the first `count` cases, its second tries and read-backs included."""
+def column(engine: str, split: Split, count: int, processes: int, mark: str | None, again_below: int) -> Column:
+    """Everything one engine makes of the first `count` cases, read-backs included, and second tries of those below `again_below`."""
     name, _, label = engine.partition("=")
     numbers = range(0, count, SMALLER.get(name, 1))
     heard = hear(name, split, [Job(number) for number in numbers], processes, mark)
     judged = [judge(case(number, split), heard[Job(number)]) for number in numbers]
-    asked = [one for one in judged if one.case.kind != "outside" and one.outcome == "asked"]
+    asked = [one for one in judged if one.case.kind != "outside" and one.outcome == "asked" and one.case.number < again_below]
     tries = hear(name, split, [Job(one.case.number, "again") for one in asked], processes, mark)
     again = [judge_again(one.case, one, tries[Job(one.case.number, "again")]) for one in asked]
-    wrong = [one.case.number for one in (*judged, *again) if one.case.kind == "reading" and one.outcome == "wrong"]
-    replies = hear(name, split, [Job(number, reply) for number in wrong for reply in ("yes", "no")], processes, mark)
-    chances = [slips(believes(replies[Job(number, "yes")]), believes(replies[Job(number, "no")])) for number in wrong]
-    return Column(label or name, judged, chances, again)
+    wrong, wrong_again = ([one.case.number for one in found if one.case.kind == "reading" and one.outcome == "wrong"] for found in (judged, again))
+    replies = hear(name, split, [Job(number, reply) for number in (*wrong, *wrong_again) for reply in ("yes", "no")], processes, mark)
+
+    def chance(number: int) -> float:
+        return slips(believes(replies[Job(number, "yes")]), believes(replies[Job(number, "no")]))
+
+    return Column(label or name, judged, list(map(chance, wrong)), again, list(map(chance, wrong_again)), again_below)
 
 
 def main() -> None:
@@ -45,10 +48,11 @@ def main() -> None:
     asked.add_argument("--engines", default="ours,sphinx,plain", help="comma-separated: ours, sphinx, small, pair, plain, whisper, vosk:FOLDER; NAME=LABEL gives a label")
     asked.add_argument("--jobs", type=int, default=max(1, (os.cpu_count() or 2) - 1))
     asked.add_argument("--mark", help="name of the kept results instead of a digest of the code, to go on with a run after an edit")
+    asked.add_argument("--again", type=int, default=0, help="utterances below this number that are asked again are said once more (whole numbers of 288 are balanced)")
     asked.add_argument("--readme", action="store_true", help="write the table and the plot into README.md")
     given = asked.parse_args()
     os.nice(10)
-    columns = [column(engine, given.split, given.count, given.jobs, given.mark) for engine in given.engines.split(",")]
+    columns = [column(engine, given.split, given.count, given.jobs, given.mark, given.again) for engine in given.engines.split(",")]
     text = table(columns)
     print(text)
     for field in ("noise", "room", "band", "voice", "scope"):

@@ -20,12 +20,19 @@ RESULTS = Path(__file__).parent / "results"
 
 @dataclass(frozen=True)
 class Column:
-    """One engine's results. slips: for each wrong reading the chance that it stands after the read-back. again: the cases that were asked again, said once more."""
+    """One engine's results.
+
+    slips: for each wrong reading the chance that it stands after the read-back.
+    again: the cases below number `again_below` that were asked again, said once
+    more; again_slips: the same chance for each reading that is wrong then.
+    """
 
     name: str
     cases: Sequence[Judged]
     slips: Sequence[float] = ()
     again: Sequence[Judged] = ()
+    again_slips: Sequence[float] = ()
+    again_below: int = 0
 
 
 def rate(hits: float, total: int) -> str:
@@ -70,12 +77,13 @@ def rows(column: Column) -> dict[str, str]:
         at = [one for one in cases if one.case.snr == snr and inside(one)]
         found[f"right, {snr} dB"] = rate(sum(one.outcome == "right" for one in at), len(at))
         found[f"right or asked again, {snr} dB"] = rate(sum(one.outcome != "wrong" for one in at), len(at))
+    tried = [one for one in cases if one.case.number < column.again_below and inside(one)]
     if column.again:
         for snr in SNRS:
-            at = [one for one in cases if one.case.snr == snr and inside(one)]
+            at = [one for one in tried if one.case.snr == snr]
             later = [one for one in column.again if one.case.snr == snr]
             found[f"right at once or said again, {snr} dB"] = rate(sum(one.outcome == "right" for one in (*at, *later)), len(at))
-        found["wrong when said again"] = rate(sum(one.outcome == "wrong" for one in column.again), sum(map(inside, cases)))
+        found["wrong when said again"] = rate(sum(one.outcome == "wrong" for one in column.again), len(tried))
     people = [one for one in cases if spoken_by_person(one) and inside(one)]
     for snr in SNRS[:3]:
         at = [one for one in people if one.case.snr == snr]
@@ -83,7 +91,8 @@ def rows(column: Column) -> dict[str, str]:
     found["wrong, before read-back"] = share(cases, inside, lambda one: one.outcome == "wrong")
     readings = [one for one in cases if one.case.kind == "reading"]
     if readings and column.slips is not None:
-        found["wrong reading accepted, after read-back"] = f"{10_000 * sum(column.slips) / len(readings):.1f} in 10,000 readings"
+        again = sum(column.again_slips) / max(1, sum(one.case.kind == "reading" for one in tried))
+        found["wrong reading accepted, after read-back"] = f"{10_000 * (sum(column.slips) / len(readings) + again):.1f} in 10,000 readings"
     found["talk taken as an answer"] = share(cases, lambda one: not inside(one), lambda one: one.outcome == "wrong" and not false_alarm(one))
     found["talk taken for a gas alarm"] = share(cases, lambda one: not inside(one), false_alarm)
     found["word error rate"] = f"{100 * word_errors(cases):.1f} %"
