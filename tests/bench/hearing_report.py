@@ -91,8 +91,11 @@ def rows(column: Column) -> dict[str, str]:
     found["wrong, before read-back"] = share(cases, inside, lambda one: one.outcome == "wrong")
     readings = [one for one in cases if one.case.kind == "reading"]
     if readings and column.slips is not None:
-        again = sum(column.again_slips) / max(1, sum(one.case.kind == "reading" for one in tried))
-        found["wrong reading accepted, after read-back"] = f"{10_000 * (sum(column.slips) / len(readings) + again):.1f} in 10,000 readings"
+        once = 10_000 * sum(column.slips) / len(readings)
+        found["wrong reading accepted, after read-back"] = f"{once:.1f} in 10,000 readings"
+        if column.again:
+            again = 10_000 * sum(column.again_slips) / max(1, sum(one.case.kind == "reading" for one in tried))
+            found["the same, second tries included"] = f"{once + again:.1f} in 10,000 readings"
     found["talk taken as an answer"] = share(cases, lambda one: not inside(one), lambda one: one.outcome == "wrong" and not false_alarm(one))
     found["talk taken for a gas alarm"] = share(cases, lambda one: not inside(one), false_alarm)
     found["word error rate"] = f"{100 * word_errors(cases):.1f} %"
