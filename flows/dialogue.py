@@ -7,8 +7,7 @@ state and answer can be walked, and a visit can be replayed from its journal.
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 
 from flows.compile import Plan, may_enter, way_out
@@ -16,7 +15,7 @@ from flows.prompts import ask_again, listen, scope_for
 from flows.session import Effect, End, Input, Memo, Mode, Pace, Resumed, Save, Say, Session, Tone
 from flows.taking import Moved, enter, go_on, settle_answer, skip, so_far, take_reading
 from flows.wording import quantity_words, unit_words
-from grammar.answers import Choice, Command, Reading, Unclear
+from grammar.answers import Choice, Command, Reading, Unclear, meaning
 
 
 def begin(plan: Plan) -> Moved:
@@ -175,7 +174,7 @@ def _tell_again(plan: Plan, session: Session) -> Moved:
 def _unclear(plan: Plan, session: Session, given: Unclear) -> Moved:
     asking = plan.step(session.step).ask
     if given.reason == "doubtful" and given.reading is not None and asking and _may_be_read_back(session):
-        if any(one is not None and same_value(given.reading, one) for one in (session.doubtful, *session.between)):
+        if heard_before(given.reading, (session.doubtful, *session.between)):
             # heard twice in doubt it is worth a read-back, which is a check of its own
             return _read_back(plan, session, given.reading)
         session = replace(session, doubtful=given.reading)
@@ -187,15 +186,14 @@ def _unclear(plan: Plan, session: Session, given: Unclear) -> Moved:
     return _missed(plan, session, given)
 
 
+def heard_before(reading: Reading, doubted: Iterable[Reading | None]) -> bool:
+    """Whether what is in doubt now was in doubt before."""
+    return any(one is not None and meaning(one) == meaning(reading) for one in doubted)
+
+
 def _may_be_read_back(session: Session) -> bool:
     """Not where one digit by digit would be taken without a read-back of its own."""
     return session.mode in ("ask", "which", "confirm") or (session.mode == "digits" and session.pending is None)
-
-
-def same_value(one: Reading, other: Reading) -> bool:
-    """Whether two readings say the same, in whatever words."""
-    ends = ((one.low, other.low), (one.high, other.high))
-    return one.quantity == other.quantity and one.over_limit == other.over_limit and all(a == b or math.isclose(a, b, rel_tol=1e-9, abs_tol=1e-12) for a, b in ends)
 
 
 def _refused_reading(plan: Plan, session: Session, given: Unclear) -> Moved:

@@ -93,6 +93,10 @@ class MeterFunction(Strict):
         """The lowest range that can show `value` (SI); the highest one when none can."""
         return next((one for one in self.ranges if abs(value) <= one.top), self.ranges[-1])
 
+    def display(self) -> tuple[tuple[float, float], ...]:
+        """Top and resolution (SI) of each range, lowest first, as `grammar.scope.Asked` takes them."""
+        return tuple((one.top, one.resolution) for one in self.ranges)
+
 
 class Meter(Strict):
     """A multimeter by its accuracy table; functions are keyed by quantity."""

@@ -117,5 +117,5 @@ def _asked(plan: Plan, session: Session) -> Asked | None:
     ask = plan.step(session.step).ask
     if ask is None:
         return None
-    ranges = tuple((one.top, one.resolution) for one in plan.meter.function(ask.quantity).ranges)
+    ranges = plan.meter.function(ask.quantity).display()
     return Asked(ask.quantity, ask.unit, ask.low, ask.high, ask.decimals, ask.signed, ask.over_limit, jumping=True, ranges=ranges)

@@ -102,3 +102,14 @@ class Unclear:
 
 
 Answer = Reading | Command | Choice | Unclear
+
+
+def meaning(answer: Answer) -> object:
+    """What an answer says, in whatever words: equal for two answers that say the same."""
+    if isinstance(answer, Reading):
+        return ("reading", round(answer.low, 12), round(answer.high, 12), answer.over_limit, answer.quantity)
+    if isinstance(answer, Choice):
+        return ("choice", answer.id, meaning(answer.correction) if answer.correction else None)
+    if isinstance(answer, Command):
+        return ("command", answer.id)
+    return ("unclear",)

@@ -27,8 +27,6 @@ LEAST_FALL_DB = 6.0
 """No sound nearer than this to the utterance's own level is ever taken for the room's."""
 OTHERS = 0.3
 """Share of frames with speech before an utterance that shows that others talk."""
-KNOWN = 8
-"""Frames after which something is known of the room."""
 
 
 @dataclass(frozen=True)
@@ -236,7 +234,7 @@ class Endpointer:
         self._silent = self._low = 0
         self._paused = False
         earlier = len(self._room) - len(frames)
-        known = earlier >= KNOWN
+        known = earlier >= MOST_SUDDEN
         self._room_loud = float(np.percentile(list(self._room)[:earlier], LOUD_PERCENT)) if known else 0.0
         alone = known and np.mean(list(self._talk)[:earlier]) < OTHERS
         self._fall = self.settings.alone if alone else self.settings.fall

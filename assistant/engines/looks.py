@@ -11,6 +11,8 @@ import numpy as np
 from scipy.ndimage import uniform_filter
 from scipy.signal import istft, lfilter, resample_poly, stft
 
+LOOKS = 3
+"""Looks that `looks` makes."""
 SLOWER = (10, 9)
 """Longer by this fraction, and as much lower."""
 

@@ -42,6 +42,7 @@ import grammar.emit
 from assistant.audio.endpoint import EndpointSettings
 from assistant.engines.base import SAMPLE_RATE, Event
 from assistant.engines.listening import Listener
+from assistant.engines.looks import LOOKS
 from assistant.engines.looks import looks as looks_of
 from assistant.errors import EngineError, MissingLibrary
 from grammar.answers import Heard, Word
@@ -52,8 +53,6 @@ SETTINGS = Path(__file__).with_name("vosk.yaml")
 MOST_ALTERNATIVES = 5
 LOOKED_AT = 10
 """Alternatives asked of Vosk; some are not sentences of the scope."""
-LOOKS = 3
-"""Looks that `looks.py` makes of an utterance."""
 NEEDED = ("am/final.mdl", "conf/mfcc.conf", "graph/HCLr.fst", "graph/Gr.fst")
 """Files of a model whose vocabulary can be restricted."""
 

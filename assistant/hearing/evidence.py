@@ -8,7 +8,7 @@ from difflib import SequenceMatcher
 
 from assistant.hearing.prior import prior, said_partly
 from assistant.hearing.settings import EngineSettings, HearingSettings, Trust
-from grammar.answers import Answer, Choice, Command, Heard, Reading, Unclear
+from grammar.answers import Answer, Choice, Command, Heard, Reading, Unclear, meaning
 from grammar.parse import understand
 from grammar.scope import Scope
 
@@ -92,17 +92,6 @@ def meanings(heard: Heard, scope: Scope) -> dict[object, Candidate]:
         known = found.get(meaning(answer))
         found[meaning(answer)] = Candidate(answer, text, share) if known is None else Candidate(known.answer, known.text, known.share + share)
     return found
-
-
-def meaning(answer: Answer) -> object:
-    """Two texts with one meaning share this."""
-    if isinstance(answer, Reading):
-        return ("reading", round(answer.low, 12), round(answer.high, 12), answer.over_limit, answer.quantity)
-    if isinstance(answer, Choice):
-        return ("choice", answer.id, meaning(answer.correction) if answer.correction else None)
-    if isinstance(answer, Command):
-        return ("command", answer.id)
-    return ("unclear",)
 
 
 def evidence(heard: Heard, best: Candidate, scope: Scope, settings: HearingSettings) -> Evidence:

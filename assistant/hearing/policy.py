@@ -37,8 +37,6 @@ def weigh(heard: Heard, scope: Scope, settings: HearingSettings | None = None) -
     engine = settings.engines.get(heard.engine)
     if engine is None or heard.engine in SPECIAL or not (heard.text or (heard.second and heard.second.text)):
         return plain
-    if isinstance(plain, Command) and plain.id == GAS:
-        plain = Unclear("doubtful", heard.text)
     warning = alarm(heard, scope)
     if warning is not None:
         return warning

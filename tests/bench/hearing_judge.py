@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from assistant.hearing.policy import weigh
-from flows.dialogue import same_value
+from flows.dialogue import heard_before
 from grammar.answers import Answer, Choice, Command, Heard, Reading, Unclear
 from grammar.scope import Scope
 from tests.bench import hearing_scopes
@@ -63,8 +63,7 @@ def judge_again(case: Case, first: Judged, result: Result, weigh: Weigh = weigh)
     doubted, heard = first.answer, second.answer
     if not (isinstance(heard, Unclear) and heard.reading is not None and isinstance(doubted, Unclear)):
         return second
-    kept = [one for one in (doubted.reading, *doubted.between) if one is not None]
-    if not any(same_value(heard.reading, one) for one in kept):
+    if not heard_before(heard.reading, (doubted.reading, *doubted.between)):
         return second
     return replace(second, answer=heard.reading, outcome=outcome(case, heard.reading))
 

@@ -8,6 +8,7 @@ readings. `pocketsphinx-testdata` holds whole sentences by others.
 from __future__ import annotations
 
 import subprocess
+from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
 
@@ -39,12 +40,22 @@ def folder() -> Path:
 
 
 def reading(text: str, rng: np.random.Generator) -> np.ndarray:
-    """The words joined, 20 to 90 ms apart. int16, shape (n,). Raises KeyError for a word without a clip."""
+    """The words joined. int16, shape (n,). Raises KeyError for a word without a clip."""
+    return joined([_clip(CLIPS[word]) for word in text.split()], rng)
+
+
+def joined(words: Sequence[np.ndarray], rng: np.random.Generator) -> np.ndarray:
+    """Words put together, 20 to 90 ms apart. int16, shape (n,)."""
     parts: list[np.ndarray] = []
-    for word in text.split():
-        parts.append(_clip(CLIPS[word]))
-        parts.append(np.zeros(int(rng.uniform(0.02, 0.09) * SAMPLE_RATE), np.int16))
+    for word in words:
+        parts += [word, np.zeros(int(rng.uniform(0.02, 0.09) * SAMPLE_RATE), np.int16)]
     return np.concatenate(parts[:-1])
+
+
+def trimmed(sound: np.ndarray) -> np.ndarray:
+    """From the first to the last moment with speech in it."""
+    where = np.flatnonzero(active(sound, 40.0))
+    return sound[where[0] : where[-1] + 1] if len(where) else sound
 
 
 def outside(rng: np.random.Generator) -> tuple[str, np.ndarray]:
@@ -81,6 +92,4 @@ def _clip(name: str) -> np.ndarray:
         raw = subprocess.run(command, capture_output=True, check=True).stdout
     except FileNotFoundError as error:
         raise MissingLibrary("The program ffmpeg is not installed.", "Run: sudo apt-get install ffmpeg") from error
-    sound = np.frombuffer(raw, np.int16)
-    where = np.flatnonzero(active(sound, 40.0))
-    return sound[where[0] : where[-1] + 1]
+    return trimmed(np.frombuffer(raw, np.int16))

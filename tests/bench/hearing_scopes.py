@@ -23,16 +23,12 @@ WIDE_SPREAD = 40.0
 METER = meter("bench6000")
 
 
-def _ranges(quantity: str) -> tuple[tuple[float, float], ...]:
-    return tuple((one.top, one.resolution) for one in METER.function(quantity).ranges)
-
-
 def _volts(name: str, high: float, decimals: int, *expected: Expected) -> Scope:
-    return Scope(name, Asked("ac_volts", "volt", 0.0, high, decimals, ranges=_ranges("ac_volts")), commands=language("en").always_open, expected=expected)
+    return Scope(name, Asked("ac_volts", "volt", 0.0, high, decimals, ranges=METER.function("ac_volts").display()), commands=language("en").always_open, expected=expected)
 
 
 def _ohms(name: str, high: float, decimals: int, *expected: Expected) -> Scope:
-    return Scope(name, Asked("ohms", "ohm", 0.0, high, decimals, ranges=_ranges("ohms")), commands=language("en").always_open, expected=expected)
+    return Scope(name, Asked("ohms", "ohm", 0.0, high, decimals, ranges=METER.function("ohms").display()), commands=language("en").always_open, expected=expected)
 
 
 @cache
@@ -47,7 +43,7 @@ def readings() -> dict[str, Scope]:
         "leads": _ohms("leads/ask", 600.0, 1, Expected(0.2, 0.15, 8), Expected(1.5, 1, 1)),
         "ground_path": _ohms("ground_path/ask", 40e6, 2, Expected(0.7, 0.3, 6), Expected(3, 2, 2), Expected(20, 20, 0.5)),
         "flame": Scope(
-            "flame/ask", Asked("dc_amps", "microamp", -600e-6, 600e-6, 2, signed=True, ranges=_ranges("dc_amps")), commands=language("en").always_open,
+            "flame/ask", Asked("dc_amps", "microamp", -600e-6, 600e-6, 2, signed=True, ranges=METER.function("dc_amps").display()), commands=language("en").always_open,
             expected=(Expected(3.5e-6, 1.2e-6, 6), Expected(0.8e-6, 0.6e-6, 2), Expected(0.0, 0.05e-6, 1)),
         ),
     }

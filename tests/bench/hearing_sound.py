@@ -10,7 +10,7 @@ import numpy as np
 import soundfile
 from platformdirs import user_cache_path
 
-from audio_fixtures.rooms import SAMPLE_RATE, active, band, level, mix, noise, padded, reverb
+from audio_fixtures.rooms import SAMPLE_RATE, band, level, mix, noise, padded, reverb
 from audio_fixtures.voices import say
 from tests.bench import hearing_recorded
 from tests.bench.hearing_cases import Case
@@ -57,23 +57,17 @@ def scene(case: Case, again: bool = False) -> Scene:
 
 
 def word_by_word(case: Case, rng: np.random.Generator) -> np.ndarray:
-    """Each word spoken alone, 20 to 90 ms apart."""
-    parts: list[np.ndarray] = []
-    for word in case.text.split():
-        sound = spoken(word, case.voice, case.rate)
-        where = np.flatnonzero(active(sound, 40.0))
-        parts += [sound[where[0] : where[-1] + 1], np.zeros(int(rng.uniform(0.02, 0.09) * SAMPLE_RATE), np.int16)]
-    return np.concatenate(parts[:-1])
+    """Each word spoken alone, then joined."""
+    return hearing_recorded.joined([hearing_recorded.trimmed(spoken(word, case.voice, case.rate)) for word in case.text.split()], rng)
 
 
 def placed(dry: np.ndarray, case: Case, rng: np.random.Generator, said: str) -> Scene:
     """Speech put into the room, noise and microphone of a case."""
     dry = level(dry[: round(LONGEST * SAMPLE_RATE)], float(rng.uniform(-32, -20)))
-    where = np.flatnonzero(active(dry, 40.0))
-    first, last = (int(where[0]), int(where[-1])) if len(where) else (0, len(dry))
-    speech = reverb(padded(dry[first : last + 1], BEFORE, AFTER), case.room, rng)
+    words = hearing_recorded.trimmed(dry)
+    speech = reverb(padded(words, BEFORE, AFTER), case.room, rng)
     sound = band(mix(speech, noise(case.noise, len(speech), rng, case.split), case.snr), case.band)
-    return Scene(sound, BEFORE, BEFORE + (last + 1 - first) / SAMPLE_RATE, said)
+    return Scene(sound, BEFORE, BEFORE + len(words) / SAMPLE_RATE, said)
 
 
 def spoken(text: str, voice: str, rate: float) -> np.ndarray:
