@@ -17,15 +17,19 @@ SLOWER = (10, 9)
 """Longer by this fraction, and as much lower."""
 
 WINDOW, OVERLAP = 512, 384
-ROOM_PERCENT = 20
-"""Share of the time, in percent, in which a frequency carries nothing but the room."""
-MORE = 1.6
+ROOM_PERCENT = 10
+"""Share of the time, in percent, in which even a fast talker leaves a frequency to the room."""
+LOUD_PERCENT = 80
+"""The loud moments begin here."""
+MORE = 2.2
 """The room's mean power over that share's."""
 LEFT = 0.15
 """Least gain: what is taken out wholly leaves holes, which sound worse than noise."""
 QUIET_DB = 30.0
 """Loud moments this far above the room leave nothing to take out."""
 NOISE_DB = 22.0
+CLOSING = 3_200
+"""Samples of the closing silence that are heard once more: the network looks ahead, and a word at the very end would be lost."""
 FRAME = 400
 """Samples over which loudness is measured."""
 
@@ -57,6 +61,7 @@ def looks(sound: np.ndarray) -> tuple[np.ndarray, ...]:
     without the room: the small model learnt in noise, and in its absence takes
     soft sounds of a word for somebody far away.
     """
+    sound = np.concatenate([sound, sound[-CLOSING:][::-1]])
     above = above_room_db(sound)
     if above is None or above <= QUIET_DB:
         quiet = quieted(sound)
@@ -69,7 +74,7 @@ def above_room_db(sound: np.ndarray) -> float | None:
     """How far the loud moments stand above the quiet ones, dB; None for a sound too short to tell."""
     if len(sound) < 5 * FRAME:
         return None
-    low, high = np.percentile(_powers(sound) + 1e-3, (ROOM_PERCENT, 100 - ROOM_PERCENT))
+    low, high = np.percentile(_powers(sound) + 1e-3, (ROOM_PERCENT, LOUD_PERCENT))
     return 10 * float(np.log10(high / low))
 
 
@@ -77,7 +82,7 @@ def with_noise(sound: np.ndarray, under_db: float) -> np.ndarray:
     """The sound with steady noise, falling with frequency, so far under its loud moments. The same for the same sound."""
     white = np.random.default_rng(len(sound)).normal(size=len(sound))
     noise = lfilter([1.0], [1.0, -0.7], white)
-    loud = np.sqrt(np.percentile(_powers(sound), 100 - ROOM_PERCENT))
+    loud = np.sqrt(np.percentile(_powers(sound), LOUD_PERCENT))
     return _int16(sound + noise / noise.std() * loud * 10 ** (-under_db / 20))
 
 

@@ -69,7 +69,7 @@ def lexicon(common: int, named: Iterable[str] = ()) -> dict[str, list[tuple[str,
 def model_conf(scale: float, beam: float, lattice_beam: float) -> str:
     """conf/model.conf. Vosk's silence weighting takes three frames an output for granted."""
     return f"""--min-active=200
---max-active=3000
+--max-active=2000
 --beam={beam}
 --lattice-beam={lattice_beam}
 --acoustic-scale={scale}
@@ -83,7 +83,7 @@ def model_conf(scale: float, beam: float, lattice_beam: float) -> str:
 
 def write_folder(
     out: Path, network: Network, words: Lexicon, prices: Prices, scale: float = 1.0, prior: torch.Tensor | None = None,
-    prior_power: float = 0.0, beam: float = 12.0, lattice_beam: float = 5.0,
+    prior_power: float = 0.0, beam: float = 10.0, lattice_beam: float = 4.0,
 ) -> None:  # fmt: skip
     """Write the whole folder, replacing what is there.
 

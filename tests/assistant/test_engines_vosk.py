@@ -234,6 +234,15 @@ def test_the_other_looks_come_as_a_second_opinion(tmp_path):
     assert 0.5 < heard.second.confidence <= 1.0
 
 
+@pytest.mark.parametrize("lead", [0.05, 0.2])
+def test_who_answers_at_once_in_a_quiet_room_is_heard(tmp_path, lead):
+    """There is less silence than speech around the words, and hardly any before them."""
+    own, _ = choose.recognizer(tmp_path)
+    scope = Scope("supply", Asked("ac_volts", "volt", 0.0, 600.0, 1), commands=language("en").always_open)
+    heard = only_final(events(own, scope, in_quiet_room(voices.say("one twenty one point three", "flite-rms"), lead, 1.0, np.random.default_rng(0)))).heard
+    assert heard.text == heard.second.text == "one twenty one point three"
+
+
 def test_words_that_no_vosk_model_knows_leave_pocketsphinx(tmp_path):
     engine, chosen = choose.recognizer(tmp_path, words=frozenset({"volts", "xyzzy"}))
     assert isinstance(engine, SphinxRecognizer) and chosen.engine == "pocketsphinx"
