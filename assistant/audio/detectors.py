@@ -10,6 +10,7 @@ stop consonant no end.
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Callable, Sequence
 from typing import Protocol
 
 import numpy as np
@@ -26,10 +27,10 @@ class Detector(Protocol):
 
     frame: int
 
-    def speaking(self, frame: np.ndarray, late: list[float], floor: float) -> bool:
+    def speaking(self, frame: np.ndarray, late: Sequence[float], floor: Callable[[], float]) -> bool:
         """Whether somebody speaks now.
 
-        frame: int16. late: mean squares of the last frames, this one too. floor: mean square of the quiet frames of late.
+        frame: int16. late: mean squares of the last frames, this one too. floor: works out the mean square of the quiet ones.
         """
 
     def forget(self) -> None:
@@ -56,7 +57,7 @@ class SileroDetector:
         self._votes: deque[bool] = deque(maxlen=round(self.WINDOW * SAMPLE_RATE / self.frame))
         self._speech = False
 
-    def speaking(self, frame: np.ndarray, late: list[float], floor: float) -> bool:
+    def speaking(self, frame: np.ndarray, late: Sequence[float], floor: Callable[[], float]) -> bool:
         chance = self._network.process((frame / FULL_SCALE).astype(np.float32).tobytes())
         self._votes.append(chance >= (self._go_on if self._speech else self._begin))
         enough = self.SHARE * (self._votes.maxlen or 1)
@@ -101,10 +102,10 @@ class SphinxDetector:
             detector.process(frame.tobytes())
         return detector
 
-    def speaking(self, frame: np.ndarray, late: list[float], floor: float) -> bool:
-        quiet = min(1.0, self.ROOM / float(np.sqrt(floor)))
-        self._detector.process((frame * quiet).astype(np.int16).tobytes())
-        return self._detector.in_speech and louder_half(late[-MOST_SUDDEN:]) >= floor * 10 ** (self.RISE / 10)
+    def speaking(self, frame: np.ndarray, late: Sequence[float], floor: Callable[[], float]) -> bool:
+        room = floor()
+        self._detector.process((frame * min(1.0, self.ROOM / float(np.sqrt(room)))).astype(np.int16).tobytes())
+        return self._detector.in_speech and louder_half(list(late)[-MOST_SUDDEN:]) >= room * 10 ** (self.RISE / 10)
 
     def forget(self) -> None:
         if self._detector.in_speech:

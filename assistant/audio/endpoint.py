@@ -203,7 +203,7 @@ class Endpointer:
         self._frames_seen += 1
         power = _power(frame)
         self._room.append(power)
-        speaking = self._detector.speaking(frame, list(self._room), self._floor())
+        speaking = self._detector.speaking(frame, self._room, self._floor)
         self._talk.append(speaking)
         if not self._utterance:
             self._before.append(frame)
