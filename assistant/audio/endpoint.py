@@ -139,11 +139,13 @@ class Endpointer:
         self._seconds = self.frame / SAMPLE_RATE
         self._before: deque[np.ndarray] = deque(maxlen=self._frames(self.settings.before))
         self._room: deque[float] = deque(maxlen=self._frames(self.settings.room_window))
-        self._talk: deque[bool] = deque(maxlen=self._room.maxlen)
+        # power, and whether somebody spoke, of frames that are in no utterance: the talker's own are not the room's
+        self._outside: deque[tuple[float, bool]] = deque(maxlen=self._room.maxlen)
         self._rest = np.zeros(0, dtype=np.int16)
         self._frames_seen = 0
         self._utterance: list[np.ndarray] = []
         self._powers: list[float] = []
+        self._spoken: list[bool] = []
         self._silent = self._low = 0
         self._paused = False
         self._room_loud = 0.0
@@ -204,17 +206,18 @@ class Endpointer:
         power = _power(frame)
         self._room.append(power)
         speaking = self._detector.speaking(frame, self._room, self._floor)
-        self._talk.append(speaking)
         if not self._utterance:
             self._before.append(frame)
+            self._outside.append((power, speaking))
             if not speaking:
                 return []
-            began = self._begin(list(self._before))
+            began = self._begin(list(self._before), [self._outside.pop() for _ in self._before][::-1])
             self._before.clear()
             return [began]
         self._utterance.append(frame)
         self._powers.append(power)
-        pieces: list[Piece] = [self._begin(self._utterance[-(self._before.maxlen or 1) :]) if self._nearer_talker() else More(frame)]
+        self._spoken.append(speaking)
+        pieces: list[Piece] = [self._taken_over() if self._nearer_talker() else More(frame)]
         self._silent = 0 if speaking else self._silent + 1
         self._low = self._low + 1 if self._fallen() else 0
         wait = min(self._frames(self.settings.hold) - self._silent, self._frames(self.settings.low) - self._low)
@@ -227,16 +230,23 @@ class Endpointer:
             pieces.append(Paused(np.concatenate(self._utterance)))
         return pieces
 
-    def _begin(self, frames: list[np.ndarray]) -> Began:
-        """Open an utterance with these frames; take stock of the room before them."""
+    def _taken_over(self) -> Began:
+        """All but the last frames were somebody else."""
+        late = -(self._before.maxlen or 1)
+        marks = list(zip(self._powers, self._spoken, strict=True))
+        self._outside.extend(marks[:late])
+        return self._begin(self._utterance[late:], marks[late:])
+
+    def _begin(self, frames: list[np.ndarray], marks: list[tuple[float, bool]]) -> Began:
+        """Open an utterance with these frames, of which the power and the speech are known; take stock of the room outside."""
         self._utterance = frames
-        self._powers = [_power(frame) for frame in frames]
+        self._powers = [power for power, _ in marks]
+        self._spoken = [speaking for _, speaking in marks]
         self._silent = self._low = 0
         self._paused = False
-        earlier = len(self._room) - len(frames)
-        known = earlier >= MOST_SUDDEN
-        self._room_loud = float(np.percentile(list(self._room)[:earlier], LOUD_PERCENT)) if known else 0.0
-        alone = known and np.mean(list(self._talk)[:earlier]) < OTHERS
+        known = len(self._outside) >= MOST_SUDDEN
+        self._room_loud = float(np.percentile([power for power, _ in self._outside], LOUD_PERCENT)) if known else 0.0
+        alone = known and np.mean([speaking for _, speaking in self._outside]) < OTHERS
         self._fall = self.settings.alone if alone else self.settings.fall
         return Began((self._frames_seen - len(frames)) * self._seconds, np.concatenate(frames))
 

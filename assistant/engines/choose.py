@@ -84,26 +84,17 @@ def recognizer(
     over, and the reason says so, unless Vosk was asked for. Raises EngineError,
     LanguageNotHeard where PocketSphinx would be left and does not know the language.
     """
-    chosen = plan(home, wanted, language, acoustic is not None)
-    if chosen.engine == "vosk" and not wanted:
+    learnt = acoustic is not None
+    chosen = plan(home, wanted, language, learnt)
+    while chosen.engine != "pocketsphinx":
         try:
-            return _vosk(chosen, words, endpoint, language), chosen
-        except (EngineError, MissingLibrary) as error:
-            chosen = _instead(chosen, error, language, acoustic is not None)
-    if chosen.engine == "vosk":
-        try:
-            return _vosk(chosen, frozenset() if wanted else words, endpoint, language), chosen
+            # whoever asks for Vosk by name takes it as it is
+            vosk = _vosk(chosen, frozenset() if wanted == "vosk" else words, endpoint, language)
+            return (PairRecognizer(SphinxRecognizer(endpoint, acoustic=acoustic), vosk, endpoint) if chosen.engine == "pair" else vosk), chosen
         except (EngineError, MissingLibrary) as error:
             if wanted:
                 raise
-            chosen = Chosen("pocketsphinx", f"{error.problem} PocketSphinx listens instead.")
-    if chosen.engine == "pair":
-        try:
-            return PairRecognizer(SphinxRecognizer(endpoint, acoustic=acoustic), _vosk(chosen, words, endpoint, language), endpoint), chosen
-        except (EngineError, MissingLibrary) as error:
-            if wanted:
-                raise
-            chosen = Chosen("pocketsphinx", f"{error.problem} PocketSphinx listens instead.")
+            chosen = _instead(chosen, error, language, learnt)
     return SphinxRecognizer(endpoint, acoustic=acoustic), chosen
 
 

@@ -157,6 +157,17 @@ def test_a_talker_alone_who_fades_is_not_cut(spoken):
     assert found[0].at + len(found[0].sound) / RATE > (len(lead) + 2 * len(softer)) / RATE - 0.05
 
 
+@pytest.mark.parametrize("gap", [0.6, 1.5])
+def test_what_the_talker_said_before_is_not_the_room(spoken, gap):
+    """An answer soon after another is cut no sooner: its talker is as alone as before."""
+    whole = np.concatenate([spoken[1], np.zeros(round(gap * RATE))])
+    sound = np.concatenate([np.zeros(round(0.3 * RATE)), *[whole] * 4]).astype(np.int16)
+    found = ended(Endpointer(), sound)
+    assert len(found) == 4
+    lengths = [len(one.sound) / RATE for one in found]
+    assert min(lengths) > len(spoken[1]) / RATE and max(lengths[1:]) - min(lengths[1:]) < 0.1
+
+
 def test_noise_without_end_is_closed(spoken):
     rng = np.random.default_rng(3)
     bursts = np.concatenate([np.tile(spoken[1], 12), rng.normal(size=RATE)]).astype(np.int16)
