@@ -27,6 +27,8 @@ LEAST_FALL_DB = 6.0
 """No sound nearer than this to the utterance's own level is ever taken for the room's."""
 OTHERS = 0.3
 """Share of frames with speech before an utterance that shows that others talk."""
+RECENT = 5
+"""Utterances; one far softer than another of these was somebody else's."""
 
 
 @dataclass(frozen=True)
@@ -139,13 +141,14 @@ class Endpointer:
         self._seconds = self.frame / SAMPLE_RATE
         self._before: deque[np.ndarray] = deque(maxlen=self._frames(self.settings.before))
         self._room: deque[float] = deque(maxlen=self._frames(self.settings.room_window))
-        # power, and whether somebody spoke, of frames that are in no utterance: the talker's own are not the room's
+        # power, and whether somebody spoke, of frames outside of the talker's utterances: those are not the room's
         self._outside: deque[tuple[float, bool]] = deque(maxlen=self._room.maxlen)
         self._rest = np.zeros(0, dtype=np.int16)
         self._frames_seen = 0
         self._utterance: list[np.ndarray] = []
         self._powers: list[float] = []
         self._spoken: list[bool] = []
+        self._levels: deque[float] = deque(maxlen=RECENT)
         self._silent = self._low = 0
         self._paused = False
         self._room_loud = 0.0
@@ -270,6 +273,10 @@ class Endpointer:
         begun = (self._frames_seen - len(frames)) * self._seconds
         room = self.room_dbfs
         level = 10 * float(np.log10(louder_half(self._powers) / FULL_SCALE**2))
+        own = _loudest(self._powers)
+        if own < max(self._levels, default=0.0) / _times(self.settings.rise):
+            self._outside.extend(zip(self._powers, self._spoken, strict=True))
+        self._levels.append(own)
         return Ended(begun, np.concatenate(frames), None if room is None else level - room, self._paused)
 
 

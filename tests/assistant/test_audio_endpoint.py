@@ -157,6 +157,16 @@ def test_a_talker_alone_who_fades_is_not_cut(spoken):
     assert found[0].at + len(found[0].sound) / RATE > (len(lead) + 2 * len(softer)) / RATE - 0.05
 
 
+def test_somebody_who_goes_on_talking_further_away_is_remembered(spoken):
+    """Once both were heard, an answer ends where only the other one goes on."""
+    pause, far = np.zeros(RATE), spoken[1] * 10 ** (-11 / 20)
+    before = np.concatenate([pause, spoken[1], pause, far, far, pause, far, far, pause])
+    sound = np.concatenate([before, spoken[1], far, far, far]).astype(np.int16)
+    end = (len(before) + len(spoken[1])) / RATE
+    last = next(one for one in ended(Endpointer(), sound) if one.at + len(one.sound) / RATE > end - 0.1)
+    assert end < last.at + len(last.sound) / RATE < end + 0.7
+
+
 @pytest.mark.parametrize("gap", [0.6, 1.5])
 def test_what_the_talker_said_before_is_not_the_room(spoken, gap):
     """An answer soon after another is cut no sooner: its talker is as alone as before."""

@@ -19,7 +19,7 @@ from tests.bench.hearing_run import Job, hear
 from tests.bench.hearing_sound import cache
 
 ROOT = Path(__file__).parents[2]
-SMALLER = {"whisper": 160, "plain": 80, "sphinx": 160, "pair": 80}
+SMALLER = {"whisper": 80, "plain": 40, "sphinx": 80, "pair": 80}
 """Slow or plain engines hear one in so many cases, evenly out of every block."""
 
 
