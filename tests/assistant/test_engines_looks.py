@@ -24,15 +24,16 @@ def test_slower_is_a_tenth_longer_and_as_much_lower():
     assert np.argmax(spectrum) * RATE / len(made) == pytest.approx(810, abs=2)
 
 
-@pytest.mark.parametrize("kind", ["blower", "inducer", "valve"])
-def test_quieting_takes_out_a_machine_and_leaves_the_voice(kind):
+@pytest.mark.parametrize("kind, times", [("blower", 1.58), ("inducer", 2.0), ("valve", 2.0)])
+def test_quieting_takes_out_a_machine_and_leaves_the_voice(kind, times):
+    """The voice stands out at least 3 dB more, 2 dB beside a blower."""
     speech = padded(say("ninety three point four volts", "us-m7"), 0.5, 0.5)
     noisy = mix(speech, noise(kind, len(speech), np.random.default_rng(1)), 10.0)
     made = quieted(noisy)
     where = active(speech)
     assert len(made) == len(noisy)
     before, after = power(noisy[where]) / power(noisy[~where]), power(made[where]) / power(made[~where])
-    assert after > 1.58 * before, "the voice stands out at least 2 dB more"
+    assert after > times * before
     assert power(made[where]) > 0.5 * power(noisy[where])
 
 

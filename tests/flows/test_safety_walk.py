@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import pytest
 
-from assistant.authoring.starting import TEMPLATE
 from flows.compile import load_plan, make_plan
 from flows.profiles import equipment, meter
 from flows.safety import walk
@@ -31,19 +30,14 @@ def test_every_step_can_be_reached_and_every_state_can_end(walked):
     assert walked.states > 100 and walked.moves > 20 * walked.states
 
 
-def small() -> Procedure:
-    """The template for new procedures: every kind of step and the whole dead proof, in few states."""
-    return load_procedure(str(TEMPLATE))
-
-
 def changed(**steps):
-    """The template with some steps replaced."""
-    procedure = small()
+    """The shipped procedure with some steps replaced."""
+    procedure = load_procedure("flame_sensing")
     return make_plan(procedure.model_copy(update={"steps": {**procedure.steps, **steps}}), equipment("larkspur"), meter("bench6000"))
 
 
 def step(name: str):
-    return small().steps[name]
+    return load_procedure("flame_sensing").steps[name]
 
 
 def rules(plan) -> str:
@@ -53,13 +47,13 @@ def rules(plan) -> str:
 # The walk must find what it is there for: each of these breaks one rule on purpose.
 
 
-def test_the_walk_finds_a_wire_that_is_left_off():
-    careless = step("wire_back").model_copy(update={"answers": {"restored": Answer(phrases=["it is back in place"])}})
-    assert "the visit ends with 'wire_off' still set" in rules(changed(wire_back=careless))
+def test_the_walk_finds_a_jumper_that_is_left_on():
+    careless = step("take_jumper_off").model_copy(update={"answers": {"removed": Answer(phrases=["jumper is in my hand"])}})
+    assert "the visit ends with 'jumper' still set" in rules(changed(take_jumper_off=careless))
 
 
 def test_the_walk_finds_a_way_round_the_proof_that_power_is_dead():
-    short = step("power_off").model_copy(update={"next": [Go(go="coil_ohms")]})
+    short = step("power_off").model_copy(update={"next": [Go(go="lead_zero")]})
     found = walk(changed(power_off=short))
     # The step is refused at run time and never spoken, so there is no breach; but nobody gets out that way.
     assert found.breaches == ()
@@ -75,26 +69,27 @@ def test_the_compiler_refuses_that_way_before_anything_runs(tmp_path):
 
 
 def test_the_walk_finds_ohms_asked_for_on_a_live_furnace():
-    bold = step("coil_ohms").model_copy(update={"power": "any"})
-    bypass = step("low_volts").model_copy(update={"next": [Go(go="coil_ohms")]})
-    assert "ohms are asked for while power is on" in rules(changed(coil_ohms=bold, low_volts=bypass))
+    bold = step("lead_zero").model_copy(update={"power": "any"})
+    bypass = step("rod_voltage").model_copy(update={"next": [Go(go="lead_zero")]})
+    assert "ohms are asked for while power is on" in rules(changed(lead_zero=bold, rod_voltage=bypass))
 
 
 def test_the_walk_finds_an_endless_loop():
     loop = step("welcome").model_copy(update={"next": [Go(go="welcome")]})
-    procedure = small()
+    procedure = load_procedure("flame_sensing")
     endless = procedure.model_copy(update={"steps": {**procedure.steps, "welcome": loop}, "leave": [Go(go="welcome")]})
     found = walk(make_plan(endless, equipment("larkspur"), meter("bench6000")))
-    assert any(state.startswith("welcome/ask") for state in found.stuck)
+    assert found.stuck and "get_ready" in found.steps_never
 
 
 def test_the_walk_finds_a_step_without_its_caution_first():
     from flows import safety
     from flows.session import Say, Session
 
-    said = [Say("Set the dial.", "step", "low_volts/say/0"), Say("Live test.", "caution", "low_volts/caution")]
-    broken = list(safety._broken(changed(), Session("low_volts"), None, Session("low_volts"), said))
-    assert "'low_volts' is spoken without its caution first" in broken
+    plan = changed()
+    said = [Say("Set the dial.", "step", "supply/say/0"), Say("Live test.", "caution", "supply/caution")]
+    broken = list(safety._broken(plan, Session("supply"), None, Session("supply"), said))
+    assert "'supply' is spoken without its caution first" in broken
 
 
 def test_an_answer_that_changes_power_must_be_asked_twice():
