@@ -8,7 +8,6 @@ unknown numbers) is checked here, every problem with its line.
 
 from __future__ import annotations
 
-import string
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,10 +15,12 @@ from typing import Any
 
 from transitions import Machine
 
-from flows.judge import CALCULATIONS, Facts, Judging, judge
+from flows.judge import Facts, Judging, judge
+from flows.problems import shape_problems
 from flows.profiles import Equipment, Limit, Meter
 from flows.reason import Assessment, Evidence
-from flows.schema import ALLOWED, Go, Procedure, Step, When, procedure_path
+from flows.route import Routes, routes_of, unmet
+from flows.schema import Procedure, Step, When, procedure_path
 from flows.session import Session
 from flows.texts import in_language
 from flows.wording import Spoken, spoken_lines
@@ -34,20 +35,25 @@ class Plan:
     """A procedure made ready for one furnace and one meter.
 
     machine: `transitions` machine without a model of its own; states are the step ids.
+    routes: what every step needs and brings.
     limits: the profile's, overridden by the procedure's. judge: the
     calculations (a safety walk puts its own in). assess: the fault reasoning,
-    None where a procedure has none.
+    None where a procedure has none. next_test: the probe that would tell most
+    now, if any. typed: answers come from a keyboard, so nobody is told to speak up.
     """
 
     procedure: Procedure
     equipment: Equipment
     meter: Meter
     machine: Machine
+    routes: Routes
     limits: Mapping[str, Limit]
     facts: Facts
     lines: Spoken
     judge: Judging = judge
     assess: Assess | None = None
+    next_test: Callable[[Session], str | None] | None = None
+    typed: bool = False
 
     @property
     def language(self) -> str:
@@ -73,7 +79,8 @@ def holds(when: When | None, session: Session) -> bool:
         and (when.taken is None or session.reading_of(when.taken) is not None)
         and (when.power is None or session.power in when.power)
         and (when.leaving is None or session.leaving == when.leaving)
-        and all((flag in session.flags) == wanted for flag, wanted in when.flags.items())
+        and (when.danger is None or bool(session.safety) == when.danger)
+        and all(session.where(thing) == place for thing, place in when.things.items())
     )
 
 
@@ -108,19 +115,25 @@ def next_step(plan: Plan, session: Session) -> str:
 
 
 def way_out(plan: Plan, session: Session) -> str:
-    """The first step of the way out after "stop"."""
+    """The end that "stop" leads to; all that must be put back is done on the way."""
     return next(go.go for go in plan.procedure.leave if holds(go.when, session))
 
 
 def may_enter(plan: Plan, name: str, session: Session) -> bool:
-    """Whether the power as it stands allows the step to be spoken."""
-    return session.power in ALLOWED[plan.step(name).power]
+    """Whether power and things stand as the step needs them, so that it may be spoken."""
+    return unmet(plan.routes, name, session) is None
+
+
+def beginning(plan: Plan) -> Session:
+    """A visit before its first word: power taken as on, everything where the procedure says that it begins."""
+    things = plan.procedure.things
+    return Session(step=plan.procedure.start, things=tuple((name, things[name].begin) for name in plan.procedure.kinds()))
 
 
 def make_plan(procedure: Procedure, equipment: Equipment, meter: Meter) -> Plan:
     """A plan from parts that were checked. Use `load_plan` for a file."""
     limits = {**equipment.limits, **procedure.limits}
-    return Plan(procedure, equipment, meter, machine_of(procedure), limits, Facts(turns_ratio=equipment.turns_ratio), spoken_lines(procedure.language))
+    return Plan(procedure, equipment, meter, machine_of(procedure), routes_of(procedure), limits, Facts(turns_ratio=equipment.turns_ratio), spoken_lines(procedure.language))
 
 
 def load_plan(name: str, equipment: Equipment, meter: Meter, language: str = "") -> Plan:
@@ -149,108 +162,5 @@ def check_file(path: Path, equipment: Equipment) -> tuple[Procedure | None, list
     def problem(where: tuple[Any, ...], what: str, remedy: str) -> DataFileError:
         return DataFileError(path, line_of(nodes, where), what, remedy)
 
-    found = [problem(*one) for one in _shape_problems(procedure, {**equipment.limits, **procedure.limits}, equipment.id)]
+    found = [problem(*one) for one in shape_problems(procedure, equipment)]
     return procedure, sorted(found, key=lambda one: one.line or 0)
-
-
-Found = tuple[tuple[Any, ...], str, str]
-
-
-def _shape_problems(procedure: Procedure, limits: Mapping[str, Limit], family: str) -> list[Found]:
-    steps, found = procedure.steps, []
-    known = ", ".join(steps)
-
-    def target(where: tuple[Any, ...], name: str | None) -> None:
-        if name is not None and name not in steps:
-            found.append((where, f"there is no step '{name}'.", f"Use one of: {known}."))
-
-    def guards(where: tuple[Any, ...], ways: list[Go]) -> None:
-        for number, go in enumerate(ways):
-            target((*where, number, "go"), go.go)
-
-    target(("start",), procedure.start)
-    target(("reprove",), procedure.reprove)
-    guards(("leave",), procedure.leave)
-    if procedure.leave[-1].when is not None:
-        found.append((("leave",), "the last way out has a 'when'.", "Let the last entry of 'leave' stand without 'when'."))
-    probes = {step.ask.probe for step in steps.values() if step.ask}
-    for name, step in steps.items():
-        here = ("steps", name)
-        guards((*here, "next"), step.next)
-        for number, one in enumerate(step.ask.expect if step.ask else ()):
-            if one.limit is not None and one.limit not in limits:
-                found.append(((*here, "ask", "expect", number, "limit"), f"neither the family '{family}' nor this procedure has a limit '{one.limit}'.", "Add it under 'limits' or give a 'value'."))
-            found += [((*here, "ask", "expect", number, "read"), f"no step asks for '{probe}'.", f"Use one of: {', '.join(sorted(probes))}.") for probe in one.read if probe not in probes]
-        if step.judge:
-            target((*here, "judge", "otherwise"), step.judge.otherwise)
-            found += _judge_problems(here, step, limits, probes, family)
-        if step.proves and step.proves not in procedure.dead_proof:
-            found.append(((*here, "proves"), f"'{step.proves}' is not among 'dead_proof'.", "Add it to 'dead_proof' or take 'proves' out."))
-    proven = {step.proves for step in steps.values() if step.proves}
-    for proof in procedure.dead_proof:
-        if proof not in proven:
-            found.append((("dead_proof",), f"no step proves '{proof}'.", "Add 'proves' to the step that shows it, or take it out of 'dead_proof'."))
-    found += _power_problems(procedure)
-    dead_only = [name for name, step in steps.items() if step.power == "dead"]
-    if dead_only and not (procedure.dead_proof and procedure.reprove):
-        found.append((("steps", dead_only[0], "power"), f"'{dead_only[0]}' needs dead power, but nothing proves it.", "Give the procedure 'dead_proof', the steps that prove it, and 'reprove'."))
-    return found
-
-
-def power_after(procedure: Procedure, name: str) -> frozenset[str]:
-    """The states of power that a step can be left in by its `next`."""
-    step = procedure.steps[name]
-    if step.proves:
-        return frozenset({"dead"}) if step.proves == procedure.dead_proof[-1] else frozenset({"said_off"})
-    kept = ALLOWED[step.power]
-    if not step.answers:
-        return kept
-    return frozenset().union(*({one.sets.power} if one.sets.power else kept for one in step.answers.values()))
-
-
-def _power_problems(procedure: Procedure) -> list[Found]:
-    """Ways into a step on which the power need not be what the step requires."""
-    found: list[Found] = []
-    for name, step in procedure.steps.items():
-        after = power_after(procedure, name)
-        for number, go in enumerate(step.next):
-            target = procedure.steps.get(go.go)
-            open_ways = after & set(go.when.power) if go.when and go.when.power else after
-            if target and not open_ways <= ALLOWED[target.power]:
-                wrong = ", ".join(sorted(open_ways - ALLOWED[target.power])).replace("_", " ")
-                found.append((("steps", name, "next", number, "go"), f"'{go.go}' needs power '{target.power}', but after '{name}' it can be {wrong}.", "Lead through the steps that prove or change the power first."))
-    return found
-
-
-def _judge_problems(here: tuple[Any, ...], step: Step, limits: Mapping[str, Limit], probes: set[str], family: str) -> list[Found]:
-    judge, found = step.judge, []
-    where = (*here, "judge")
-    calculation = CALCULATIONS.get(judge.check)
-    if calculation is None:
-        return [((*where, "check"), f"there is no calculation '{judge.check}'.", f"Use one of: {', '.join(sorted(CALCULATIONS))}.")]
-    for role in calculation.roles:
-        if role != calculation.reading and role not in judge.probes:
-            found.append(((*where, "check"), f"'{judge.check}' needs to know the probe for '{role}'.", f"Add it under 'probes': {role}: <probe>."))
-    for role, probe in judge.probes.items():
-        if role not in calculation.roles:
-            found.append(((*where, "probes", role), f"'{judge.check}' has no use for '{role}'.", f"It takes: {', '.join(calculation.roles)}."))
-        if probe not in probes:
-            found.append(((*where, "probes", role), f"no step takes the reading '{probe}'.", "Mend the name or add the step."))
-    for role in calculation.limits:
-        if role not in judge.limits:
-            found.append(((*where, "check"), f"'{judge.check}' needs the limit '{role}'.", f"Add it under 'limits': {role}: <key of a limit>."))
-    for role, key in judge.limits.items():
-        if role not in calculation.limits + calculation.optional:
-            found.append(((*where, "limits", role), f"'{judge.check}' has no use for the limit '{role}'.", f"It takes: {', '.join(calculation.limits + calculation.optional)}."))
-        if key not in limits:
-            found.append(((*where, "limits", role), f"neither the family '{family}' nor this procedure has a limit '{key}'.", "Add it under 'limits' or mend its name."))
-    wanted = {"pass", "close", *calculation.findings}
-    for line in sorted(wanted - judge.say.keys()):
-        found.append(((*where, "say"), f"nothing is said for '{line}'.", f"Add a line for '{line}' under 'say'."))
-    for line, text in judge.say.items():
-        if line not in wanted:
-            found.append(((*where, "say", line), f"'{judge.check}' never comes to '{line}'.", f"It comes to: {', '.join(sorted(wanted))}."))
-        for number in {name for _, name, _, _ in string.Formatter().parse(text) if name is not None}:
-            if number not in calculation.numbers:
-                found.append(((*where, "say", line), f"'{judge.check}' has no number '{{{number}}}'.", f"Use one of: {', '.join('{' + one + '}' for one in calculation.numbers)}."))
-    return found

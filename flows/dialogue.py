@@ -10,8 +10,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 
-from flows.compile import Plan, may_enter, way_out
-from flows.prompts import ask_again, listen, scope_for
+from flows.compile import Plan, beginning, may_enter, next_step, way_out
+from flows.prompts import ask_again, listen, offers, scope_for, test_offered
+from flows.route import power_needed
 from flows.session import Effect, End, Input, Memo, Mode, Pace, Resumed, Save, Say, Session, Tone
 from flows.taking import Moved, enter, go_on, settle_answer, skip, so_far, take_reading
 from flows.wording import quantity_words, unit_words
@@ -20,7 +21,7 @@ from grammar.answers import Choice, Command, Reading, Unclear, meaning
 
 def begin(plan: Plan) -> Moved:
     """The first step of a visit. Power is taken as on until it is proven dead."""
-    return enter(plan, Session(step=plan.procedure.start), plan.procedure.start)
+    return enter(plan, beginning(plan), plan.procedure.start)
 
 
 def advance(plan: Plan, session: Session, given: Input) -> Moved:
@@ -48,7 +49,7 @@ def advance(plan: Plan, session: Session, given: Input) -> Moved:
 
 def _gas(plan: Plan, session: Session) -> Moved:
     effects: list[Effect] = [Tone("alarm"), Say(plan.lines.line("alarm"), "alarm", "alarm"), Save("alarm", {"what": "gas", "step": session.step})]
-    if "jumper" in session.flags:
+    if session.where("jumper") not in ("", "none"):
         effects.append(Save("trouble", {"what": "left", "problem": "The visit ended on a gas alarm with the jumper on.", "remedy": "Take it off when the place is safe."}))
     session = replace(session, mode="alarm", pending=None, pending_answer=None, between=(), misses=0, wrong=0, outcome=None, proofs=frozenset(), power=_untrusted(session.power), back_to="ask")
     return session, [*effects, Say(plan.lines.line("alarm_again"), "alarm", "alarm_again"), *listen(plan, session)]
@@ -81,16 +82,17 @@ def _resumed(plan: Plan, session: Session) -> Moved:
 
 
 def _distrust(plan: Plan, session: Session) -> Moved:
-    """Go on after a break: power that was off may be on again, so it is proven anew where a step needs it."""
-    effects: list[Effect] = []
-    if session.power != "on":
-        session = replace(session, power="said_off", proofs=frozenset())
-        effects.append(Save("power", {"state": "said_off", "by": session.step}))
-        if plan.step(session.step).power != "any":
-            session, more = enter(plan, replace(session, mode="ask"), plan.procedure.reprove or session.step)
-            return session, [*effects, Say(plan.lines.line("reprove"), "info", "reprove"), *more]
+    """Go on after a break where it was left: power that was off may be on again, so it is proven anew where a step needs it."""
     session = replace(session, mode="ask", pending=None, pending_answer=None, between=())
-    return session, [*effects, *ask_again(plan, session)]
+    if session.power == "on":
+        return session, ask_again(plan, session)
+    was_dead = session.power == "dead" or bool(session.proofs)
+    session = replace(session, power="said_off", proofs=frozenset())
+    effects: list[Effect] = [Save("power", {"state": "said_off", "by": session.step})]
+    target, *rest = session.agenda or (session.step,)
+    session, more = enter(plan, session, target, tuple(rest))
+    said = [Say(plan.lines.line("reprove"), "info", "reprove")] if was_dead and plan.step(session.step).proves else []
+    return session, [*effects, *said, *more]
 
 
 def _in_memo(plan: Plan, session: Session, given: Input) -> Moved:
@@ -126,13 +128,7 @@ def _heard_choice(plan: Plan, session: Session, choice: Choice) -> Moved:
             return settle_answer(plan, session, choice.id, choice.text, "again")
         return _tell_again(plan, session)
     if session.mode == "offer":
-        if choice.id == "carry_on":
-            return go_on(plan, replace(session, mode="ask"))
-        if choice.id == "take_again":
-            return enter(plan, session, session.step)
-        if choice.id == "fix_now" and session.outcome == "fail":
-            return _leave(plan, session, "fix_now")
-        return _missed(plan, session, Unclear("not_open", choice.text))
+        return _offered(plan, session, choice)
     step = plan.step(session.step)
     if choice.id == "skip" and step.may_skip and session.mode in ("ask", "digits", "which"):
         return skip(plan, replace(session, mode="ask", pending=None, between=()))
@@ -146,6 +142,30 @@ def _heard_choice(plan: Plan, session: Session, choice: Choice) -> Moved:
         session = replace(session, mode="confirm", pending=None, pending_answer=choice.id, misses=0)
         return session, [Tone("heard"), *ask_again(plan, session)]
     return settle_answer(plan, session, choice.id, choice.text, "once")
+
+
+def _offered(plan: Plan, session: Session, choice: Choice) -> Moved:
+    """What the technician wants after a check that did not pass; only what was offered is done."""
+    if choice.id not in offers(plan, session):
+        return _missed(plan, session, Unclear("not_open", choice.text))
+    here, judge = session.step, plan.step(session.step).judge
+    if choice.id == "take_again":
+        return enter(plan, session, here, session.agenda)
+    if choice.id == "fix_now":
+        finding = dict(session.verdicts)[here].finding
+        fix = (judge.fix.get(finding) if judge else None) or plan.procedure.fix
+        effects: list[Effect] = [Save("fix", {"step": here, "finding": finding})]
+        session, more = enter(plan, session, fix or here, (here, *session.agenda))
+        return session, [*effects, Say(plan.lines.line("fix_now"), "info", "fix_now"), *more]
+    if choice.id == "take_test":
+        test = test_offered(plan, session) or here
+        after = session.agenda or (next_step(plan, session),)
+        if session.power in power_needed(plan.routes, test, bool(session.safety)):
+            return enter(plan, session, test, after)
+        session = replace(session, tests=(*session.tests, test))
+        session, more = go_on(plan, replace(session, mode="ask"))
+        return session, [Say(plan.lines.line("test_later"), "info", "test_later"), *more]
+    return go_on(plan, replace(session, mode="ask"))
 
 
 def _confirmed(plan: Plan, session: Session, choice: Choice) -> Moved:
@@ -213,11 +233,13 @@ def _refused_reading(plan: Plan, session: Session, given: Unclear) -> Moved:
 
 def _missed(plan: Plan, session: Session, given: Unclear) -> Moved:
     """Ask again, each time in another way; an unconfirmed reading is never kept on a miss in the dark."""
-    ladder = plan.lines.ladder
-    rung = ladder[session.misses]
+    ladder = plan.lines.ladder_for(given.reason == "nothing", plan.typed)
+    rung = ladder[session.misses % len(ladder)]
     step = plan.step(session.step)
     session = replace(session, misses=_next_rung(plan, session))
     effects: list[Effect] = [Tone("look_again")] if given.reason != "nothing" else []
+    if rung == "miss_fit":
+        return session, [*effects, Say(plan.lines.line(rung, wanted=_wanted(plan, session)), "question", rung), *listen(plan, session)]
     if rung == "miss_digits":
         if session.mode in ("ask", "digits", "which") and step.ask is not None:
             session = replace(session, mode="digits", pending=None, between=())
@@ -228,7 +250,15 @@ def _missed(plan: Plan, session: Session, given: Unclear) -> Moved:
 
 
 def _next_rung(plan: Plan, session: Session) -> int:
-    return (session.misses + 1) % len(plan.lines.ladder)
+    return (session.misses + 1) % RUNGS
+
+
+def _wanted(plan: Plan, session: Session) -> str:
+    """What would fit here, in words: the reading, or the phrases that are open."""
+    scope = scope_for(plan, session)
+    if scope.asked and session.mode in ("ask", "digits", "which"):
+        return plan.lines.line("want_reading", unit=unit_words(scope.asked.unit, plan.language))
+    return plan.lines.line("want_phrase", phrases=_phrases_open(plan, session)) if scope.options else plan.lines.line("want_command")
 
 
 def _phrases_open(plan: Plan, session: Session) -> str:
@@ -258,6 +288,16 @@ def _leads(plan: Plan, session: Session) -> Moved:
     return session, [Say(text, "step", f"{session.step}/leads"), *listen(plan, session)]
 
 
+RUNGS = 4
+"""So many ways of asking again follow each other before the first comes back."""
+
+
+def _retake(plan: Plan, session: Session, name: str, trail: tuple[str, ...]) -> Moved:
+    """Take a reading again; one that leads nowhere of itself leads back to where the visit stood."""
+    rest = () if plan.step(name).next and not session.agenda else session.agenda or (session.step,)
+    return enter(plan, replace(session, trail=trail), name, rest)
+
+
 def _back(plan: Plan, session: Session) -> Moved:
     # Only readings are walked back into, never an answer that changed power or a flag.
     trail = [name for name in session.trail if name != session.step and plan.step(name).ask]
@@ -267,7 +307,7 @@ def _back(plan: Plan, session: Session) -> Moved:
         return _tell_again(plan, session)
     if not trail or session.leaving:
         return session, [Say(plan.lines.line("back_refused"), "info", "back_refused"), *listen(plan, session)]
-    session, more = enter(plan, replace(session, trail=tuple(trail[:-1])), trail[-1])
+    session, more = _retake(plan, session, trail[-1], tuple(trail[:-1]))
     return session, [Say(plan.lines.line("back", title=plan.step(session.step).title), "info", "back"), *more]
 
 
@@ -275,12 +315,12 @@ def _change(plan: Plan, session: Session) -> Moved:
     if session.mode in ("confirm", "digits", "which", "again"):
         return _tell_again(plan, session)
     if session.mode == "offer":
-        return enter(plan, session, session.step)
+        return enter(plan, session, session.step, session.agenda)
     last = session.taken[-1].step if session.taken else None
     if last is None or session.leaving or not may_enter(plan, last, session) or (session.trail and session.trail[-1] != last):
         return session, [Say(plan.lines.line("change_refused"), "info", "change_refused"), *listen(plan, session)]
     title = plan.step(last).title
-    session, more = enter(plan, session, last)
+    session, more = _retake(plan, session, last, session.trail)
     return session, [Say(plan.lines.line("change", title=title), "info", "change"), *more]
 
 
@@ -314,13 +354,9 @@ def _stop(plan: Plan, session: Session) -> Moved:
     if session.leaving:
         session = replace(session, mode="ask", pending=None, pending_answer=None, between=())
         return session, [Say(plan.lines.line("stop_way_out"), "info", "stop_way_out"), *ask_again(plan, session)]
-    return _leave(plan, session, "stop")
-
-
-def _leave(plan: Plan, session: Session, line: str) -> Moved:
-    session = replace(session, leaving=True, mode="ask", pending=None, pending_answer=None, between=())
+    session = replace(session, leaving=True, mode="ask", tests=(), pending=None, pending_answer=None, between=())
     session, more = enter(plan, session, way_out(plan, session))
-    return session, [Say(plan.lines.line(line), "info", line), *more]
+    return session, [Say(plan.lines.line("stop"), "info", "stop"), *more]
 
 
 COMMANDS: dict[str, Callable[[Plan, Session], Moved]] = {

@@ -40,8 +40,8 @@ def prompt(plan: Plan, session: Session) -> list[Effect]:
         first, second = (spoken_reading(plan, one) for one in session.between[:2])
         return [Say(lines.line("which", first=first, second=second), "question", "which")]
     if session.mode == "offer":
-        name = "offer" if session.outcome == "fail" else "offer_close"
-        return [Say(lines.line(name), "question", name)]
+        phrases = [lines.option(name).phrases[0] for name in offers(plan, session)]
+        return [Say(lines.line("offer", phrases="; ".join(phrases)), "question", "offer")]
     if session.mode == "paused":
         return [Say(lines.line("paused"), "info", "paused")]
     return step_lines(plan, session)
@@ -77,6 +77,32 @@ def _phrase(plan: Plan, session: Session) -> str:
     return plan.step(session.step).answers[session.pending_answer or ""].phrases[0]
 
 
+def offers(plan: Plan, session: Session) -> tuple[str, ...]:
+    """What may be done after a check that did not pass. A danger that stops leaves no way on but a fix."""
+    found = [] if stops_here(plan, session) else ["carry_on"]
+    found.append("take_again")
+    if session.outcome == "fail":
+        found.append("fix_now")
+    if not stops_here(plan, session) and test_offered(plan, session):
+        found.append("take_test")
+    return tuple(found)
+
+
+def stops_here(plan: Plan, session: Session) -> bool:
+    """Whether the finding at this step lets the visit go on only through a fix."""
+    judge, finding = plan.step(session.step).judge, dict(session.safety).get(session.step)
+    return bool(judge and finding and judge.danger[finding].stops)
+
+
+def test_offered(plan: Plan, session: Session) -> str | None:
+    """The step that takes the next best test, where the reasoning names one that is not taken of itself."""
+    if plan.next_test is None:
+        return None
+    probe = plan.next_test(session)
+    steps = plan.procedure.steps
+    return next((name for name, step in steps.items() if step.extra and step.ask and step.ask.probe == probe and name not in session.done), None)
+
+
 def scope_for(plan: Plan, session: Session) -> Scope:
     """All that can be heard where the visit stands, and nothing else."""
     words = language(plan.language)
@@ -102,8 +128,7 @@ def scope_for(plan: Plan, session: Session) -> Scope:
         options = (Option(session.pending_answer or "", tuple(again.phrases if again else ())), words.option("no"))
         asked = None
     elif session.mode == "offer":
-        names = ("carry_on", "take_again", "fix_now") if session.outcome == "fail" else ("carry_on", "take_again")
-        options = tuple(plan.lines.option(name) for name in names)
+        options = tuple(plan.lines.option(name) for name in offers(plan, session))
         asked = None
     else:
         options = tuple(Option(name, tuple(one.phrases)) for name, one in step.answers.items())

@@ -4,8 +4,13 @@ Two visits that differ only in what cannot change the path (earlier values,
 wording, which cautions were heard) count as one state. Where the past does
 matter ("go back", "change that"), every step that could be gone back to is
 tried, so that the walk covers at least all that can happen. Verdicts are not
-computed but tried: each reading is walked as pass, fail, close and not
-judgeable.
+computed but tried: each reading is walked as pass, close, not judgeable, fail,
+and as each finding that endangers somebody.
+
+How often an answer was missed or refused changes only how it is asked again.
+So these counts are walked once for every step, mode and power, and not once
+more for every place where meter and wires can stand; the same holds for what
+is ignored during a voice note. Everything else is walked in full.
 """
 
 from __future__ import annotations
@@ -16,17 +21,18 @@ from dataclasses import dataclass, replace
 
 from flows.compile import Plan
 from flows.dialogue import advance, begin
-from flows.errors import CalculationError
+from flows.errors import CalculationError, FlowError
 from flows.judge import CALCULATIONS, Facts
 from flows.measure import Measured, Verdict
-from flows.prompts import scope_for
-from flows.schema import ALLOWED, Procedure
-from flows.session import Effect, End, Input, Listen, Resumed, Save, Say, Session, Taken
+from flows.prompts import offers, scope_for
+from flows.rules import broken, proof_breaches
+from flows.schema import Procedure
+from flows.session import Input, Resumed, Session, Taken
 from grammar.answers import Choice, Command, Reading, Unclear
 from grammar.language import language
 
-WALKED = {"pass": 1.0, "fail": 2.0, "close": 3.0, "unjudged": 4.0}
-"""The value that stands for each outcome of a reading in the walk."""
+PASS, CLOSE, UNJUDGED, FAIL = 1.0, 3.0, 4.0, 10.0
+"""The value that stands for each outcome of a reading; FAIL plus n is the n-th finding of the calculation."""
 
 
 @dataclass(frozen=True)
@@ -49,26 +55,38 @@ class Walk:
     stuck: tuple[str, ...]
 
 
+Key = tuple[object, ...]
+
+
 def walk(plan: Plan, first_breach: bool = False) -> Walk:
     """Walk `plan` from its beginning through every state and answer; with first_breach only up to the first rule broken."""
-    plan = replace(plan, judge=_tried, assess=None)
+    judging = plan.judge
+    plan = replace(plan, judge=_tried, assess=None, next_test=None)
     guarded = _guarded(plan.procedure)
     start, effects = begin(plan)
-    seen: dict[tuple[object, ...], Session] = {_key(plan, start, guarded): start}
-    back: dict[tuple[object, ...], set[tuple[object, ...]]] = {}
+    seen: dict[Key, Session] = {_key(start, guarded): start}
+    talked: set[Key] = {_talk_key(start)}
+    back: dict[Key, set[Key]] = {}
     queue, moves = deque([start]), 0
-    breaches = [Breach("start", "begin", rule) for rule in _broken(plan, start, None, start, effects)]
+    breaches = [Breach("start", "begin", rule) for rule in broken(plan, start, None, start, effects)]
+    breaches += [Breach(step, "a reading", rule) for step, rule in proof_breaches(replace(plan, judge=judging))]
+    noted: set[str] = set()
     while queue and not (first_breach and breaches):
         session = queue.popleft()
-        here = _key(plan, session, guarded)
-        for before, given in _inputs(plan, session):
-            after, effects = advance(plan, before, given)
+        here = _key(session, guarded)
+        for tried, before, given in _inputs(plan, session, noted):
             moves += 1
-            breaches += [Breach(_name(before), _told(given), rule) for rule in _broken(plan, before, given, after, effects)]
-            there = _key(plan, after, guarded)
+            try:
+                after, effects = advance(tried, before, given)
+            except FlowError as error:
+                breaches.append(Breach(_name(before), _told(given), error.problem))
+                continue
+            breaches += [Breach(_name(before), _told(given), rule) for rule in broken(tried, before, given, after, effects)]
+            there, talk = _key(after, guarded), _talk_key(after)
             back.setdefault(there, set()).add(here)
-            if there not in seen:
-                seen[there] = after
+            if there not in seen or talk not in talked:
+                seen.setdefault(there, after)
+                talked.add(talk)
                 queue.append(after)
     return Walk(len(seen), moves, tuple(dict.fromkeys(breaches)), _unreached(plan, seen), _stuck(seen, back))
 
@@ -76,53 +94,89 @@ def walk(plan: Plan, first_breach: bool = False) -> Walk:
 def _tried(check: str, roles: Mapping[str, Measured], limits: object, facts: Facts) -> Verdict:
     """Stands for the calculations: the outcome is what the walk wants tried."""
     value = roles["value"].value
-    if value == WALKED["unjudged"]:
+    if value == UNJUDGED:
         raise CalculationError("not judgeable", "")
-    outcome = next((name for name, number in WALKED.items() if number == value), "fail")
     calculation = CALCULATIONS[check]
-    finding = calculation.findings[0] if outcome == "fail" else ""
+    outcome = "pass" if value == PASS else "close" if value == CLOSE else "fail"
+    finding = calculation.findings[int(value - FAIL)] if outcome == "fail" and value >= FAIL else ""
+    finding = finding or (calculation.findings[0] if outcome == "fail" else "")
     numbers = tuple((name, 1.0) for name in calculation.numbers)
     return Verdict(check, outcome, finding, value, value, value, "", (), finding or outcome, numbers)  # type: ignore[arg-type]
 
 
-def _inputs(plan: Plan, session: Session) -> Iterator[tuple[Session, Input]]:
+def _outcomes(plan: Plan, session: Session) -> list[float]:
+    """The outcomes to try for the reading of a step: all kinds, and every finding that endangers or is mended in its own way."""
+    judge = plan.step(session.step).judge
+    if judge is None:
+        return [PASS]
+    findings = CALCULATIONS[judge.check].findings
+    special = {findings.index(one) for one in (*judge.danger, *judge.fix) if one in findings}
+    return [PASS, CLOSE, UNJUDGED, *(FAIL + number for number in sorted({0, *special}))]
+
+
+def _inputs(plan: Plan, session: Session, noted: set[str]) -> Iterator[tuple[Plan, Session, Input]]:
     """Every kind of answer that could come, open here or not, with the pasts that matter."""
     if session.mode == "ended":
-        yield session, Command("gas", "")
+        yield plan, session, Command("gas", "")
         return
-    words = language(plan.language)
-    # Halfway through an answer the past is not looked at: one past is enough there.
+    if session.mode == "memo" and session.step in noted:
+        yield plan, session, Command("end_note", "")
+        yield plan, session, Command("gas", "")
+        return
+    if session.mode == "memo":
+        noted.add(session.step)
     pasts = [name for name, step in plan.procedure.steps.items() if step.ask] or [plan.procedure.start]
-    pasts = pasts if session.mode in ("ask", "offer", "digits", "which") else pasts[:1]
-    for command in words.commands:
+    # Halfway through an answer the past is not looked at, and after a miss it is the same past: one is enough there.
+    pasts = pasts if session.mode in ("ask", "offer") and session.misses == 0 else pasts[:1]
+    for command in language(plan.language).commands:
         if command in ("back", "change"):
             for name in pasts:
-                yield _with_past(plan, session, name), Command(command, "")
+                yield plan, _with_past(plan, session, name), Command(command, "")
         else:
-            yield session, Command(command, "")
-    yield session, Resumed()
+            yield plan, session, Command(command, "")
+    yield plan, session, Resumed()
+    yield from ((plan, session, one) for one in _choices(plan, session))
+    yield from _tests(plan, session)
+    yield from ((plan, *one) for one in _readings_in(plan, session))
+    yield plan, session, Unclear("nothing", "")
+    yield plan, session, Unclear("not_open", "")
+
+
+def _choices(plan: Plan, session: Session) -> Iterator[Choice]:
     step = plan.step(session.step)
-    options = {option.id for option in scope_for(plan, session).options} | {"yes", "no", "skip", "carry_on", "take_again", "fix_now", "false_alarm", "air_clear", *step.answers}
+    options = {option.id for option in scope_for(plan, session).options} | {"yes", "no", "skip", "carry_on", "take_again", "fix_now", "take_test", "false_alarm", "air_clear", *step.answers}
     for name in sorted(options):
-        yield session, Choice(name, "")
+        yield Choice(name, "")
+
+
+def _tests(plan: Plan, session: Session) -> Iterator[tuple[Plan, Session, Input]]:
+    """Every extra test, as if the reasoning had named it."""
+    if session.mode != "offer":
+        return
+    for step in plan.procedure.steps.values():
+        if step.extra and step.ask:
+            named = replace(plan, next_test=lambda _, probe=step.ask.probe: probe)  # type: ignore[misc]
+            if "take_test" in offers(named, session):
+                yield named, session, Choice("take_test", "")
+
+
+def _readings_in(plan: Plan, session: Session) -> Iterator[tuple[Session, Input]]:
     readings = list(_readings(plan, session))
     for reading in readings:
         yield session, reading
         yield session, Choice("no", "", reading)
     if session.pending is not None:
         # The value waiting for its confirmation could be any: confirm each.
-        for value in WALKED.values():
+        for value in _outcomes(plan, session):
             pending = replace(session.pending, value=value, digits=f"{value:g}")
             yield replace(session, pending=pending), Choice("yes", "")
             yield replace(session, pending=pending), replace(pending, sounds_like=None)
     # Why a reading was refused matters, its value does not.
     for reason in ("out_of_range", "wrong_unit", "too_fine", "doubtful"):
         yield session, Unclear(reason, "", readings[0])
-    yield session, Unclear("doubtful", "", readings[0], (readings[0], replace(readings[0], value=WALKED["fail"])))
+    yield session, Unclear("doubtful", "", readings[0], (readings[0], replace(readings[0], value=CLOSE)))
     # What is heard twice in doubt is read back.
     yield replace(session, doubtful=readings[0]), Unclear("doubtful", "", readings[0])
-    yield session, Unclear("nothing", "")
-    yield session, Unclear("not_open", "")
 
 
 def _readings(plan: Plan, session: Session) -> Iterator[Reading]:
@@ -138,17 +192,24 @@ def _with_past(plan: Plan, session: Session, name: str) -> Session:
     taken = session.taken
     if ask:
         reading = Reading(1.0, 1.0, 1.0, 0.1, ask.quantity, ask.unit, True, False, "", "1")
-        taken = (Taken(name, ask.probe, reading, Measured(1.0, 0.1, 0.8, 1.2, ask.quantity)),)
+        taken = (Taken(name, ask.probe, reading, Measured(1.0, 0.1, 0.8, 1.2, ask.quantity), ask.probe),)
     return replace(session, trail=(name,), taken=taken)
 
 
-def _key(plan: Plan, session: Session, guarded: frozenset[str]) -> tuple[object, ...]:
+def _key(session: Session, guarded: frozenset[str]) -> Key:
+    """Where a visit stands, without how often it was asked again."""
     pending = session.pending and session.pending.sounds_like is not None
     return (
-        session.step, session.mode, session.power, session.proofs, session.flags, session.leaving, session.misses, session.wrong, pending,
-        session.pending_answer, bool(session.between), session.outcome, session.answer, session.back_to,
+        session.step, session.mode, session.power, session.proofs, session.things, session.agenda, session.tests, session.safety, session.leaving,
+        pending, session.pending_answer, bool(session.between), session.outcome, session.answer, session.back_to,
         frozenset(name for name in guarded if session.reading_of(name) is not None),
     )  # fmt: skip
+
+
+def _talk_key(session: Session) -> Key:
+    """How a step is being asked, without where everything stands."""
+    pending = session.pending and session.pending.sounds_like is not None
+    return (session.step, session.mode, session.power, session.misses, session.wrong, pending, session.pending_answer, bool(session.between), session.outcome, session.leaving)
 
 
 def _guarded(procedure: Procedure) -> frozenset[str]:
@@ -156,57 +217,12 @@ def _guarded(procedure: Procedure) -> frozenset[str]:
     return frozenset(go.when.taken for step in procedure.steps.values() for go in step.next if go.when and go.when.taken)
 
 
-def _broken(plan: Plan, before: Session, given: Input | None, after: Session, effects: list[Effect]) -> Iterator[str]:
-    """Every rule that this move breaks."""
-    for effect in effects:
-        if isinstance(effect, Say) and effect.role in ("step", "caution", "question"):
-            step = plan.procedure.steps.get(effect.line.split("/")[0])
-            if step is not None and after.power not in ALLOWED[step.power]:
-                yield f"'{effect.line}' is spoken while power is {after.power}"
-        if isinstance(effect, Listen) and effect.scope.asked and effect.scope.asked.quantity == "ohms" and after.power != "dead":
-            yield f"ohms are asked for while power is {after.power}"
-        if isinstance(effect, Listen) and "gas" not in effect.scope.commands:
-            yield "the gas alarm cannot be heard"
-        if isinstance(effect, End) and effect.how != "gas":
-            for flag in plan.procedure.clear_at_end:
-                if flag in after.flags:
-                    yield f"the visit ends with '{flag}' still set"
-    if after.power == "dead" and before.power != "dead":
-        needed = set(plan.procedure.dead_proof)
-        last = plan.step(before.step).proves
-        if last not in needed or not needed - {last} <= before.proofs or before.mode not in ("confirm", "digits"):
-            yield "power counts as dead without its readings"
-    if isinstance(given, Command) and given.id == "gas":
-        first = next((effect for effect in effects if isinstance(effect, Say)), None)
-        if first is None or first.role != "alarm" or after.mode != "alarm":
-            yield "gas does not raise the alarm"
-    if before.mode == "alarm" and after.mode != "alarm" and not (before.pending_answer == "false_alarm" and isinstance(given, Choice) and given.id == "air_clear"):
-        yield "the alarm is left without being called false, and the air clear"
-    kinds = [effect.kind if isinstance(effect, Save) else "say" if isinstance(effect, Say) else "" for effect in effects]
-    if "reading" in kinds:
-        if before.mode not in ("confirm", "digits"):
-            yield "a reading is kept that nobody confirmed"
-        if "say" in kinds[: kinds.index("reading")]:
-            yield "something is spoken before the reading is on disk"
-    if not effects or not isinstance(effects[-1], Listen | End):
-        yield "nobody listens after this answer"
-    yield from _cautions(plan, effects)
-
-
-def _cautions(plan: Plan, effects: list[Effect]) -> Iterator[str]:
-    lines = [effect.line for effect in effects if isinstance(effect, Say)]
-    for line in lines:
-        name, _, rest = line.partition("/")
-        if rest == "say/0" and plan.procedure.steps[name].caution and f"{name}/caution" not in lines[: lines.index(line)]:
-            yield f"'{name}' is spoken without its caution first"
-
-
-def _unreached(plan: Plan, seen: Mapping[tuple[object, ...], Session]) -> tuple[str, ...]:
+def _unreached(plan: Plan, seen: Mapping[Key, Session]) -> tuple[str, ...]:
     reached = {session.step for session in seen.values()}
     return tuple(name for name in plan.procedure.steps if name not in reached)
 
 
-def _stuck(seen: Mapping[tuple[object, ...], Session], back: Mapping[tuple[object, ...], set[tuple[object, ...]]]) -> tuple[str, ...]:
+def _stuck(seen: Mapping[Key, Session], back: Mapping[Key, set[Key]]) -> tuple[str, ...]:
     """States from which no ordinary end can be reached (the gas alarm does not count as one)."""
     queue = deque(key for key, session in seen.items() if session.mode == "ended")
     good = set(queue)
@@ -219,8 +235,9 @@ def _stuck(seen: Mapping[tuple[object, ...], Session], back: Mapping[tuple[objec
 
 
 def _name(session: Session) -> str:
-    flags = ",".join(sorted(session.flags))
-    return f"{session.step}/{session.mode} power={session.power}" + (f" [{flags}]" if flags else "") + (" leaving" if session.leaving else "")
+    heading = f" for {session.agenda[0]}" if session.agenda else ""
+    things = " [" + ", ".join(f"{thing} {place}" for thing, place in session.things) + "]" if session.things else ""
+    return f"{session.step}/{session.mode} power={session.power}{heading}{things}" + (" leaving" if session.leaving else "")
 
 
 def _told(given: Input) -> str:

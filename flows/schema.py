@@ -15,6 +15,7 @@ from pydantic import Field, model_validator
 
 from flows.profiles import Limit
 from flows.texts import in_language
+from flows.things import ANY, Kind, Thing, kinds_of
 from grammar.datafile import Strict, load_yaml
 
 HERE = Path(__file__).parent
@@ -78,12 +79,26 @@ class Ask(Strict):
     expect: list[Expect] = []
 
 
+class Danger(Strict):
+    """What a failed safety check means for the person at the furnace.
+
+    say: what is wrong and what to do now; spoken at once and again at the end,
+    and never outvoted by the ranking of faults. stops: the visit goes on only
+    through a fix; otherwise it may go on with the finding standing.
+    """
+
+    say: Line
+    stops: bool = False
+
+
 class Judge(Strict):
     """How the reading is judged and what is said of it.
 
     check: a calculation of flows.judge. limits: role in the calculation to key
     of a limit. say: a line for "pass", "close" and each finding.
     must_pass: nothing but a pass leads on; otherwise `otherwise` is the next step.
+    danger: findings that put a person at risk. fix: the step that mends a
+    finding, where it is not the procedure's own.
     """
 
     check: Identifier
@@ -92,6 +107,8 @@ class Judge(Strict):
     say: dict[Identifier, Line]
     must_pass: bool = False
     otherwise: Identifier | None = None
+    danger: dict[Identifier, Danger] = {}
+    fix: dict[Identifier, Identifier] = {}
 
     @model_validator(mode="after")
     def _paired(self) -> Judge:
@@ -111,23 +128,30 @@ class Sets(Strict):
     """What becomes true when an answer is taken."""
 
     power: Literal["on", "said_off"] | None = None
-    flags: dict[Identifier, bool] = {}
+    things: dict[Identifier, Identifier] = {}
 
 
 class Answer(Strict):
-    """One answer in words. evidence: a probe that is answered yes or no by it."""
+    """One answer in words.
+
+    evidence: a probe that is answered by it, yes or no or one of the probe's words.
+    mended: readings taken before this stay; readings of `mended` taken after it count as another probe.
+    """
 
     phrases: Annotated[list[str], Field(min_length=1)]
     again: Again | None = None
     sets: Sets = Sets()
-    evidence: dict[Identifier, bool] = {}
+    evidence: dict[Identifier, bool | Identifier] = {}
+    mended: dict[Identifier, Identifier] = {}
     say: Line | None = None
     outcome: Literal["pass", "fail"] | None = None
 
     @model_validator(mode="after")
     def _twice(self) -> Answer:
-        if (self.sets.power is not None or False in self.sets.flags.values()) and self.again is None:
-            raise ValueError("an answer that changes the power or undoes a flag needs 'again': ask it twice, in other words")
+        if self.sets.power is not None and self.again is None:
+            raise ValueError("an answer that changes the power needs 'again': ask it twice, in other words")
+        if len(self.sets.things) > 2:
+            raise ValueError("one answer moves two things at most: give the others steps of their own")
         return self
 
 
@@ -138,8 +162,9 @@ class When(Strict):
     answer: list[Identifier] | None = None
     taken: Identifier | None = None
     power: list[Power] | None = None
-    flags: dict[Identifier, bool] = {}
+    things: dict[Identifier, Identifier] = {}
     leaving: bool | None = None
+    danger: bool | None = None
 
 
 class Go(Strict):
@@ -149,12 +174,23 @@ class Go(Strict):
     go: Identifier
 
 
+At = Identifier | dict[Identifier, Identifier | list[Identifier]]
+
+
 class Step(Strict):
-    """One thing to do and one thing to answer."""
+    """One thing to do and one thing to answer.
+
+    power, at: what must be true before it is spoken; `at` is the name of one of
+    the procedure's stands, or a position (several, or "any") for each thing.
+    where they differ, the visit first goes through the steps that bring it about.
+    extra: a test that is taken only when it is asked for.
+    """
 
     title: Line
     check: Annotated[int, Field(ge=1, le=99)] | None = None
     power: PowerNeed
+    at: At
+    extra: bool = False
     say: Annotated[list[Line], Field(min_length=1)]
     caution: Caution | None = None
     leads: Line | None = None
@@ -175,8 +211,10 @@ class Step(Strict):
             return self
         if bool(self.ask) == bool(self.answers):
             raise ValueError("a step asks for a reading ('ask') or for an answer in words ('answers'), one of the two")
-        if not self.next or self.next[-1].when is not None:
+        if self.next and self.next[-1].when is not None:
             raise ValueError("'next' needs a last entry without 'when'")
+        if not self.next and not self.extra and not any(one.sets.things or one.sets.power for one in self.answers.values()) and not self.proves:
+            raise ValueError("only a step that moves something, proves something or is 'extra' may lack 'next'")
         if any(one.when is None for one in self.next[:-1]):
             raise ValueError("only the last entry of 'next' may lack 'when'")
         if self.judge and not self.ask:
@@ -191,26 +229,43 @@ class Step(Strict):
 class Procedure(Strict):
     """A whole procedure.
 
-    dead_proof: the proofs that, all passed since power was said to be off,
-    make power dead. reprove: where to go when a dead-only step would be
-    entered without that. leave: the way out after "stop". clear_at_end:
-    flags that no end may find set.
+    things: what it moves, and where each begins. stands: named positions that
+    steps share. dead_proof: the proofs that, all passed since power was said
+    to be off, make power dead. leave: the end after "stop". fix: the step in
+    which a fault is mended, where the check names no other.
     """
 
-    format: Literal[1]
+    format: Literal[2]
     id: Identifier
     version: Annotated[int, Field(ge=1)]
     title: Line
     about: str
     language: str = "en"
     start: Identifier
+    things: dict[Identifier, Thing] = {}
+    stands: dict[Identifier, dict[Identifier, Identifier | list[Identifier]]] = {}
     dead_proof: list[Identifier] = []
-    reprove: Identifier | None = None
     leave: Annotated[list[Go], Field(min_length=1)]
-    clear_at_end: list[Identifier] = []
+    fix: Identifier | None = None
     reason: bool = True
     limits: dict[Identifier, Limit] = {}
     steps: Annotated[dict[Identifier, Step], Field(min_length=2)]
+
+    @model_validator(mode="after")
+    def _things_known(self) -> Procedure:
+        kinds_of(self.things)
+        return self
+
+    def kinds(self) -> dict[str, Kind]:
+        """Every thing that the procedure moves, in the order in which it is looked at."""
+        return kinds_of(self.things)
+
+    def at(self, name: str) -> dict[str, frozenset[str]]:
+        """Where each thing must stand in step `name`; a thing that may stand anywhere is left out."""
+        declared = self.steps[name].at
+        places = self.stands.get(declared, {}) if isinstance(declared, str) else declared
+        found = {thing: frozenset([one] if isinstance(one, str) else one) for thing, one in places.items()}
+        return {thing: found[thing] for thing in self.kinds() if thing in found and ANY not in found[thing]}
 
 
 def procedure_path(name: str) -> Path:

@@ -15,12 +15,16 @@ Role = Literal["step", "caution", "why", "readback", "verdict", "question", "ala
 
 @dataclass(frozen=True)
 class Taken:
-    """A confirmed reading. step: where it was taken; the latest one of a probe counts."""
+    """A confirmed reading. step: where it was taken; the latest one of a probe counts.
+
+    counts_as: the probe that the fault reasoning takes it for, another one once something was mended.
+    """
 
     step: str
     probe: str
     reading: Reading
     measured: Measured
+    counts_as: str = ""
 
 
 @dataclass(frozen=True)
@@ -29,20 +33,28 @@ class Session:
 
     step, mode: where it stands. power: "on", "said_off" (somebody said so) or
     "dead" (proven by readings). proofs: what has been proven since power was
-    said to be off. flags: names that are set, such as "jumper".
+    said to be off. things: where each thing stands, as (thing, position).
+    agenda: steps still to be reached, first first; what lies between is done on the way.
+    tests: extra tests asked for, to be taken as soon as the power allows.
+    safety: findings of failed safety checks that stand, as (step, finding).
+    mended: probe that counts as another since something was mended, as (probe, other).
     pending: a reading or answer waiting for its confirmation. between: readings
     it may have been. doubtful: what was last heard in its place, not well enough
     to be read back. misses: the rung of the ladder of asking that comes next.
     wrong: read-backs refused at this step, counted to 2.
     leaving: "stop" was said; only the way out is left. spoken: steps whose
-    caution was given in full. trail: reading steps answered, oldest first.
+    caution was given in full. trail: reading steps answered, oldest first. done: every step that was answered.
     """
 
     step: str
     mode: Mode = "ask"
     power: str = "on"
     proofs: frozenset[str] = frozenset()
-    flags: frozenset[str] = frozenset()
+    things: tuple[tuple[str, str], ...] = ()
+    agenda: tuple[str, ...] = ()
+    tests: tuple[str, ...] = ()
+    safety: tuple[tuple[str, str], ...] = ()
+    mended: tuple[tuple[str, str], ...] = ()
     pending: Reading | None = None
     pending_answer: str | None = None
     between: tuple[Reading, ...] = ()
@@ -55,11 +67,16 @@ class Session:
     rate: int = 0
     spoken: frozenset[str] = frozenset()
     trail: tuple[str, ...] = ()
+    done: frozenset[str] = frozenset()
     taken: tuple[Taken, ...] = ()
-    evidence: tuple[tuple[str, bool], ...] = ()
+    evidence: tuple[tuple[str, bool | str], ...] = ()
     verdicts: tuple[tuple[str, Verdict], ...] = ()
     skipped: tuple[str, ...] = ()
     back_to: Mode = "ask"
+
+    def where(self, thing: str) -> str:
+        """Where a thing stands; "" for one that the procedure does not know."""
+        return next((place for name, place in self.things if name == thing), "")
 
     def reading_of(self, probe: str) -> Measured | None:
         """The latest confirmed value of `probe`, or None."""

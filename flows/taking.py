@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 
-from flows.compile import Plan, may_enter, next_step
+from flows.compile import Plan, next_step
 from flows.errors import CalculationError
 from flows.faults import catalog
 from flows.measure import Verdict, measured
 from flows.prompts import ask_again, listen, step_lines
+from flows.proving import live_proofs
 from flows.reason import Assessment, Evidence
+from flows.route import first_step, power_needed
 from flows.schema import Judge
 from flows.session import Effect, End, Save, Say, Session, Taken, Tone
 from flows.wording import fill, quantity_words
@@ -18,26 +21,49 @@ from grammar.answers import Reading
 Moved = tuple[Session, list[Effect]]
 
 
-def enter(plan: Plan, session: Session, name: str) -> Moved:
-    """Go to a step. A step that the power forbids is never spoken: the visit goes to prove the power dead instead."""
-    said: list[Effect] = []
-    if not may_enter(plan, name, session):
-        session = replace(session, power="said_off" if session.power != "on" else "on", proofs=frozenset())
-        said.append(Say(plan.lines.line("reprove"), "info", "reprove"))
-        name = plan.procedure.reprove or plan.procedure.start
-    step = plan.step(name)
-    session = replace(session, step=name, mode="ask", pending=None, pending_answer=None, between=(), doubtful=None, misses=0, wrong=0, outcome=None, answer=None)
+def enter(plan: Plan, session: Session, name: str, rest: tuple[str, ...] = ()) -> Moved:
+    """Go to a step, by way of all that must be done first. rest: where to go after it, first first.
+
+    A step whose needs do not hold is never spoken: the visit goes through the steps that bring them about.
+    """
+    now = first_step(plan.routes, name, session)
+    agenda = rest if now == name else (name, *rest)
+    step = plan.step(now)
+    session = replace(session, step=now, agenda=agenda, mode="ask", pending=None, pending_answer=None, between=(), doubtful=None, misses=0, wrong=0, outcome=None, answer=None)
     if step.end:
-        said += [Say(text, "info", f"{name}/say/{number}") for number, text in enumerate(step.say)]
-        return finish(plan, session, step.end, said)
-    said += step_lines(plan, session)
-    session = replace(session, spoken=session.spoken | {name})
+        return finish(plan, session, now)
+    said: list[Effect] = step_lines(plan, session)
+    session = replace(session, spoken=session.spoken | {now})
     return session, [*said, *listen(plan, session)]
 
 
 def go_on(plan: Plan, session: Session) -> Moved:
-    """To the step that the procedure's guards choose."""
-    return enter(plan, session, next_step(plan, session))
+    """To the step that is still to be reached, or to the one that the procedure's guards choose."""
+    if session.agenda:
+        return enter(plan, session, session.agenda[0], session.agenda[1:])
+    target = next_step(plan, session)
+    waiting = _waiting_test(plan, session, target)
+    if waiting is None:
+        return enter(plan, session, target)
+    session = replace(session, tests=tuple(one for one in session.tests if one != waiting))
+    return enter(plan, session, waiting, (target,))
+
+
+def _waiting_test(plan: Plan, session: Session, target: str) -> str | None:
+    """A test that was asked for and that the power allows now; before the furnace is put back, any."""
+    closing = plan.step(target).end is not None or plan.step(target).check == last_check(plan)
+    return next((one for one in session.tests if closing or session.power in power_needed(plan.routes, one, bool(session.safety))), None)
+
+
+def last_check(plan: Plan) -> int:
+    """The greatest number of a check: the one that restores."""
+    return max((step.check for step in plan.procedure.steps.values() if step.check), default=0)
+
+
+def missing_steps(plan: Plan, session: Session) -> list[str]:
+    """Steps of numbered checks that the ordinary way goes through and that were not done."""
+    steps = plan.procedure.steps
+    return [name for name, step in steps.items() if step.check and not step.extra and not step.end and (step.next or step.proves) and name not in session.done]
 
 
 def take_reading(plan: Plan, session: Session, reading: Reading, how: str) -> Moved:
@@ -45,13 +71,14 @@ def take_reading(plan: Plan, session: Session, reading: Reading, how: str) -> Mo
     step = plan.step(session.step)
     assert step.ask is not None  # only a step that asks comes here
     value = measured(reading, plan.meter)
-    taken = Taken(session.step, step.ask.probe, reading, value)
+    counts_as = dict(session.mended).get(step.ask.probe, step.ask.probe)
+    taken = Taken(session.step, step.ask.probe, reading, value, counts_as)
     effects: list[Effect] = []
     if session.reading_of(step.ask.probe) is not None and step.proves is None:
         effects.append(Save("retaken", {"step": session.step, "probe": step.ask.probe}))
     effects.append(Save("reading", _reading_line(step.title, taken, how, session.power)))
     trail = (*session.trail, session.step) if session.step not in session.trail else session.trail
-    session = replace(session, taken=(*session.taken, taken), trail=trail, pending=None, between=(), misses=0)
+    session = replace(session, taken=(*session.taken, taken), trail=trail, done=session.done | {session.step}, pending=None, between=(), misses=0)
     session = replace(session, skipped=tuple(one for one in session.skipped if one != session.step))
     if step.judge is None:
         return _settled(plan, session, None, effects)
@@ -78,7 +105,22 @@ def _judged(plan: Plan, session: Session, judge: Judge, effects: list[Effect]) -
         Say(text, "verdict", f"{session.step}/{verdict.line}"),
     ]
     session = replace(session, verdicts=(*(one for one in session.verdicts if one[0] != session.step), (session.step, verdict)))
-    return _settled(plan, session, verdict, effects)
+    session, more = _danger(session, judge, verdict)
+    return _settled(plan, session, verdict, [*effects, *more])
+
+
+def _danger(session: Session, judge: Judge, verdict: Verdict) -> Moved:
+    """Say and keep a finding that puts a person at risk; a pass at the same step takes it back."""
+    before = dict(session.safety).get(session.step)
+    others = tuple(one for one in session.safety if one[0] != session.step)
+    danger = judge.danger.get(verdict.finding) if verdict.outcome == "fail" else None
+    if danger:
+        session = replace(session, safety=(*others, (session.step, verdict.finding)))
+        line = {"step": session.step, "finding": verdict.finding, "text": danger.say, "stands": True}
+        return session, [Save("safety", line), Say(danger.say, "alarm", f"{session.step}/danger/{verdict.finding}")]
+    if before and verdict.outcome == "pass":
+        return replace(session, safety=others), [Save("safety", {"step": session.step, "finding": before, "text": "", "stands": False})]
+    return session, []
 
 
 def _settled(plan: Plan, session: Session, verdict: Verdict | None, effects: list[Effect]) -> Moved:
@@ -87,8 +129,12 @@ def _settled(plan: Plan, session: Session, verdict: Verdict | None, effects: lis
     session, more = _prove(plan, session)
     effects += more
     if step.judge and step.judge.must_pass and session.outcome != "pass":
-        session, more = enter(plan, session, step.judge.otherwise or session.step)
+        target, *rest = session.agenda or (step.judge.otherwise or session.step,)
+        session, more = enter(plan, session, target, tuple(rest))
         return session, [*effects, *more]
+    if verdict and verdict.outcome == "close" and getattr(verdict, "more_digits", False):
+        session = replace(session, mode="ask", outcome=None)
+        return session, [*effects, Say(plan.lines.line("last_digit"), "question", "last_digit"), *listen(plan, session)]
     told, speak = _assess(plan, session)
     effects += told
     if verdict and verdict.outcome != "pass" and not session.leaving:
@@ -105,7 +151,7 @@ def _prove(plan: Plan, session: Session) -> Moved:
         return session, []
     if session.outcome != "pass":
         # A failed dead test means that the power is there, whatever was said.
-        live = session.power == "said_off" and session.outcome == "fail" and proof not in (order[0], order[-1])
+        live = session.power == "said_off" and session.outcome == "fail" and proof not in live_proofs(plan.procedure)
         session = replace(session, proofs=frozenset(), power="on" if live else _not_dead(session.power))
         return session, [Save("power", {"state": session.power, "by": session.step})]
     before = order[: order.index(proof)]
@@ -126,12 +172,14 @@ def settle_answer(plan: Plan, session: Session, name: str, text: str, how: str) 
     """Take a confirmed answer in words and what it changes."""
     answer = plan.step(session.step).answers[name]
     effects: list[Effect] = [Save("choice", {"step": session.step, "choice": name, "text": text, "confirmed": how, "power": session.power})]
-    flags = set(session.flags)
-    for flag, wanted in answer.sets.flags.items():
-        (flags.add if wanted else flags.discard)(flag)
-        if flag == "jumper":
-            effects.append(Save("jumper", {"on": wanted, "step": session.step}))
-    session = replace(session, flags=frozenset(flags), answer=name, outcome=answer.outcome, pending_answer=None, misses=0)
+    for thing, place in answer.sets.things.items():
+        effects.append(Save("moved", {"thing": thing, "to": place, "step": session.step}))
+        if thing == "jumper":
+            effects.append(Save("jumper", {"on": place != "none", "step": session.step}))
+    things = tuple((thing, answer.sets.things.get(thing, place)) for thing, place in session.things)
+    mended = tuple({**dict(session.mended), **answer.mended}.items())
+    done = session.done | {session.step}
+    session = replace(session, things=things, mended=mended, done=done, answer=name, outcome=answer.outcome, pending_answer=None, misses=0)
     if answer.sets.power is not None:
         session = replace(session, power=answer.sets.power, proofs=frozenset())
         effects.append(Save("power", {"state": session.power, "by": session.step}))
@@ -161,7 +209,10 @@ def skip(plan: Plan, session: Session) -> Moved:
 def evidence_of(session: Session) -> dict[str, Evidence]:
     """All that was confirmed and that the fault reasoning knows, by probe."""
     known = catalog.probes()
-    return {name: value for name, value in {**session.readings(), **dict(session.evidence)}.items() if name in known}
+    taken: dict[str, Evidence] = {}
+    for one in session.taken:
+        taken[one.counts_as if one.counts_as in known else one.probe] = one.measured
+    return {name: value for name, value in {**taken, **dict(session.evidence)}.items() if name in known}
 
 
 def assessment(plan: Plan, session: Session) -> Assessment | None:
@@ -186,29 +237,56 @@ def _assess(plan: Plan, session: Session) -> tuple[list[Effect], list[Effect]]:
     return [Save("assessment", line)], [Say(found.sentence, "verdict", "assessment")]
 
 
-def finish(plan: Plan, session: Session, how: str, said: list[Effect]) -> Moved:
-    """Close the visit: the verdict of the whole, what was skipped, and the last line of the record."""
-    lines, last = plan.lines, assessment(plan, session)
-    bad = [name for name, verdict in session.verdicts if verdict.outcome != "pass"]
-    closing: list[Effect] = []
-    fault = None
-    if last is not None and last.named not in (None, catalog.HEALTHY):
-        fault = last.named
-    if last is not None:
-        closing.append(Say(last.sentence, "verdict", "assessment"))
-        if last.next_probe and last.next_why:
-            closing.append(Say(last.next_why, "verdict", "next_best"))
-    elif not bad and session.verdicts:
-        closing.append(Say(lines.line("all_good"), "verdict", "all_good"))
-    elif bad:
-        closing += [Say(_verdict_text(plan, session, name), "verdict", f"{name}/summary") for name in bad]
+def finish(plan: Plan, session: Session, name: str) -> Moved:
+    """Close the visit: what endangers first, the verdict of the whole, and what is missing last."""
+    step, lines, last = plan.step(name), plan.lines, assessment(plan, session)
+    missing = missing_steps(plan, session)
+    whole = not missing and not session.safety
+    fault = last.named if last is not None and last.named not in (None, catalog.HEALTHY) else None
+    closing: list[Effect] = [Say(danger_text(plan, one), "alarm", f"{one[0]}/danger/{one[1]}") for one in session.safety]
+    closing += _whole_verdict(plan, session, last, whole)
+    if whole or step.end != "finished":
+        closing += [Say(text, "info", f"{name}/say/{number}") for number, text in enumerate(step.say)]
     if session.skipped:
-        titles = ", ".join(plan.step(name).title for name in session.skipped)
-        closing.append(Say(lines.line("some_skipped", list=titles), "info", "some_skipped"))
-    left = sorted(session.flags & set(plan.procedure.clear_at_end))
-    summary = " ".join(one.text for one in closing if isinstance(one, Say))
-    ending: list[Effect] = [Save("end", {"how": how, "fault": fault, "summary": summary, "left_set": left}), End(how)]
-    return replace(session, mode="ended"), [*closing, *said, *ending]
+        closing.append(Say(lines.line("some_skipped", list=_titles(plan, session.skipped)), "info", "some_skipped"))
+    if missing:
+        closing.append(Say(lines.line("not_done", list=_titles(plan, missing)), "info", "not_done"))
+    how = "finished" if step.end == "finished" and not missing else "stopped"
+    kinds = plan.procedure.kinds()
+    left = sorted(thing for thing, place in session.things if place not in kinds[thing].as_found)
+    ending = {
+        "how": how,
+        "fault": fault,
+        "summary": " ".join(one.text for one in closing if isinstance(one, Say)),
+        "left_set": left,
+        "missing": missing,
+        "safety": [list(one) for one in session.safety],
+        "power": session.power,
+    }
+    return replace(session, mode="ended"), [*closing, Save("end", ending), End(how)]
+
+
+def _whole_verdict(plan: Plan, session: Session, last: Assessment | None, whole: bool) -> list[Effect]:
+    """What all readings together say. Nothing is called good while a check is missing or a danger stands."""
+    if last is not None:
+        if last.named == catalog.HEALTHY and not whole:
+            return []
+        said: list[Effect] = [Say(last.sentence, "verdict", "assessment")]
+        return said + ([Say(last.next_why, "verdict", "next_best")] if last.next_probe and last.next_why else [])
+    bad = [name for name, verdict in session.verdicts if verdict.outcome != "pass"]
+    if bad:
+        return [Say(_verdict_text(plan, session, name), "verdict", f"{name}/summary") for name in bad]
+    return [Say(plan.lines.line("all_good"), "verdict", "all_good")] if whole and session.verdicts else []
+
+
+def danger_text(plan: Plan, finding: tuple[str, str]) -> str:
+    """The words of a safety finding that stands."""
+    judge = plan.step(finding[0]).judge
+    return judge.danger[finding[1]].say if judge else ""
+
+
+def _titles(plan: Plan, names: Iterable[str]) -> str:
+    return ", ".join(dict.fromkeys(plan.step(name).title for name in names))
 
 
 def _verdict_text(plan: Plan, session: Session, name: str) -> str:
@@ -233,6 +311,7 @@ def _reading_line(title: str, taken: Taken, how: str, power: str) -> dict[str, o
         "step": taken.step,
         "check_title": title,
         "probe": taken.probe,
+        "counts_as": taken.counts_as,
         "quantity": reading.quantity,
         "value": reading.value,
         "low": reading.low,

@@ -7,9 +7,9 @@ import string
 from collections.abc import Mapping
 from functools import lru_cache
 from pathlib import Path
-from typing import Literal
+from typing import Annotated, Literal
 
-from pydantic import model_validator
+from pydantic import Field, model_validator
 
 from grammar import units
 from grammar.datafile import Strict, load_yaml
@@ -28,14 +28,14 @@ LINES: dict[str, frozenset[str]] = {
         "too_fine": "spoken", "not_open": "", "no_leads": "", "no_why": "", "nothing_yet": "", "so_far": "list",
         "back_refused": "", "back": "title", "change_refused": "", "change": "title", "slower": "", "paused": "",
         "back_again": "", "memo_start": "", "memo_end": "", "help": "", "stop": "", "stop_way_out": "", "reprove": "",
-        "proven_dead": "", "skipped": "", "offer": "", "offer_close": "", "fix_now": "", "missing": "title", "alarm": "",
-        "alarm_again": "", "alarm_check": "", "welcome_back": "title", "all_good": "", "no_fault": "", "fault": "fault advice", "also": "fault",
-        "next_best": "probe", "some_skipped": "list", "jumper_left": "",
+        "skipped": "", "offer": "phrases", "fix_now": "", "test_later": "", "last_digit": "", "not_done": "list",
+        "miss_fit": "wanted", "want_reading": "unit", "want_phrase": "phrases", "want_command": "", "missing": "title", "alarm": "",
+        "alarm_again": "", "alarm_check": "", "welcome_back": "title", "all_good": "", "some_skipped": "list",
     }.items()
 }
 """Every line the dialogue speaks and the fields it may fill in."""
 
-OPTIONS = ("carry_on", "take_again", "fix_now", "skip", "false_alarm", "air_clear")
+OPTIONS = ("carry_on", "take_again", "fix_now", "take_test", "skip", "false_alarm", "air_clear")
 
 
 class Spoken(Strict):
@@ -44,7 +44,8 @@ class Spoken(Strict):
     format: Literal[1]
     language: str
     options: dict[str, list[str]]
-    ladder: list[str]
+    ladder: Annotated[list[str], Field(min_length=4, max_length=4)]
+    ladder_words: Annotated[list[str], Field(min_length=1, max_length=4)]
     lines: dict[str, str]
 
     @model_validator(mode="after")
@@ -59,12 +60,16 @@ class Spoken(Strict):
             fields = {field for _, field, _, _ in string.Formatter().parse(text) if field is not None}
             if fields - LINES[name]:
                 raise ValueError(f"the line '{name}' has no {', '.join(sorted(fields - LINES[name]))} to fill in")
-        if set(self.ladder) - LINES.keys():
+        if {*self.ladder, *self.ladder_words} - LINES.keys():
             raise ValueError("the ladder names a line that does not exist")
         return self
 
     def option(self, name: str) -> Option:
         return Option(name, tuple(self.options[name]))
+
+    def ladder_for(self, silent: bool, typed: bool) -> list[str]:
+        """The ways of asking again: for what was not heard, or for words that do not fit. A keyboard is always heard."""
+        return self.ladder if silent and not typed else self.ladder_words
 
     def line(self, name: str, **fields: str) -> str:
         return self.lines[name].format(**fields)
