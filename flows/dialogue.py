@@ -298,6 +298,11 @@ def _retake(plan: Plan, session: Session, name: str, trail: tuple[str, ...]) -> 
     return enter(plan, replace(session, trail=trail), name, rest)
 
 
+def _on_an_errand(plan: Plan, session: Session, name: str) -> bool:
+    """Whether the visit is on the way to a step that it must reach first; there only the proof itself is gone back into."""
+    return bool(session.agenda) and not plan.step(name).proves
+
+
 def _back(plan: Plan, session: Session) -> Moved:
     # Only readings are walked back into, never an answer that changed power or a flag.
     trail = [name for name in session.trail if name != session.step and plan.step(name).ask]
@@ -305,7 +310,7 @@ def _back(plan: Plan, session: Session) -> Moved:
         trail.pop()
     if session.mode in ("confirm", "digits", "which", "again"):
         return _tell_again(plan, session)
-    if not trail or session.leaving:
+    if not trail or session.leaving or _on_an_errand(plan, session, trail[-1]):
         return session, [Say(plan.lines.line("back_refused"), "info", "back_refused"), *listen(plan, session)]
     session, more = _retake(plan, session, trail[-1], tuple(trail[:-1]))
     return session, [Say(plan.lines.line("back", title=plan.step(session.step).title), "info", "back"), *more]
@@ -317,7 +322,7 @@ def _change(plan: Plan, session: Session) -> Moved:
     if session.mode == "offer":
         return enter(plan, session, session.step, session.agenda)
     last = session.taken[-1].step if session.taken else None
-    if last is None or session.leaving or not may_enter(plan, last, session) or (session.trail and session.trail[-1] != last):
+    if last is None or session.leaving or _on_an_errand(plan, session, last) or not may_enter(plan, last, session) or (session.trail and session.trail[-1] != last):
         return session, [Say(plan.lines.line("change_refused"), "info", "change_refused"), *listen(plan, session)]
     title = plan.step(last).title
     session, more = _retake(plan, session, last, session.trail)

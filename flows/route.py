@@ -13,18 +13,20 @@ from dataclasses import dataclass
 from flows.errors import FlowError
 from flows.schema import ALLOWED, Procedure
 from flows.session import Session
+from flows.things import Kind
 
 
 @dataclass(frozen=True)
 class Routes:
     """What every step needs and brings, worked out once for a procedure.
 
-    at: step -> thing -> the positions it needs. touching: steps that put a hand inside the cabinet.
+    kinds: the things. at: step -> thing -> the positions it needs. touching: steps that put a hand inside the cabinet.
     bringers: (thing or "power", position) -> steps with an answer that brings it there, in the file's order.
-    sets: step -> the things that its answers set, by answer.
+    proving: proof -> the step that proves it.
     """
 
     procedure: Procedure
+    kinds: Mapping[str, Kind]
     at: Mapping[str, Mapping[str, frozenset[str]]]
     touching: frozenset[str]
     bringers: Mapping[tuple[str, str], tuple[str, ...]]
@@ -52,7 +54,7 @@ def routes_of(procedure: Procedure) -> Routes:
             if any(kinds[thing].touch for thing in answer.sets.things):
                 touching.add(name)
     proving = {step.proves: name for name, step in procedure.steps.items() if step.proves}
-    return Routes(procedure, at, frozenset(touching), {what: tuple(names) for what, names in brings.items()}, proving)
+    return Routes(procedure, kinds, at, frozenset(touching), {what: tuple(names) for what, names in brings.items()}, proving)
 
 
 def power_needed(routes: Routes, name: str, unsafe: bool) -> frozenset[str]:

@@ -71,7 +71,9 @@ def _power(plan: Plan, before: Session, after: Session) -> Iterator[str]:
 
 def _moved(plan: Plan, before: Session, after: Session) -> Iterator[str]:
     """Nothing moves but by an answer that says so, and with the power as that move needs it."""
-    kinds = plan.procedure.kinds()
+    if after.things == before.things:
+        return
+    kinds = plan.routes.kinds
     for thing, place in after.things:
         if place == before.where(thing):
             continue
@@ -132,7 +134,7 @@ def _ended(plan: Plan, before: Session, after: Session, effects: list[Effect]) -
     end = next((effect for effect in effects if isinstance(effect, End)), None)
     if end is None or end.how == "gas" or before.mode == "alarm":
         return
-    for thing, kind in plan.procedure.kinds().items():
+    for thing, kind in plan.routes.kinds.items():
         if after.where(thing) not in kind.as_found:
             yield f"the visit ends with '{thing}' at '{after.where(thing)}'"
     if after.safety and after.power == "on":

@@ -7,10 +7,12 @@ tried, so that the walk covers at least all that can happen. Verdicts are not
 computed but tried: each reading is walked as pass, close, not judgeable, fail,
 and as each finding that endangers somebody.
 
-How often an answer was missed or refused changes only how it is asked again.
-So these counts are walked once for every step, mode and power, and not once
-more for every place where meter and wires can stand; the same holds for what
-is ignored during a voice note. Everything else is walked in full.
+How something is asked (misses, refusals, doubts, questions on the way, notes)
+does not look at where meter and wires stand. So all of that is walked once for
+every step, mode and power; wherever else that step and mode are met, only what
+can move the visit on is tried: confirmed answers and readings, skipping, what
+is offered, going back, stopping, a break, and gas. A pause and a false alarm
+end as a break does, which is tried everywhere.
 """
 
 from __future__ import annotations
@@ -19,7 +21,7 @@ from collections import deque
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from flows.compile import Plan
+from flows.compile import Plan, may_enter
 from flows.dialogue import advance, begin
 from flows.errors import CalculationError, FlowError
 from flows.judge import CALCULATIONS, Facts
@@ -56,6 +58,8 @@ class Walk:
 
 
 Key = tuple[object, ...]
+PASSING = frozenset({"digits", "which", "memo", "paused", "alarm"})
+"""Modes that lead back to where the visit stood, and on only as another mode does."""
 
 
 def walk(plan: Plan, first_breach: bool = False) -> Walk:
@@ -64,17 +68,18 @@ def walk(plan: Plan, first_breach: bool = False) -> Walk:
     plan = replace(plan, judge=_tried, assess=None, next_test=None)
     guarded = _guarded(plan.procedure)
     start, effects = begin(plan)
-    seen: dict[Key, Session] = {_key(start, guarded): start}
-    talked: set[Key] = {_talk_key(start)}
+    seen: dict[Key, Session] = {_key(plan, start, guarded): start}
+    talked: set[Key] = set()
     back: dict[Key, set[Key]] = {}
     queue, moves = deque([start]), 0
     breaches = [Breach("start", "begin", rule) for rule in broken(plan, start, None, start, effects)]
     breaches += [Breach(step, "a reading", rule) for step, rule in proof_breaches(replace(plan, judge=judging))]
-    noted: set[str] = set()
     while queue and not (first_breach and breaches):
         session = queue.popleft()
-        here = _key(session, guarded)
-        for tried, before, given in _inputs(plan, session, noted):
+        here = _key(plan, session, guarded)
+        known = _talk_keys(session) <= talked
+        talked |= _talk_keys(session)
+        for tried, before, given in _moving(plan, session) if known else _inputs(plan, session):
             moves += 1
             try:
                 after, effects = advance(tried, before, given)
@@ -82,11 +87,13 @@ def walk(plan: Plan, first_breach: bool = False) -> Walk:
                 breaches.append(Breach(_name(before), _told(given), error.problem))
                 continue
             breaches += [Breach(_name(before), _told(given), rule) for rule in broken(tried, before, given, after, effects)]
-            there, talk = _key(after, guarded), _talk_key(after)
+            there, new = _key(plan, after, guarded), not _talk_keys(after) <= talked
             back.setdefault(there, set()).add(here)
-            if there not in seen or talk not in talked:
+            if there not in seen or new:
+                if not new and after.mode in PASSING:
+                    back[there].discard(here)
+                    continue
                 seen.setdefault(there, after)
-                talked.add(talk)
                 queue.append(after)
     return Walk(len(seen), moves, tuple(dict.fromkeys(breaches)), _unreached(plan, seen), _stuck(seen, back))
 
@@ -114,26 +121,43 @@ def _outcomes(plan: Plan, session: Session) -> list[float]:
     return [PASS, CLOSE, UNJUDGED, *(FAIL + number for number in sorted({0, *special}))]
 
 
-def _inputs(plan: Plan, session: Session, noted: set[str]) -> Iterator[tuple[Plan, Session, Input]]:
+Tried = tuple[Plan, Session, Input]
+
+
+def _moving(plan: Plan, session: Session) -> Iterator[Tried]:
+    """What can move a visit on from where it stands."""
+    yield plan, session, Command("gas", "")
+    if session.mode in ("ended", *PASSING):
+        return
+    yield plan, session, Command("stop", "")
+    yield plan, session, Resumed()
+    yield from ((plan, session, Choice(option.id, "")) for option in scope_for(plan, session).options if option.id != "no")
+    yield from _tests(plan, session)
+    if session.mode in ("ask", "offer"):
+        yield from _going_back(plan, session, False)
+    if session.pending is not None:
+        for value in _outcomes(plan, session):
+            yield plan, replace(session, pending=replace(session.pending, value=value)), Choice("yes", "")
+    elif session.mode == "ask" and plan.step(session.step).ask:
+        yield plan, session, next(_readings(plan, session))
+
+
+def _going_back(plan: Plan, session: Session, everywhere: bool) -> Iterator[Tried]:
+    for name, step in plan.procedure.steps.items():
+        if step.ask and (everywhere or may_enter(plan, name, session)):
+            for command in ("back", "change"):
+                yield plan, _with_past(plan, session, name), Command(command, "")
+
+
+def _inputs(plan: Plan, session: Session) -> Iterator[Tried]:
     """Every kind of answer that could come, open here or not, with the pasts that matter."""
     if session.mode == "ended":
         yield plan, session, Command("gas", "")
         return
-    if session.mode == "memo" and session.step in noted:
-        yield plan, session, Command("end_note", "")
-        yield plan, session, Command("gas", "")
-        return
-    if session.mode == "memo":
-        noted.add(session.step)
-    pasts = [name for name, step in plan.procedure.steps.items() if step.ask] or [plan.procedure.start]
-    # Halfway through an answer the past is not looked at, and after a miss it is the same past: one is enough there.
-    pasts = pasts if session.mode in ("ask", "offer") and session.misses == 0 else pasts[:1]
+    if session.mode in ("ask", "offer") and session.misses == 0:
+        yield from _going_back(plan, session, True)
     for command in language(plan.language).commands:
-        if command in ("back", "change"):
-            for name in pasts:
-                yield plan, _with_past(plan, session, name), Command(command, "")
-        else:
-            yield plan, session, Command(command, "")
+        yield plan, session, Command(command, "")
     yield plan, session, Resumed()
     yield from ((plan, session, one) for one in _choices(plan, session))
     yield from _tests(plan, session)
@@ -149,7 +173,7 @@ def _choices(plan: Plan, session: Session) -> Iterator[Choice]:
         yield Choice(name, "")
 
 
-def _tests(plan: Plan, session: Session) -> Iterator[tuple[Plan, Session, Input]]:
+def _tests(plan: Plan, session: Session) -> Iterator[Tried]:
     """Every extra test, as if the reasoning had named it."""
     if session.mode != "offer":
         return
@@ -196,20 +220,31 @@ def _with_past(plan: Plan, session: Session, name: str) -> Session:
     return replace(session, trail=(name,), taken=taken)
 
 
-def _key(session: Session, guarded: frozenset[str]) -> Key:
+def _key(plan: Plan, session: Session, guarded: frozenset[str]) -> Key:
     """Where a visit stands, without how often it was asked again."""
     pending = session.pending and session.pending.sounds_like is not None
     return (
-        session.step, session.mode, session.power, session.proofs, session.things, session.agenda, session.tests, session.safety, session.leaving,
+        session.step, session.mode, session.power, session.proofs, session.things, session.agenda, session.tests, _dangers(plan, session), session.leaving,
         pending, session.pending_answer, bool(session.between), session.outcome, session.answer, session.back_to,
         frozenset(name for name in guarded if session.reading_of(name) is not None),
     )  # fmt: skip
 
 
-def _talk_key(session: Session) -> Key:
-    """How a step is being asked, without where everything stands."""
+def _dangers(plan: Plan, session: Session) -> frozenset[tuple[str, bool]]:
+    """What stands of failed safety checks, as far as the way depends on it: where, and whether it stops the visit."""
+    found = set()
+    for name, finding in session.safety:
+        step = plan.step(name)
+        stops = bool(step.judge and step.judge.danger[finding].stops)
+        found.add(("proof" if step.proves else name, stops))
+    return frozenset(found)
+
+
+def _talk_keys(session: Session) -> frozenset[Key]:
+    """How a step is being asked, without where everything stands; misses and refusals do not meet, so each is a key of its own."""
     pending = session.pending and session.pending.sounds_like is not None
-    return (session.step, session.mode, session.power, session.misses, session.wrong, pending, session.pending_answer, bool(session.between), session.outcome, session.leaving)
+    here = (session.step, session.mode, session.power, pending, session.pending_answer, bool(session.between), session.outcome, session.leaving)
+    return frozenset({(*here, "misses", session.misses), (*here, "wrong", session.wrong)})
 
 
 def _guarded(procedure: Procedure) -> frozenset[str]:

@@ -27,7 +27,7 @@ def enter(plan: Plan, session: Session, name: str, rest: tuple[str, ...] = ()) -
     A step whose needs do not hold is never spoken: the visit goes through the steps that bring them about.
     """
     now = first_step(plan.routes, name, session)
-    agenda = rest if now == name else (name, *rest)
+    agenda = tuple(one for one in dict.fromkeys(rest if now == name else (name, *rest)) if one != now)
     step = plan.step(now)
     session = replace(session, step=now, agenda=agenda, mode="ask", pending=None, pending_answer=None, between=(), doubtful=None, misses=0, wrong=0, outcome=None, answer=None)
     if step.end:
@@ -105,22 +105,30 @@ def _judged(plan: Plan, session: Session, judge: Judge, effects: list[Effect]) -
         Say(text, "verdict", f"{session.step}/{verdict.line}"),
     ]
     session = replace(session, verdicts=(*(one for one in session.verdicts if one[0] != session.step), (session.step, verdict)))
-    session, more = _danger(session, judge, verdict)
+    session, more = _danger(plan, session, judge, verdict)
     return _settled(plan, session, verdict, [*effects, *more])
 
 
-def _danger(session: Session, judge: Judge, verdict: Verdict) -> Moved:
-    """Say and keep a finding that puts a person at risk; a pass at the same step takes it back."""
+def _danger(plan: Plan, session: Session, judge: Judge, verdict: Verdict) -> Moved:
+    """Say and keep a finding that puts a person at risk; a pass at the same step takes it back.
+
+    Power found where none should be stands until it is proven dead as a whole.
+    """
+    proving = plan.step(session.step).proves is not None
     before = dict(session.safety).get(session.step)
-    others = tuple(one for one in session.safety if one[0] != session.step)
+    others = tuple(one for one in session.safety if one[0] != session.step and not (proving and plan.step(one[0]).proves))
     danger = judge.danger.get(verdict.finding) if verdict.outcome == "fail" else None
     if danger:
-        session = replace(session, safety=(*others, (session.step, verdict.finding)))
+        session = replace(session, safety=tuple(sorted((*others, (session.step, verdict.finding)))))
         line = {"step": session.step, "finding": verdict.finding, "text": danger.say, "stands": True}
         return session, [Save("safety", line), Say(danger.say, "alarm", f"{session.step}/danger/{verdict.finding}")]
-    if before and verdict.outcome == "pass":
-        return replace(session, safety=others), [Save("safety", {"step": session.step, "finding": before, "text": "", "stands": False})]
+    if before and verdict.outcome == "pass" and not proving:
+        return replace(session, safety=others), [_taken_back(session.step, before)]
     return session, []
+
+
+def _taken_back(step: str, finding: str) -> Save:
+    return Save("safety", {"step": step, "finding": finding, "text": "", "stands": False})
 
 
 def _settled(plan: Plan, session: Session, verdict: Verdict | None, effects: list[Effect]) -> Moved:
@@ -159,8 +167,9 @@ def _prove(plan: Plan, session: Session) -> Moved:
         return replace(session, proofs=frozenset(), power=_not_dead(session.power)), []
     session = replace(session, proofs=frozenset({*before, proof}), power=_not_dead(session.power))
     if set(order) <= session.proofs:
-        session = replace(session, power="dead")
-        return session, [Save("power", {"state": "dead", "by": session.step})]
+        gone = [one for one in session.safety if plan.step(one[0]).proves]
+        session = replace(session, power="dead", safety=tuple(one for one in session.safety if one not in gone))
+        return session, [Save("power", {"state": "dead", "by": session.step}), *(_taken_back(*one) for one in gone)]
     return session, []
 
 
@@ -252,7 +261,7 @@ def finish(plan: Plan, session: Session, name: str) -> Moved:
     if missing:
         closing.append(Say(lines.line("not_done", list=_titles(plan, missing)), "info", "not_done"))
     how = "finished" if step.end == "finished" and not missing else "stopped"
-    kinds = plan.procedure.kinds()
+    kinds = plan.routes.kinds
     left = sorted(thing for thing, place in session.things if place not in kinds[thing].as_found)
     ending = {
         "how": how,
