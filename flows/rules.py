@@ -119,9 +119,11 @@ def _dangers(plan: Plan, before: Session, after: Session, effects: list[Effect])
         if not any(line["step"] == step and line["finding"] == finding and line["stands"] for line in saved):
             yield f"the danger '{finding}' is found and not written down"
     verdicts = dict(after.verdicts)
+    proofs = {name for name, step in plan.procedure.steps.items() if step.proves}
     for step, finding in set(before.safety) - set(after.safety):
         now = verdicts.get(step)
-        if now is None or (now.outcome != "pass" and now.finding == finding):
+        proven = step in proofs and (after.power == "dead" or any(name in proofs for name, _ in after.safety))
+        if not proven and (step in proofs or now is None or (now.outcome != "pass" and now.finding == finding)):
             yield f"the danger '{finding}' is dropped without a check that passed"
     for verdict in (effect.data for effect in effects if isinstance(effect, Save) and effect.kind == "verdict"):
         judge = plan.step(str(verdict["step"])).judge
