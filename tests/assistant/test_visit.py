@@ -25,7 +25,7 @@ from grammar.answers import Heard
 
 @pytest.fixture(scope="module")
 def plan():
-    return ready_plan("flame_sensing", "larkspur", "bench6000")
+    return ready_plan("flame_sensing", "larkspur", "dunlin")
 
 
 class Scripted:

@@ -31,7 +31,7 @@ VISITS = {
 
 
 def visited(name: str, typed: list[str], folder, reason: bool = False):
-    plan = ready_plan(name, "larkspur", "bench6000", "es") if reason else load_plan(name, equipment("larkspur"), meter("bench6000"), "es")
+    plan = ready_plan(name, "larkspur", "dunlin", "es") if reason else load_plan(name, equipment("larkspur"), meter("dunlin"), "es")
     journal = Journal(folder)
     journal.write("visit", opening(plan, visit="v", engine="typed", voice="none", program="test", invented=True))
     shown: list[str] = []
@@ -79,7 +79,7 @@ def test_gas_by_one_word_ends_the_visit(tmp_path):
 
 @pytest.fixture
 def scope():
-    plan = load_plan("flame_sensing", equipment("larkspur"), meter("bench6000"), "es")
+    plan = load_plan("flame_sensing", equipment("larkspur"), meter("dunlin"), "es")
     return lambda *where, **more: scope_for(plan, Session(*where, **more))
 
 
@@ -112,7 +112,7 @@ def test_it_is_said_at_the_start_that_keys_are_needed(capsys, monkeypatch, tmp_p
     from contextlib import ExitStack
 
     monkeypatch.setenv("TWOHANDS_MODELS", str(tmp_path))
-    plan = load_plan("igniter_check", equipment("larkspur"), meter("bench6000"), "es")
+    plan = load_plan("igniter_check", equipment("larkspur"), meter("dunlin"), "es")
     with ExitStack() as stack:
         ears, _, about = assemble(stack, Sound(spoken=False), "es", words_of(plan))
     assert isinstance(ears, ButtonEars) and about["engine"] == "typed"

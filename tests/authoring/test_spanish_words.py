@@ -144,7 +144,7 @@ def test_the_rules_for_letters_against_espeak_ng():
     words = {word for values in ES.numbers.shapes.classes.values() for word in values}
     phrases = [phrase for one in ES.commands.values() for phrase in one.spoken] + [phrase for one in ES.options.values() for phrase in one.phrases]
     for name in ("flame_sensing", "control_circuit_24v", "igniter_check"):
-        for step in load_plan(name, equipment("larkspur"), meter("bench6000"), "es").procedure.steps.values():
+        for step in load_plan(name, equipment("larkspur"), meter("dunlin"), "es").procedure.steps.values():
             for answer in step.answers.values():
                 phrases += [*answer.phrases, *(answer.again.phrases if answer.again else ())]
     words |= {word for phrase in phrases for word in phrase.split()}

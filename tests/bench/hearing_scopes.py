@@ -20,7 +20,7 @@ WIDE_SPREAD = 40.0
 """V: a display that shows anything between the usual values."""
 
 
-METER = meter("bench6000")
+METER = meter("dunlin")
 
 
 def _volts(name: str, high: float, decimals: int, *expected: Expected) -> Scope:

@@ -31,9 +31,9 @@ SOUND: dict[str, float] = {
 
 @pytest.fixture(scope="session")
 def known(tmp_path_factory: pytest.TempPathFactory) -> Knowledge:
-    """Knowledge of larkspur with bench6000, built once for the session."""
+    """Knowledge of larkspur with dunlin, built once for the session."""
     folder: Path = tmp_path_factory.mktemp("knowledge")
-    return reason_store.knowledge("larkspur", "bench6000", folder=folder)
+    return reason_store.knowledge("larkspur", "dunlin", folder=folder)
 
 
 @pytest.fixture(scope="session")
@@ -43,7 +43,7 @@ def evidence() -> Callable[..., dict[str, Evidence]]:
     def make(proves: bool | None = None, without: tuple[str, ...] = (), only: tuple[str, ...] | None = None, **readings: float) -> dict[str, Evidence]:
         values = {**SOUND, **readings}
         kept = [name for name in values if name not in without and (only is None or name in only)]
-        found: dict[str, Evidence] = {name: as_measured(values[name], catalog.probes()[name].quantity, meter("bench6000")) for name in kept}
+        found: dict[str, Evidence] = {name: as_measured(values[name], catalog.probes()[name].quantity, meter("dunlin")) for name in kept}
         if proves is not None:
             found["board_proves_flame"] = proves
         return found

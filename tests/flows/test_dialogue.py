@@ -18,7 +18,7 @@ from grammar.parse import understand
 
 @pytest.fixture(scope="module")
 def plan() -> Plan:
-    return load_plan("flame_sensing", equipment("larkspur"), meter("bench6000"))
+    return load_plan("flame_sensing", equipment("larkspur"), meter("dunlin"))
 
 
 @dataclass

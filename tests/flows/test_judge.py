@@ -15,7 +15,7 @@ from flows.measure import Measured, measured, standard_error
 from flows.profiles import equipment, meter
 from grammar.answers import Reading
 
-METER = meter("bench6000")
+METER = meter("dunlin")
 FAMILY = equipment("larkspur")
 FACTS = Facts(turns_ratio=FAMILY.turns_ratio)
 

@@ -44,7 +44,7 @@ def test_percent_digits_and_step_add_as_independent_bounds(value: float, percent
 def test_a_reading_s_interval_covers_about_95_percent_of_what_it_may_be() -> None:
     # JCGM 100:2008, 6.3.3: k = 2 for about 95 %. Monte Carlo with the two rectangular errors themselves.
     reading = Reading(value=92.6, quantity="ac_volts", unit="volt", low=92.6, high=92.6, step=0.1, unit_spoken=True, over_limit=False, digits="92.6", text="ninety two point six")
-    got = measured(reading, meter("bench6000"))
+    got = measured(reading, meter("dunlin"))
     rng = np.random.default_rng(100)
     bound = 92.6 * 0.01 + 3 * 0.1
     true = 92.6 + rng.uniform(-bound, bound, 200_000) + rng.uniform(-0.05, 0.05, 200_000)
@@ -89,6 +89,6 @@ def test_end_gauge_calibration() -> None:
 
 def test_a_difference_of_two_readings_with_one_meter_s_error_each() -> None:
     # JCGM 100:2008, 5.1.2: independent errors add in quadrature.
-    ours = meter("bench6000")
+    ours = meter("dunlin")
     high, low = (Measured(v, standard_error(v, "ac_volts", ours), v, v, "ac_volts") for v in (121.0, 28.0))
     assert (high.as_ufloat() - low.as_ufloat()).s == pytest.approx(math.hypot(high.u, low.u))
