@@ -37,7 +37,9 @@ def test_contrast_is_reckoned_as_the_guidelines_say(one, ratio):
     assert contrast(one, "#ffffff") == pytest.approx(ratio, abs=0.005)
 
 
-@pytest.mark.parametrize(("text", "ground"), [(text, one) for text, grounds in palette().written_on.items() for one in grounds])
+@pytest.mark.parametrize(
+    ("text", "ground"), [(text, one) for text, grounds in palette().written_on.items() for one in grounds]
+)
 def test_text_can_be_read(text, ground):
     """Success criterion 1.4.3, level AA: 4.5 to 1."""
     assert contrast(colour(text), colour(ground)) >= 4.5

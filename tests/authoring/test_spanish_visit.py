@@ -22,9 +22,9 @@ from flows.schema import load_procedure
 from flows.session import Session
 from flows.wording import spoken_lines
 
-DEAD = ["1", "s", "120.8", "s", "0", "s", "0", "s", "0", "s", "120.7", "s"]
+DEAD = ["1", "s", "119.5", "s", "0", "s", "0", "s", "0", "s", "119.4", "s"]
 VISITS = {
-    "flame_sensing": ["1", "1", "121", "s", "120.9", "s", "0.2", "s", "28", "s", "92.6", "s", "97", "s", *DEAD, "0.2", "s", "0.8", "s", "1", "1", "1", "s", "3.5", "s", "1", "s", *DEAD, "1", "s", "1", "s", "1", "s", "1"],
+    "flame_sensing": ["1", "1", "119.6", "s", "119.7", "s", "0.1", "s", "24.4", "s", "95.1", "s", "88", "s", *DEAD, "0.3", "s", "0.9", "s", "1", "1", "1", "s", "2.8", "s", "1", "s", *DEAD, "1", "s", "1", "s", "1", "s", "1"],
     "control_circuit_24v": ["1", "1", "26.1", "s", "0.02", "s", "0.01", "s", "0.02", "s", "25.8", "s", "0.03", "s", *DEAD, "0.2", "s", "1", "0.3", "s", "1", "s", "1", "s", "1"],
     "igniter_check": ["1", *DEAD, "1", "55.2", "s", "fuera de rango", "s", "1", "s", "1", "1", "s", "4.2", "s", "1", *DEAD, "1", "s", "1", "s", "1"],
 }  # fmt: skip
@@ -63,12 +63,12 @@ def test_nothing_english_is_said_in_it(tmp_path):
 
 
 def test_a_fault_is_named_in_spanish(tmp_path):
-    """121 V in and 148.8 V from line to R is out of phase (common practice): the low volt wires are swapped."""
-    typed = ["1", "1", "121", "s", "120.9", "s", "0.2", "s", "28", "s", "148.8", "s"]
+    """Line and secondary that add up are out of phase (common practice): the low volt wires are swapped."""
+    typed = ["1", "1", "119.6", "s", "119.7", "s", "0.1", "s", "24.4", "s", "143.9", "s"]
     _, events, _ = visited("flame_sensing", typed, tmp_path / "v", reason=True)
     said = " ".join(event["text"] for event in events if event["kind"] == "said")
     assert "los cables de baja al revés" in said
-    assert "noventa y tres voltios" in said
+    assert "noventa y cinco punto dos voltios" in said
 
 
 def test_gas_by_one_word_ends_the_visit(tmp_path):

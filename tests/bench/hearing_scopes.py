@@ -1,8 +1,8 @@
 """The moments of a visit that the hearing benchmark speaks into.
 
 Each one is a `Scope` like the dialogue opens, with every open command and with
-what the display may well show there. Ranges and decimals follow the invented
-6000-count meter; expected values are the trade's common values and a few
+what the display may well show there. Ranges and decimals follow an
+invented meter; expected values are the trade's common values and a few
 faults (common practice).
 """
 

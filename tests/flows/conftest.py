@@ -14,18 +14,17 @@ from flows.profiles import meter
 from flows.reason import Evidence
 from flows.reason_knowledge import Knowledge
 
-# A healthy visit on the larkspur family in the trade's own figures: 121 V supply, 28 V secondary,
-# 92.6 V line to R, 97 V at the rod, 0.65 ohm ground path, 3.5 microamps (common practice, no source).
+# A healthy visit on the larkspur family, in that family's invented figures.
 SOUND: dict[str, float] = {
-    "supply_hot_neutral": 121.0,
-    "supply_hot_ground": 121.1,
+    "supply_hot_neutral": 119.6,
+    "supply_hot_ground": 119.7,
     "supply_neutral_ground": 0.14,
-    "secondary_r_c": 28.0,
-    "line_to_r": 92.6,
-    "rod_to_ground": 97.0,
+    "secondary_r_c": 24.4,
+    "line_to_r": 95.2,
+    "rod_to_ground": 88.0,
     "leads_together": 0.2,
     "ground_path": 0.85,
-    "flame_current": 3.5e-6,
+    "flame_current": 2.7e-6,
 }
 
 
