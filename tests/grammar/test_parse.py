@@ -169,7 +169,7 @@ def test_unclear_says_why(scope, text, reason):
 
 def test_the_wrong_unit_comes_with_what_was_understood():
     found = meant("seven point five kilohms").reading
-    assert (found.value, found.quantity, found.unit) == (3500.0, "ohms", "kilohm")
+    assert (found.value, found.quantity, found.unit) == (7500.0, "ohms", "kilohm")
 
 
 @pytest.mark.parametrize(("text", "value"), [("one five", 15.0), ("eight four point seven", 84.7), ("oh point seven", 0.7), ("point six", 0.6), ("one two one point oh volts", 121.0), ("zero", 0.0), ("15", 15.0), ("one oh five", 105.0)])
