@@ -99,14 +99,23 @@ class MeterFunction(Strict):
 
 
 class Meter(Strict):
-    """A multimeter by its accuracy table; functions are keyed by quantity."""
+    """A multimeter by its accuracy table; functions are keyed by quantity. counts: the most its display counts to."""
 
     format: Literal[1]
     id: str
     name: str
     invented: bool
     about: str
+    counts: Annotated[int, Field(ge=1000)] | None = None
     functions: dict[str, MeterFunction]
+
+    @model_validator(mode="after")
+    def _within_counts(self) -> Meter:
+        for quantity, function in self.functions.items():
+            for one in function.ranges if self.counts else ():
+                if one.top > self.counts * one.resolution * (1 + 1e-9):
+                    raise ValueError(f"a range of {quantity} ends at {one.top:g}, above {self.counts} counts of {one.resolution:g}")
+        return self
 
     def function(self, quantity: str) -> MeterFunction:
         """The function for `quantity`. Raises FlowError when the meter lacks it."""

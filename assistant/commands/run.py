@@ -38,7 +38,7 @@ def visits_home() -> Path:
 @click.command()
 @click.option("--procedure", default="flame_sensing", show_default=True, help="A shipped procedure, or the path of a YAML file.")
 @click.option("--equipment", type=click.Choice(names("equipment")), default="larkspur", show_default=True, help="The furnace family.")
-@click.option("--meter", type=click.Choice(names("meters")), default="bench6000", show_default=True, help="The meter.")
+@click.option("--meter", type=click.Choice(names("meters")), default="dunlin", show_default=True, help="The meter.")
 @click.option("--language", type=click.Choice(languages()), default=None, help="Speak and hear this language; the procedure's own by default.")
 @sound_options
 @click.option("--attention", is_flag=True, help="Listen only to what begins with the attention word, for noisy rooms.")

@@ -10,10 +10,11 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, PlainTextResponse, Response
-from starlette.routing import Mount
+from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from assistant import colours
 from assistant.desk import api, pages
 from assistant.desk.background import lifespan
 from assistant.desk.context import Desk
@@ -37,13 +38,17 @@ HEADERS = {
 def make_app(desk: Desk) -> Starlette:
     """The ASGI application of one desk."""
     app = Starlette(
-        routes=[*api.ROUTES, *pages.ROUTES, Mount("/static", StaticFiles(directory=HERE / "static"))],
+        routes=[*api.ROUTES, *pages.ROUTES, Route("/colours.css", _colours), Mount("/static", StaticFiles(directory=HERE / "static"))],
         exception_handlers={Refused: _refused, UnknownVisit: _unknown, StoreError: _store, HTTPException: _http},
         lifespan=lifespan,
     )
     app.state.desk = desk
     app.add_middleware(Guard, desk=desk)
     return app
+
+
+async def _colours(request: Request) -> Response:
+    return Response(colours.css(), media_type="text/css")
 
 
 class Guard:

@@ -24,11 +24,11 @@ SPREADS = Path(__file__).with_name("spread.yaml")
 def nominal(equipment: Equipment, with_meter: Meter | None = None) -> Furnace:
     """A healthy furnace whose secondary, rod and flame readings are the profile's, at its nominal supply.
 
-    with_meter: its input and burden ohms are used (default: the profile bench6000).
+    with_meter: its input and burden ohms are used (default: the profile dunlin).
     Raises FlowError if the profile has no `circuit` section, CalculationError if
     its flame current cannot be had from its rod voltage.
     """
-    return _nominal(equipment.model_dump_json(), (with_meter or meter("bench6000")).model_dump_json())
+    return _nominal(equipment.model_dump_json(), (with_meter or meter("dunlin")).model_dump_json())
 
 
 @lru_cache

@@ -18,7 +18,7 @@ from grammar.parse import understand
 
 @pytest.fixture(scope="module")
 def plan() -> Plan:
-    return load_plan("flame_sensing", equipment("larkspur"), meter("bench6000"))
+    return load_plan("flame_sensing", equipment("larkspur"), meter("dunlin"))
 
 
 @dataclass
@@ -58,14 +58,14 @@ class Talk:
 
 
 START = ("the air is clear", "i am ready")
-LIVE = ("121", "yes", "120.9", "yes", "0.2", "yes", "28", "yes", "92.6", "yes", "97", "yes")
-DEAD = ("i opened the switch", "everything is shut down", "120.8", "yes", "zero", "yes", "zero", "yes", "zero", "yes", "120.7", "yes")
+LIVE = ("119.6", "yes", "119.7", "yes", "0.1", "yes", "24.4", "yes", "95.1", "yes", "88", "yes")
+DEAD = ("i opened the switch", "everything is shut down", "119.5", "yes", "zero", "yes", "zero", "yes", "zero", "yes", "119.4", "yes")
 ON = ("clips are on", "jumper is in place", "furnace is running", "it has woken up")
 TIDY = ("jumper is in my hand", "both posts are bare", "wire is back on", "it holds fast", "furnace is running", "it has woken up")
 
 
 def test_a_whole_visit_reaches_its_end(plan):
-    talk = Talk(plan).say(*START, *LIVE, *DEAD, "0.2", "yes", "0.8", "yes", *ON, "3.5", "yes", "flame stays lit", "yes", *DEAD, *TIDY, "cycle is complete")
+    talk = Talk(plan).say(*START, *LIVE, *DEAD, "0.3", "yes", "0.9", "yes", *ON, "2.8", "yes", "flame stays lit", "yes", *DEAD, *TIDY, "cycle is complete")
     assert isinstance(talk.effects[-1], End) and talk.effects[-1].how == "finished"
     assert talk.session.flags == frozenset() and talk.session.power == "on"
     assert {one.probe for one in talk.session.taken} >= {"supply_hot_neutral", "line_to_r", "rod_to_ground", "ground_path", "flame_current"}

@@ -132,7 +132,7 @@ def test_before_and_after_between_two_visits(real_visits: dict[str, Path]) -> No
     bad, good = read(real_visits["corroded"])[0], read(real_visits["healthy"])[0]
     story = tell(good, earlier=bad)
     found = {one.before.probe: (one.before.value, one.before.outcome, one.after.value, one.after.outcome) for one in story.pairs}
-    assert found["ground_path"] == ("4.90 Ω", "fail", "0.80 Ω", "pass")
+    assert found["ground_path"] == ("5.80 Ω", "fail", "0.80 Ω", "pass")
     assert found.keys() == {one.probe for one in tell(bad).readings if one.stands and one.outcome in ("fail", "close")}
     assert tell(bad, earlier=good).pairs == ()
 
