@@ -16,7 +16,7 @@ from typing import Any
 
 from transitions import Machine
 
-from flows.judge import CALCULATIONS, Facts, Judging, judge
+from flows.judge import CALCULATIONS, Facts, Judging, facts_of, judge
 from flows.profiles import Equipment, Limit, Meter
 from flows.reason import Assessment, Evidence
 from flows.schema import ALLOWED, Go, Procedure, Step, When, procedure_path
@@ -120,7 +120,7 @@ def may_enter(plan: Plan, name: str, session: Session) -> bool:
 def make_plan(procedure: Procedure, equipment: Equipment, meter: Meter) -> Plan:
     """A plan from parts that were checked. Use `load_plan` for a file."""
     limits = {**equipment.limits, **procedure.limits}
-    return Plan(procedure, equipment, meter, machine_of(procedure), limits, Facts(turns_ratio=equipment.turns_ratio), spoken_lines(procedure.language))
+    return Plan(procedure, equipment, meter, machine_of(procedure), limits, facts_of(equipment), spoken_lines(procedure.language))
 
 
 def load_plan(name: str, equipment: Equipment, meter: Meter, language: str = "") -> Plan:

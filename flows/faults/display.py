@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from flows.measure import COVERAGE, Measured, standard_error
+from flows.measure import Measured, measured_value
 from flows.profiles import Meter
 
 
@@ -47,7 +47,4 @@ def display(value: float, quantity: str, one: Specimen, rng: np.random.Generator
 
 def as_measured(shown: float, quantity: str, meter: Meter) -> Measured:
     """A displayed value (SI, inf for over limit) as evidence."""
-    if math.isinf(shown):
-        return Measured(math.inf, 0.0, meter.function(quantity).ranges[-1].top, math.inf, quantity, over_limit=True)
-    u = standard_error(shown, quantity, meter)
-    return Measured(shown, u, shown - COVERAGE * u, shown + COVERAGE * u, quantity)
+    return measured_value(shown, quantity, meter)
