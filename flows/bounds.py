@@ -6,6 +6,7 @@ that whoever read the file can add its line.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
@@ -72,7 +73,7 @@ def _by_name(limits: Mapping[str, Limit], supply: Supply) -> Iterator[Problem]:
 
 def _rising(limits: Mapping[str, Limit], order: Sequence[str]) -> Iterator[Problem]:
     known = [key for key in order if key in limits]
-    for low, high in zip(known, known[1:], strict=False):
+    for low, high in itertools.pairwise(known):
         # The favourable band may reach as far as the allowed one.
         equal = "good" in low or "good" in high
         if limits[low].value > limits[high].value or (limits[low].value == limits[high].value and not equal):
@@ -91,7 +92,11 @@ def _used(limits: Mapping[str, Limit], use: Use) -> Iterator[Problem]:
         value = limits[key].value
         if role in use.shares:
             if not 0 < value < 1:
-                yield key, f"'{key}' is {value:g}, and it is used as a share ('{role}').", "Give a share between 0 and 1."
+                yield (
+                    key,
+                    f"'{key}' is {value:g}, and it is used as a share ('{role}').",
+                    "Give a share between 0 and 1.",
+                )
         elif not 0 <= value <= greatest:
             yield (
                 key,

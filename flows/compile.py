@@ -17,6 +17,7 @@ from typing import Any
 from transitions import Machine
 
 from flows.judge import CALCULATIONS, Facts, Judging, facts_of, judge
+from flows.limit_uses import limit_faults
 from flows.profiles import Equipment, Limit, Meter
 from flows.reason import Assessment, Evidence
 from flows.schema import ALLOWED, Go, Procedure, Step, When, procedure_path
@@ -150,6 +151,7 @@ def check_file(path: Path, equipment: Equipment) -> tuple[Procedure | None, list
         return DataFileError(path, line_of(nodes, where), what, remedy)
 
     found = [problem(*one) for one in _shape_problems(procedure, {**equipment.limits, **procedure.limits}, equipment.id)]
+    found += [problem(*one) for one in limit_faults(procedure, equipment)]
     return procedure, sorted(found, key=lambda one: one.line or 0)
 
 

@@ -38,7 +38,9 @@ class Distribution:
     bounds: tuple[float, ...] = ()
 
     def __post_init__(self) -> None:
-        if not all(math.isfinite(one) and one >= 0 for one in (self.sigma, *self.bounds)) or not math.isfinite(self.value):
+        if not all(math.isfinite(one) and one >= 0 for one in (self.sigma, *self.bounds)) or not math.isfinite(
+            self.value
+        ):
             raise CalculationError(
                 "A value without end, or with an error without end, cannot be judged.",
                 "Look at the dial and take the reading again.",

@@ -53,7 +53,9 @@ class Tolerance:
 
     def __post_init__(self) -> None:
         if not self.low < self.high:
-            raise CalculationError(f"A tolerance from {self.low} to {self.high} holds nothing.", "Put the lower limit first.")
+            raise CalculationError(
+                f"A tolerance from {self.low} to {self.high} holds nothing.", "Put the lower limit first."
+            )
 
 
 def conforms(true: Distribution, tolerance: Tolerance) -> float:
@@ -102,7 +104,9 @@ def acceptance(tolerance: Tolerance, band: float) -> Tolerance:
     """
     low, high = tolerance.low + band, tolerance.high - band
     if not low < high:
-        raise CalculationError("The guard bands leave nothing between the limits.", "Measure with a better meter or take a smaller band.")
+        raise CalculationError(
+            "The guard bands leave nothing between the limits.", "Measure with a better meter or take a smaller band."
+        )
     return Tolerance(low, high)
 
 
@@ -112,7 +116,9 @@ def specific_risks(value: float, u: float, tolerance: Tolerance) -> tuple[float,
     return 1 - sure, sure
 
 
-def global_risks(mean: float, spread: float, u: float, tolerance: Tolerance, accepted: Tolerance) -> tuple[float, float]:
+def global_risks(
+    mean: float, spread: float, u: float, tolerance: Tolerance, accepted: Tolerance
+) -> tuple[float, float]:
     """(consumer's, producer's) risk over a normal population measured with normal error (JCGM 106, 9.5).
 
     Consumer's: a bad one is accepted. Producer's: a good one is rejected.
@@ -120,7 +126,13 @@ def global_risks(mean: float, spread: float, u: float, tolerance: Tolerance, acc
     """
     _check(u)
     _check(spread)
-    edges = sorted({mean - 12 * spread, mean + 12 * spread, *(edge for edge in (tolerance.low, tolerance.high) if abs(edge - mean) < 12 * spread)})
+    edges = sorted(
+        {
+            mean - 12 * spread,
+            mean + 12 * spread,
+            *(edge for edge in (tolerance.low, tolerance.high) if abs(edge - mean) < 12 * spread),
+        }
+    )
     points, weights = np.polynomial.legendre.leggauss(40)
     consumer = producer = 0.0
     for low, high in itertools.pairwise(edges):

@@ -114,7 +114,9 @@ def phase_angle(line: float, secondary: float, across: float) -> float:
     taken at the nearest one that can.
     """
     if line <= 0 or secondary <= 0:
-        raise CalculationError("A phase angle needs two voltages above zero.", "Take the supply and the secondary again.")
+        raise CalculationError(
+            "A phase angle needs two voltages above zero.", "Take the supply and the secondary again."
+        )
     cosine = (line**2 + secondary**2 - across**2) / (2 * line * secondary)
     return math.degrees(math.acos(max(-1.0, min(1.0, cosine))))
 
@@ -131,7 +133,13 @@ def phasing(roles: Roles, limits: Limits, facts: Facts) -> Verdict:
     if not is_supplied(line, facts):
         raise no_supply()
     inside, outside = line.value - secondary.value, line.value + secondary.value
-    numbers = {"value": across.value, "in_phase": inside, "out_of_phase": outside, "angle": 180.0, "share_in_phase": 0.0}
+    numbers = {
+        "value": across.value,
+        "in_phase": inside,
+        "out_of_phase": outside,
+        "angle": 180.0,
+        "share_in_phase": 0.0,
+    }
     if across.over_limit:
         span = (across.low, across.high)
         return verdict("phasing", "fail", "no_reference", across.value, span, "ac_volts", limits, numbers)

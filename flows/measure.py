@@ -49,9 +49,7 @@ class Scale:
 
 def scale_of(function: MeterFunction) -> Scale:
     """The function's accuracy table."""
-    return Scale(
-        function.percent, function.digits, min(function.repeat_digits, function.digits), function.display()
-    )
+    return Scale(function.percent, function.digits, min(function.repeat_digits, function.digits), function.display())
 
 
 @dataclass(frozen=True)
@@ -222,4 +220,3 @@ def _stood(value: float, quantity: str, scale: Scale, step: float) -> Measured:
     true = bare.true
     low, high = true.interval(figure("coverage"))
     return replace(bare, u=true.std, low=low, high=high)
-

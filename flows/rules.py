@@ -37,7 +37,9 @@ class Rules(Strict):
         """The value of a figure or bound. Raises CalculationError when the file has none."""
         found = self.figures.get(key) or self.bounds.get(key)
         if found is None:
-            raise CalculationError(f"flows/judge.yaml has no figure '{key}'.", "Put it back under 'figures' or 'bounds'.")
+            raise CalculationError(
+                f"flows/judge.yaml has no figure '{key}'.", "Put it back under 'figures' or 'bounds'."
+            )
         return found.value
 
 
