@@ -118,7 +118,8 @@ def _proof(limits: Mapping[str, Limit], use: Use, supply: Supply) -> Iterator[Pr
     if use.quantity != "ac_volts" or use.check != "band" or not key or other in use.limits:
         yield (
             key or next(iter(use.limits.values()), ""),
-            f"a proof that a part is {use.proves} must be AC volts, judged by 'band' with the limit '{role}' alone.",
+            f"a proof by '{key or ', '.join(use.limits.values())}' that a part is {use.proves} must be AC volts, "
+            f"judged by 'band' with the limit '{role}' alone.",
             f"Write check: band and limits: {{{role}: {use.proves}_volts}}.",
         )
     elif key in limits:
