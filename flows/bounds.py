@@ -38,7 +38,7 @@ class Use:
 
 
 def limit_problems(limits: Mapping[str, Limit], uses: Sequence[Use], supply: Supply) -> list[Problem]:
-    """All that is wrong with limits, by themselves and as the steps use them. A key that is missing is no problem here."""
+    """All that is wrong with limits, by themselves and as the steps use them. A missing key is no problem here."""
     found = [*_by_name(limits, supply)]
     for use in uses:
         found += _used(limits, use)

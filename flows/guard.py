@@ -28,7 +28,7 @@ ROUNDING = 1e-9
 
 @dataclass(frozen=True)
 class Rule:
-    """pass when the true value conforms with at least `accept`, fail when it does not with at least `reject` (0.5 to 1).
+    """pass: the true value conforms with at least `accept`; fail: it does not, with at least `reject` (0.5 to 1).
 
     The guard bands of JCGM 106, 8.3: for a normal distribution accept = 0.977
     is the band w = 2u, accept = 0.5 is simple acceptance (8.2). Raises CalculationError.
@@ -90,7 +90,7 @@ def guard_band(u: float, r: float = 1.0, coverage: float = 2.0) -> float:
 
 
 def guard_band_for(probability: float, u: float) -> float:
-    """The band at one limit that makes an accepted value conform with at least `probability` (0 to 1, both excluded)."""
+    """The band at one limit that makes an accepted value conform with at least `probability` (between 0 and 1)."""
     _check(u)
     if not 0 < probability < 1:
         raise CalculationError(f"A probability of {probability} cannot be guarded for.", "Give one between 0 and 1.")

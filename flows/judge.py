@@ -37,10 +37,12 @@ CALCULATIONS: dict[str, Calculation] = {
     ),
     "polarity": Calculation(
         polarity, "value", ("supply", "hot_ground", "value"), ("share", "neutral"),
-        ("swapped", "neutral_open", "ground_open", "neutral_loose"), ("value", "hot_ground", "supply"), shares=("share",),
+        ("swapped", "neutral_open", "ground_open", "neutral_loose"),
+        ("value", "hot_ground", "supply"), shares=("share",),
     ),
     "ratio": Calculation(
-        ratio, "value", ("supply", "value"), ("share",), ("none", "low", "high"), ("value", "expected"), shares=("share",)
+        ratio, "value", ("supply", "value"), ("share",), ("none", "low", "high"), ("value", "expected"),
+        shares=("share",),
     ),
     "phasing": Calculation(
         phasing, "value", ("supply", "secondary", "value"), (), ("out_of_phase", "no_reference"),
@@ -63,7 +65,7 @@ def facts_of(equipment: Equipment) -> Facts:
 
 
 def use_of(check: str, quantity: str, limits: dict[str, str], proves: Proof = "") -> Use:
-    """How a step uses its limits, for `bounds.limit_problems`. limits: role -> key. Raises KeyError for no such check."""
+    """How a step uses its limits (role -> key), for `bounds.limit_problems`. Raises KeyError for no such check."""
     calculation = CALCULATIONS[check]
     return Use(check, quantity, limits, proves, calculation.shares, calculation.orders)
 

@@ -64,7 +64,7 @@ def path(roles: Roles, limits: Limits, _: Facts) -> Verdict:
 
 
 def _without_leads(got: Measured, leads: Measured) -> Distribution:
-    """What the path may have. A display cannot go below zero: leads that read 0 hide an offset, which then does not cancel."""
+    """What the path may have. Leads that read 0 hide an offset below zero, which then does not cancel."""
     net = combined((1.0, got), (-1.0, leads))
     hidden = fixed_offset(leads) if leads.value <= 0 else 0.0
     return replace(net, value=net.value + hidden / 2, bounds=(*net.bounds, hidden / 2)) if hidden else net

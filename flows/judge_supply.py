@@ -6,6 +6,7 @@ import math
 
 from flows.distribution import Distribution
 from flows.errors import CalculationError
+from flows.guard import Outcome
 from flows.judge_parts import Facts, Limits, Roles, against, ends_of, held, is_supplied, no_supply, shown, verdict
 from flows.measure import Verdict, combined
 from flows.rules import System, figure, systems
@@ -76,7 +77,8 @@ def polarity(roles: Roles, limits: Limits, facts: Facts) -> Verdict:
     quiet = held(neutral, high=loose)
     takes_all = against(combined((1.0, line), (-1.0, neutral), wander=moved), -allowed, allowed).outcome != "fail"
     half = figure("swapped_from") * line.value
-    outcome, finding = "close", ""
+    outcome: Outcome = "close"
+    finding = ""
     if agrees == "pass" and quiet.outcome == "pass":
         outcome = "pass"
     elif neutral.value > half > hot.value and takes_all:
@@ -85,7 +87,7 @@ def polarity(roles: Roles, limits: Limits, facts: Facts) -> Verdict:
         outcome, finding = "fail", "ground_open"
     elif quiet.outcome == "fail" or agrees == "fail":
         outcome, finding = "fail", "neutral_loose"
-    return verdict("polarity", outcome, finding, neutral.value, quiet.span, "ac_volts", limits, numbers)  # type: ignore[arg-type]
+    return verdict("polarity", outcome, finding, neutral.value, quiet.span, "ac_volts", limits, numbers)
 
 
 def ratio(roles: Roles, limits: Limits, facts: Facts) -> Verdict:
@@ -150,14 +152,15 @@ def phasing(roles: Roles, limits: Limits, facts: Facts) -> Verdict:
         numbers["angle"] = phase_angle(line.value, secondary.value, across.value)
     numbers["share_in_phase"] = _share(miss_in, miss_out)
     fits_in, fits_out = _stands(miss_in), _stands(miss_out)
-    outcome, finding = {
+    answers: dict[tuple[bool, bool], tuple[Outcome, str]] = {
         (True, False): ("pass", ""),
         (False, True): ("fail", "out_of_phase"),
         (False, False): ("fail", "no_reference"),
         (True, True): ("close", ""),
-    }[fits_in, fits_out]
+    }
+    outcome, finding = answers[fits_in, fits_out]
     span = (across.low, across.high)
-    return verdict("phasing", outcome, finding, across.value, span, "ac_volts", limits, numbers)  # type: ignore[arg-type]
+    return verdict("phasing", outcome, finding, across.value, span, "ac_volts", limits, numbers)
 
 
 def _stands(miss: Distribution) -> bool:

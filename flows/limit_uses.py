@@ -1,4 +1,4 @@
-"""The limits of one procedure on one family, held against what a limit may be; every problem with its place in the file."""
+"""The limits of one procedure on one family against what a limit may be; every problem with its place in the file."""
 
 from __future__ import annotations
 

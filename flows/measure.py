@@ -98,7 +98,8 @@ class Measured:
         """The least and the greatest value of a display that moved, each as a reading of its own."""
         if self.least is None or self.most is None or self.scale is None:
             return self, self
-        return tuple(_stood(one, self.quantity, self.scale, self.step) for one in (self.least, self.most))  # type: ignore[return-value]
+        least, most = (_stood(one, self.quantity, self.scale, self.step) for one in (self.least, self.most))
+        return least, most
 
     def finer(self, shift: float = 0.0) -> Measured | None:
         """This reading as it may be when spoken to the display's last digit; None when it was.

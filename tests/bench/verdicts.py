@@ -98,7 +98,8 @@ def main() -> int:
         steps = list(dict.fromkeys(name for name, _ in count))
         total = sum(count[name, outcome] for name in steps for outcome in ("pass", "close", "fail", "no verdict"))
         print(
-            f"\n{meter(which).name} ({which})\n{'check':22}{'verdicts':>10}{'pass':>9}{'close':>9}{'fail':>9}   findings"
+            f"\n{meter(which).name} ({which})\n"
+            f"{'check':22}{'verdicts':>10}{'pass':>9}{'close':>9}{'fail':>9}   findings"
         )
         for name in steps:
             own = sum(count[name, outcome] for outcome in ("pass", "close", "fail", "no verdict"))
@@ -109,7 +110,8 @@ def main() -> int:
         fail = sum(count[name, "fail"] + count[name, "no verdict"] for name in steps) / total
         worst = max(worst, close)
         print(
-            f"{'all':22}{total:10,}{1 - close - fail:9.2%}{close:9.2%}{fail:9.2%}   {'met' if close < AIM else 'NOT MET'}"
+            f"{'all':22}{total:10,}{1 - close - fail:9.2%}{close:9.2%}{fail:9.2%}   "
+            f"{'met' if close < AIM else 'NOT MET'}"
         )
     return 0 if worst < AIM else 1
 
