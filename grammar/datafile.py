@@ -12,9 +12,9 @@ from grammar.errors import DataFileError
 
 
 class Strict(BaseModel):
-    """A frozen record that refuses keys it does not know."""
+    """A frozen record that refuses keys it does not know, and numbers without end (.inf, .nan)."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 Model = TypeVar("Model", bound=BaseModel)
