@@ -140,7 +140,7 @@ def _settled(plan: Plan, session: Session, verdict: Verdict | None, effects: lis
         target, *rest = session.agenda or (step.judge.otherwise or session.step,)
         session, more = enter(plan, session, target, tuple(rest))
         return session, [*effects, *more]
-    if verdict and verdict.outcome == "close" and getattr(verdict, "more_digits", False):
+    if verdict and verdict.outcome == "close" and verdict.more_digits:
         session = replace(session, mode="ask", outcome=None)
         return session, [*effects, Say(plan.lines.line("last_digit"), "question", "last_digit"), *listen(plan, session)]
     told, speak = _assess(plan, session)
