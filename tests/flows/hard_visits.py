@@ -65,7 +65,7 @@ VISITS = (
         "hot and neutral swapped",
         (*START, "118.4", "yes", "0.3", "yes", "118.1", "yes", "stop", *LEFT_OFF_DEAD),
         "Polarity is reversed. It must be put right at the supply; the switch may cut the wrong wire.",
-        faults=("polarity_swapped", "line_neutral_swapped", "swapped_polarity", "reversed_polarity", None), safety=("swapped",),
+        faults=("polarity_reversed", None), safety=("swapped",),
         says=("Hot and neutral are swapped", "parts stay live with it off"), never=(GOOD,),
     ),
     Hard(
@@ -76,7 +76,7 @@ VISITS = (
     ),
     Hard(
         "no supply, then the secondary",
-        (*START, "0.0", "yes", "next check please", "0.0", "yes", "0.0", "yes", "next check please", "0.0", "yes", "next check please", "stop", *LEFT_OFF),
+        (*START, "0.0", "yes", "next check please", "0.0", "yes", "0.0", "yes", "next check please", "0.0", "yes", "next check please", "stop", *LEFT_OFF, *ON),
         "There is no power at the furnace. Find out why before anything else.",
         faults=("no_supply", "supply_missing", "supply_low", "low_supply", None), never=(GOOD,),
     ),
@@ -84,7 +84,7 @@ VISITS = (
         "burner never lit",
         (*START, *LIVE, *DEAD, *PATH, *HEAT, "no flame at all", "yes", *OFF, *UNHOOK, *VOLTS, *CLOSE_UP),
         "This is ignition, not flame sensing. Nothing speaks against the board's sensing.",
-        faults=(None, "healthy", "never_lit", "not_lit", "no_ignition"), says=("not flame sensing", "gas valve", "Flame current"), never=(GOOD, "The board is"),
+        faults=(None, "healthy", "never_lit", "not_lit", "no_ignition"), says=("not flame sensing", "gas valve", "Flame current"), never=(GOOD, "bad board", "board is bad"),
     ),
     Hard(
         "switch cuts nothing",
@@ -112,9 +112,9 @@ VISITS = (
     ),
     Hard(
         "another supply",
-        (*START, "231", "yes", "stop", *LEFT_OFF),
-        "That is no 120 volt supply: the wrong family, or two hots. Nothing to do with the power company.",
-        faults=(None, "high_supply", "supply_high", "wrong_nominal"), never=(GOOD, "power company"),
+        (*START, "231", "yes", "stop", *LEFT_OFF_DEAD),
+        "That is no 120 volt supply: the wrong family, or two hots. Off with it; nothing to do with the power company.",
+        faults=(None, "high_supply", "supply_high"), safety=("wrong_nominal",), says=("not the supply that this furnace is made for",), never=(GOOD, "power company"),
     ),
     Hard(
         "secondary swapped, mended on the spot",
@@ -166,7 +166,7 @@ VISITS = (
     ),
     Hard(
         "it locks out at the last look",
-        (*WHOLE[:-1], "it locked out", *OFF),
+        (*WHOLE[:-1], "it locked out", "yes", *OFF),
         "Not to be left running: off, tagged, told.",
         faults=("healthy", None), says=("do not leave it on", "hang a tag"), missing=False, never=(GOOD,),
     ),
