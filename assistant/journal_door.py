@@ -58,18 +58,18 @@ def _number(text: str) -> float:
 _DECODE = json.JSONDecoder(parse_constant=_no_constant, parse_int=_whole, parse_float=_number).decode
 
 
-def json_value(raw: bytes) -> Any:
+def json_value(raw: bytes, deepest: int = guards.LINE_DEPTH) -> Any:
     """Strict JSON within the limits. Raises Broken."""
     try:
         value = _DECODE(raw.decode("utf-8"))
     except UnicodeDecodeError:
         raise _NoJson("it is not UTF-8 text") from None
     except RecursionError:
-        raise _NoJson(f"it is nested more than {guards.LINE_DEPTH} deep") from None
+        raise _NoJson(f"it is nested more than {deepest} deep") from None
     except ValueError as error:
         raise _NoJson(f"it is not JSON ({str(error)[:60]})") from None
-    if raw.count(b"{") + raw.count(b"[") > guards.LINE_DEPTH and guards.deeper_than(value, guards.LINE_DEPTH):
-        raise Broken(f"it is nested more than {guards.LINE_DEPTH} deep")
+    if raw.count(b"{") + raw.count(b"[") > deepest and guards.deeper_than(value, deepest):
+        raise Broken(f"it is nested more than {deepest} deep")
     if b"\\ud" in raw or b"\\uD" in raw:
         try:
             json.dumps(value, ensure_ascii=False).encode()

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from assistant.errors import JournalError
+from assistant.errors import InUse, JournalError
 from assistant.journal import Journal
 from assistant.kept_plan import Kept, changes, kept
 from assistant.plans import kept_plan, ready_plan
@@ -39,7 +39,7 @@ def resuming(visits: Path, name: str, procedure: str, tell: Callable[[str], obje
     each journal that was passed over and each part that has changed since. Raises AssistantError,
     DataFileError, FlowError; InUse when another process is on the visit.
     """
-    journal = Journal(_folder(visits, name, tell))
+    journal = _opened(visits, name, tell)
     try:
         if not journal.before or journal.before[0]["kind"] != "visit":
             raise JournalError(f"The record in {journal.folder.name} does not begin with a visit.", "Start a new one: twohands run")
@@ -68,15 +68,20 @@ def _plan(journal: Journal, procedure: str, tell: Callable[[str], object]) -> Pl
     return kept_plan(was.procedure, was.equipment, was.meter, prior)
 
 
-def _folder(visits: Path, name: str, tell: Callable[[str], object]) -> Path:
+def _opened(visits: Path, name: str, tell: Callable[[str], object]) -> Journal:
     if name != "latest":
         folder = visits / name
         if Path(name).name != name or not folder.is_dir():
             raise JournalError(f"There is no visit '{name}' in {visits}.", "Start a new one: twohands run")
-        return folder
+        return Journal(folder)
     found, passed = unfinished(visits)
     for line in passed:
         tell(f"Passed over: {line}")
-    if not found:
-        raise JournalError("There is no visit to go on with.", "Start a new one: twohands run")
-    return found[-1].folder
+    for one in reversed(found):
+        try:
+            return Journal(one.folder)
+        except InUse:
+            raise
+        except JournalError as error:
+            tell(f"Passed over: {error.problem}")
+    raise JournalError("There is no visit to go on with.", "Start a new one: twohands run")

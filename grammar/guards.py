@@ -24,7 +24,7 @@ JOURNAL_BYTES = 20_000_000
 """Bytes of one journal; a visit of a whole day has about a hundredth."""
 LINE_BYTES = 1_000_000
 LINE_DEPTH = 24
-JOURNAL_LINES = 200_000
+JOURNAL_LINES = 50_000
 
 SOUND_BYTES = 500_000_000
 SOUND_SECONDS = 3 * 3600.0 / 2

@@ -18,6 +18,7 @@ from assistant.desk import api, pages
 from assistant.desk.background import lifespan
 from assistant.desk.context import Desk
 from assistant.desk.errors import Refused
+from assistant.errors import JournalError
 from assistant.records.errors import StoreError, UnknownVisit
 from grammar.errors import TwohandsError
 
@@ -38,7 +39,7 @@ def make_app(desk: Desk) -> Starlette:
     """The ASGI application of one desk."""
     app = Starlette(
         routes=[*api.ROUTES, *pages.ROUTES, Mount("/static", StaticFiles(directory=HERE / "static"))],
-        exception_handlers={Refused: _refused, UnknownVisit: _unknown, StoreError: _store, HTTPException: _http},
+        exception_handlers={Refused: _refused, UnknownVisit: _unknown, StoreError: _store, JournalError: _journal, HTTPException: _http},
         lifespan=lifespan,
     )
     app.state.desk = desk
@@ -102,6 +103,11 @@ def _unknown(request: Request, error: Exception) -> Response:
 def _store(request: Request, error: Exception) -> Response:
     assert isinstance(error, TwohandsError)  # Starlette calls the handler of just this class
     return _answer(request, 503, error)
+
+
+def _journal(request: Request, error: Exception) -> Response:
+    assert isinstance(error, TwohandsError)  # Starlette calls the handler of just this class
+    return _answer(request, 500, error)
 
 
 def _http(request: Request, error: Exception) -> Response:
