@@ -42,7 +42,10 @@ class Limited(H11Protocol):
         self._watch()
         if len(self.connections) > CONNECTIONS:
             waiting = [one for one in self.connections if one is not self and isinstance(one, Limited) and one.is_waiting]
-            (min(waiting, key=lambda one: one._began) if waiting else self).transport.abort()
+            leaves = min(waiting, key=lambda one: one._began) if waiting else self
+            # Not only when the loop comes round to it: many may come at once.
+            self.connections.discard(leaves)
+            leaves.transport.abort()
 
     @property
     def is_waiting(self) -> bool:
@@ -50,6 +53,12 @@ class Limited(H11Protocol):
         return self.conn.their_state is h11.IDLE and (self.cycle is None or self.cycle.response_complete)
 
     def data_received(self, data: bytes) -> None:
+        if self.conn.their_state is h11.IDLE:
+            # h11 measures only headers that are not whole yet; those that come in one piece are measured here.
+            begun = self.conn.trailing_data[0] + data
+            if len(begun) > HEAD_BYTES and b"\r\n\r\n" not in begun[: HEAD_BYTES + 4]:
+                self.send_400_response("The headers are too large.")
+                return
         super().data_received(data)
         self._watch()
 
