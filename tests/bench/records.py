@@ -64,7 +64,7 @@ def fill(url: str, number: int) -> None:
         if have < number:
             begun = time.perf_counter()
             made = itertools.islice(invented_visits(number, seed=1), have, None)
-            import_events(store, (Journal(events, False, "simulated") for events in made))
+            import_events(store, (Journal(events, False, "simulated", passed=True) for events in made))
             print(f"filled from {have} to {number} visits in {time.perf_counter() - begun:.0f} s, making them included")
         with store.reading() as connection:
             if store.sqlite:
