@@ -68,6 +68,9 @@ class Guard:
                     headers.setdefault("Strict-Transport-Security", "max-age=31536000")
             await send(message)
 
+        if any(sign > 0x7E for sign in (*scope["query_string"], *scope.get("raw_path", b""))):
+            await PlainTextResponse("That is no address.", 400)(scope, receive, with_headers)
+            return
         if not self._ours(Headers(scope=scope).get("host", "")):
             await PlainTextResponse("This desk does not answer to that name. Open it by its address, or start it with --name.", 421)(scope, receive, with_headers)
             return
