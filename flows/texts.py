@@ -11,16 +11,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import yaml
-from pydantic import Field
+from pydantic import AfterValidator, Field
 
 from flows.errors import FlowError
 from grammar.datafile import Strict, line_of, problems_in, read_yaml
 from grammar.errors import DataFileError
+from grammar.fields import only_names
 
 if TYPE_CHECKING:
     from flows.schema import Procedure
 
-Text = Annotated[str, Field(min_length=3, max_length=400)]
+Text = Annotated[str, Field(min_length=3, max_length=400), AfterValidator(only_names)]
 Texts = Annotated[list[Text], Field(min_length=1)]
 Where = tuple[str | int, ...]
 
