@@ -252,11 +252,11 @@ def finish(plan: Plan, session: Session, name: str) -> Moved:
     """Close the visit: what endangers first, the verdict of the whole, and what is missing last."""
     step, lines, last = plan.step(name), plan.lines, assessment(plan, session)
     missing = missing_steps(plan, session)
-    whole = not missing and not session.safety
+    whole = step.end == "finished" and not missing and not session.safety
     fault = last.named if last is not None and last.named not in (None, catalog.HEALTHY) else None
     closing: list[Effect] = [Say(danger_text(plan, one), "alarm", f"{one[0]}/danger/{one[1]}") for one in session.safety]
     closing += _whole_verdict(plan, session, last, whole)
-    if whole or step.end != "finished":
+    if whole or step.end == "stopped":
         closing += [Say(text, "info", f"{name}/say/{number}") for number, text in enumerate(step.say)]
     if session.skipped:
         closing.append(Say(lines.line("some_skipped", list=_titles(plan, session.skipped)), "info", "some_skipped"))
