@@ -26,7 +26,9 @@ from flows.dialogue import advance, begin
 from flows.errors import CalculationError, FlowError
 from flows.judge import CALCULATIONS, Facts
 from flows.measure import Measured, Verdict
+from flows.order import probes_open
 from flows.prompts import offers, scope_for
+from flows.reason import Assessment
 from flows.safety_rules import broken, proof_breaches
 from flows.schema import Procedure
 from flows.session import Input, Resumed, Session, Taken
@@ -57,6 +59,8 @@ class Walk:
     stuck: tuple[str, ...]
 
 
+NAMED = Assessment((("a fault", 1.0),), None, "", "", (), (), True, "a fault")
+"""What the reasoning says when it names a fault, whichever."""
 Key = tuple[object, ...]
 PASSING = frozenset({"digits", "which", "memo", "paused", "alarm"})
 """Modes that lead back to where the visit stood, and on only as another mode does."""
@@ -138,6 +142,7 @@ def _moving(plan: Plan, session: Session) -> Iterator[Tried]:
     if session.pending is not None:
         for value in _outcomes(plan, session):
             yield plan, replace(session, pending=replace(session.pending, value=value)), Choice("yes", "")
+        yield from _reasoned(plan, session)
     elif session.mode == "ask" and plan.step(session.step).ask:
         yield plan, session, next(_readings(plan, session))
 
@@ -162,6 +167,7 @@ def _inputs(plan: Plan, session: Session) -> Iterator[Tried]:
     yield from ((plan, session, one) for one in _choices(plan, session))
     yield from _tests(plan, session)
     yield from ((plan, *one) for one in _readings_in(plan, session))
+    yield from _reasoned(plan, session)
     yield plan, session, Unclear("nothing", "")
     yield plan, session, Unclear("not_open", "")
 
@@ -182,6 +188,16 @@ def _tests(plan: Plan, session: Session) -> Iterator[Tried]:
             named = replace(plan, next_test=lambda _, probe=step.ask.probe: probe)  # type: ignore[misc]
             if "take_test" in offers(named, session):
                 yield named, session, Choice("take_test", "")
+
+
+def _reasoned(plan: Plan, session: Session) -> Iterator[Tried]:
+    """A reading after which the reasoning names a fault, or asks for any other probe first."""
+    if session.pending is None or session.mode != "confirm":
+        return
+    passed = replace(session, pending=replace(session.pending, value=PASS))
+    yield replace(plan, assess=lambda _: NAMED), passed, Choice("yes", "")
+    for probe in sorted(probes_open(plan, session)):
+        yield replace(plan, choose=lambda _, __, probe=probe: probe), passed, Choice("yes", "")  # type: ignore[misc]
 
 
 def _readings_in(plan: Plan, session: Session) -> Iterator[tuple[Session, Input]]:
