@@ -16,11 +16,16 @@ import numpy as np
 from scipy.special import log_ndtr, logsumexp
 
 LOG_2PI = float(np.log(2 * np.pi))
+PROVES = "board_proves_flame"
+YES, NO, NEVER = "stays", "goes", "never_lit"
+"""The answers to PROVES, in their order in probes.yaml."""
+DECIMAL = 0.25
+"""Of the odd readings, the share that is ten times too much, and the share that is a tenth (invented)."""
 
 
 @dataclass(frozen=True)
 class Components:
-    """C clouds over K numeric probes and one margin.
+    """C clouds over K numeric probes and one margin, and the chances of answers to L probes that are looked at.
 
     probes: the K probe ids, in the order in which evidence is always taken up.
     scale: (K,) the s of asinh(x / s), SI. floor: (K,) standard deviation of
@@ -30,6 +35,9 @@ class Components:
     by which the board's own current passes its limit (natural logarithm).
     over: (C, K) probability that the display cannot show the reading.
     senses: (C,) probability that the board takes notice of its current at all.
+    looks: the L probe ids that are looked at, PROVES among them.
+    chances: (C, L, A) of their answers in the order of probes.yaml, padded with 0; of PROVES only NEVER counts,
+    whether the gas stays or goes follows from the margin.
     """
 
     probes: tuple[str, ...]
@@ -41,12 +49,15 @@ class Components:
     cov: np.ndarray
     over: np.ndarray
     senses: np.ndarray
+    looks: tuple[str, ...]
+    chances: np.ndarray
 
     def take(self, rows: np.ndarray) -> Components:
         """Only the components at `rows`."""
         return Components(
             self.probes, self.scale, self.floor, self.hypothesis[rows], self.share[rows],
             self.mean[rows], self.cov[rows], self.over[rows], self.senses[rows],
+            self.looks, self.chances[rows],
         )  # fmt: skip
 
 
@@ -80,11 +91,13 @@ def stretch(value: np.ndarray | float, scale: np.ndarray | float) -> np.ndarray:
     return np.arcsinh(np.asarray(value, dtype=float) / scale)
 
 
-def weigh(components: Components, readings: Mapping[str, Shown], proves: bool | None, odd: float, keep_all: bool = False) -> Weighed:
+def weigh(components: Components, readings: Mapping[str, Shown], seen: Mapping[str, int], odd: float, keep_all: bool = False) -> Weighed:
     """The likelihood of the evidence under every component.
 
-    odd: probability that one reading is wrong in itself (misread, misheard,
-    bad contact); it is then spread over the whole stretched scale. An odd
+    seen: probe that is looked at -> place of its answer in probes.yaml.
+    odd: probability that one reading is wrong in itself (a slipped decimal,
+    swapped leads, misread, misheard, bad contact); it is then ten times or a tenth
+    of what it should be, or anything on the whole stretched scale. An odd
     reading hardly pulls on the others, because it corrects a component only
     as far as the component believes it. Probes are taken up in the order of
     `components.probes`, so the order in which they were measured cannot matter.
@@ -113,7 +126,7 @@ def weigh(components: Components, readings: Mapping[str, Shown], proves: bool | 
         variance = cov[at, at] + u * u + components.floor[column] ** 2
         gap = x - mean[at]
         inside = np.log1p(-odd) + np.log(1 - over) - 0.5 * (gap * gap / variance + np.log(variance) + LOG_2PI)
-        outside = np.log(odd) - np.log(2 * float(stretch(1e8, 1.0)))
+        outside = np.log(odd) + np.log(_odd_density(shown, mean[at], variance, components.scale[column]))
         each[name] = np.logaddexp(inside, outside)
         belief = np.exp(inside - each[name])
         # What is taken up stands first, so that all that is still to come is one block.
@@ -122,20 +135,37 @@ def weigh(components: Components, readings: Mapping[str, Shown], proves: bool | 
         mean[at + 1 :] += gain * gap
         cov[at + 1 :, at + 1 :] -= gain[:, None, :] * column_of[None, :, :]
     total = np.sum(list(each.values()), axis=0) if each else np.zeros(len(components.share))
-    if proves is not None:
-        yes = log_yes(components.senses, mean[-1], cov[-1, -1])
-        each["board_proves_flame"] = np.log((1 - odd) * np.exp(yes if proves else _log_not(yes)) + odd / 2)
-        total = total + each["board_proves_flame"]
+    for name in components.looks:
+        if name in seen:
+            chance = answer_chance(components, name, mean[-1], cov[-1, -1])
+            each[name] = np.log((1 - odd) * chance[seen[name]] + odd / len(chance))
+            total = total + each[name]
     return Weighed(total, each, mean.T, np.moveaxis(cov, -1, 0), axes)
+
+
+def _odd_density(shown: Shown, mean: np.ndarray, variance: np.ndarray, scale: float) -> np.ndarray:
+    """The density (stretched) of an odd reading, where `mean` and `variance` are what it should be."""
+    anything = 1 / (2 * float(stretch(1e8, 1.0)))
+    found = (1 - 2 * DECIMAL) * anything
+    for factor in (10.0, 0.1):
+        gap = float(stretch(shown.value * factor, scale)) - mean
+        found = found + DECIMAL * np.exp(-0.5 * gap * gap / variance) / np.sqrt(2 * np.pi * variance)
+    return found
+
+
+def answer_chance(components: Components, probe: str, margin: np.ndarray, variance: np.ndarray) -> np.ndarray:
+    """(A, C): the chance of every answer to a probe that is looked at. margin, variance: the margin's moments (C,)."""
+    table = components.chances[:, components.looks.index(probe)].T
+    if probe != PROVES:
+        return table[table.any(axis=1)]
+    never = table[2]
+    yes = np.exp(log_yes(components.senses, margin, variance)) * (1 - never)
+    return np.stack([yes, 1 - never - yes, never])
 
 
 def log_yes(senses: np.ndarray, mean: np.ndarray, variance: np.ndarray) -> np.ndarray:
     """log P(the board keeps the gas on), from the margin's moments; any one shape."""
     return np.log(senses) + log_ndtr(mean / np.sqrt(np.maximum(variance, 1e-12)))
-
-
-def _log_not(log_probability: np.ndarray) -> np.ndarray:
-    return np.log(np.maximum(-np.expm1(log_probability), 1e-12))
 
 
 def posterior(components: Components, prior: np.ndarray, weighed: Weighed) -> tuple[np.ndarray, np.ndarray]:

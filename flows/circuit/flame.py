@@ -201,7 +201,7 @@ def lit_volts(furnace: Furnace, a: str, b: str, meter_ohms: Value) -> tuple[NDAr
     for flame_ohms in (furnace.forward_ohms, furnace.reverse_ohms):
         branches = [
             *ground_path(furnace),
-            *rod_wire(furnace),
+            *rod_wire(furnace, lit=True),
             between("flame", "rod_blade", "burner", 1 / flame_ohms),
             between("meter", a, b, 1 / meter_ohms),
         ]

@@ -39,6 +39,8 @@ class Furnace:
     """1: hot and neutral are exchanged before the furnace switch."""
     bootleg_ohms: Value
     """Ground tied to the neutral terminal at the outlet; OPEN when healthy."""
+    pipe_ohms: Value
+    """Chassis to earth through a gas pipe or a duct; OPEN: nothing but the ground wire."""
     load_ohms: Value
     """What the furnace itself draws from hot to neutral, no flame (board, inducer)."""
     lit_load_ohms: Value
@@ -86,14 +88,23 @@ class Furnace:
     wire_ohms: Value
     """Rod wire, whole length; half before and half after the connector."""
     connector_ohms: Value
+    """With the burner alight."""
+    connector_rest: Value
+    """Share of connector_ohms that is there before it has warmed up; 1: all of it."""
     chafe_ohms: Value
     """Rod wire, rod side of the connector, to chassis; OPEN when sound."""
     rod_ohms: Value
     """Rod wire end through the plug and the rod's metal; OPEN: rod broken."""
     coating_ohms: Value
     """Rod metal to the surface that touches the flame."""
+    coat_to_tips: Value
+    """Share of coating_ohms that an ohmmeter's tips meet: tips pierce a coat."""
+    coat_stays: Value
+    """Share of coating_ohms that is still there after cleaning."""
     insulator_ohms: Value
-    """Rod metal to burner through the insulator; near 0: rod shorted."""
+    """Rod metal to burner through the insulator, burner alight; near 0: rod shorted."""
+    insulator_rest: Value
+    """insulator_ohms cold over hot; 1: the same. A crack can close when it is cold."""
 
     # flame and ground path
     forward_ohms: Value

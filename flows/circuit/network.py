@@ -8,12 +8,13 @@
    bond_ohms (to earth)                         common ┘    │ wire/2
      │                                          │          connector_in
      │                          common_ground_ohms          │ connector_ohms
-   earth─ground_ohms─ ground ┬─ chassis           │          connector_out ─ chafe_ohms ─ chassis
+   earth─ground_ohms─ ground ┬─ chassis ─pipe_ohms─ earth
+                             │                   │          connector_out ─ chafe_ohms ─ chassis
               bootleg_ohms ──┘ │ └─ board_chassis_ohms ─ board_ground  │ wire/2
             (to neutral)     │ burner_chassis_ohms          rod_wire_end
                              │ burner ─ insulator_ohms ─ rod ─ rod_ohms ┘
                              │ burner ─ flame ─ rod_blade ─ coating_ohms ─ rod
-   filters: hot─chassis, neutral─chassis; strays: common─neutral, common─chassis
+   pipe_ohms: chassis─earth; filters: hot─chassis, neutral─chassis; strays: common─neutral, common─chassis
 
 The furnace switch has one pole, in the wire that arrives as hot: with hot and
 neutral exchanged it opens the neutral and leaves the furnace live.
@@ -35,6 +36,10 @@ POINTS = (
 
 WINDING_SHARE = 0.5
 """Share of winding_ohms that is the secondary's own copper (the rest is the primary's, seen through the turns)."""
+
+
+LEAST_COAT = 1e-3
+"""Ω between the rod and a tip pressed on it, at the least."""
 
 
 def check_points(*points: str) -> None:
@@ -71,7 +76,7 @@ def live(furnace: Furnace, powered: bool = True, lit: bool = False, plugged: boo
         *ground_path(f),
     ]
     if rod_loaded:
-        branches.extend(rod_wire(f, plugged))
+        branches.extend(rod_wire(f, plugged, lit))
     return Network(tuple(branches), pushed)
 
 
@@ -109,6 +114,7 @@ def _service(f: Furnace, powered: bool) -> tuple[list[Branch], dict[str, Value]]
         between("bond", "earth", "", 1 / f.bond_ohms),
         between("equipment ground", "ground", "earth", 1 / f.ground_ohms),
         between("bootleg", "ground", "neutral", 1 / f.bootleg_ohms),
+        between("pipe", "chassis", "earth", 1 / f.pipe_ohms),
     ]
     return feed, {"hot": np.where(swapped, 0.0, amps), "neutral": np.where(swapped, amps, 0.0)}
 
@@ -123,16 +129,22 @@ def ground_path(f: Furnace) -> list[Branch]:
     ]
 
 
-def rod_wire(f: Furnace, plugged: bool = True) -> list[Branch]:
-    """From the board's rod terminal to the rod's surface, with the sense resistor and the leaks."""
+def rod_wire(f: Furnace, plugged: bool = True, lit: bool = False) -> list[Branch]:
+    """From the board's rod terminal to the rod's surface, with the sense resistor and the leaks.
+
+    lit: plug and insulator are warm.
+    """
     half = 2 / f.wire_ohms
+    plug = f.connector_ohms if lit else f.connector_ohms * f.connector_rest
+    insulator = f.insulator_ohms if lit else f.insulator_ohms * f.insulator_rest
+    coat = f.coating_ohms if lit else np.maximum(f.coating_ohms * f.coat_to_tips, LEAST_COAT)
     return [
         between("sense", "board_rod_terminal", "board_ground", 1 / f.sense_ohms),
         between("wire, board half", "board_rod_terminal", "connector_in", half),
-        between("connector", "connector_in", "connector_out", 1 / f.connector_ohms),
+        between("connector", "connector_in", "connector_out", 1 / plug),
         between("chafe", "connector_out", "chassis", 1 / f.chafe_ohms),
         between("wire, rod half", "connector_out", "rod_wire_end", half),
         between("rod metal", "rod_wire_end", "rod", 1 / f.rod_ohms if plugged else 1 / OPEN),
-        between("coating", "rod", "rod_blade", 1 / f.coating_ohms),
-        between("insulator", "rod", "burner", 1 / f.insulator_ohms),
+        between("coating", "rod", "rod_blade", 1 / coat),
+        between("insulator", "rod", "burner", 1 / insulator),
     ]

@@ -48,6 +48,7 @@ def _nominal(equipment_json: str, meter_json: str) -> Furnace:
         bond_ohms=0.01,
         swapped=0.0,
         bootleg_ohms=OPEN,
+        pipe_ohms=OPEN,
         load_ohms=parts.standby_load_ohms,
         lit_load_ohms=parts.blower_load_ohms,
         frequency=60.0,
@@ -70,10 +71,14 @@ def _nominal(equipment_json: str, meter_json: str) -> Furnace:
         stray_chassis_farads=400e-12,
         wire_ohms=resistance(parts.rod_wire_gauge, parts.rod_wire_metres),
         connector_ohms=0.05,
+        connector_rest=1.0,
         chafe_ohms=OPEN,
         rod_ohms=0.1,
         coating_ohms=1.0,
+        coat_to_tips=0.05,
+        coat_stays=0.03,
         insulator_ohms=2e9,
+        insulator_rest=1.0,
         forward_ohms=10e6,
         reverse_ohms=10e6 * parts.flame_ratio,
         burner_chassis_ohms=0.25,
@@ -124,7 +129,7 @@ class Spread(Strict):
     """Between healthy furnaces: relative standard deviation, log-normal for what cannot go below zero by much."""
 
     kind: Literal["normal", "lognormal"]
-    relative: Annotated[float, Field(gt=0, le=2)]
+    relative: Annotated[float, Field(gt=0, le=4)]
     origin: Origin
     source: str
 

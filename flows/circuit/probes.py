@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Literal
@@ -25,13 +26,14 @@ QUANTITY = {"ac_volts": "ac_volts", "ohms": "ohms", "leads": "ohms", "dc_amps": 
 
 
 class Probe(Strict):
-    """One reading. power "any": dead or live makes no difference. plugged: the rod wire is on the rod."""
+    """One reading. power "any": dead or live makes no difference. plugged: the rod wire is on the rod. cleaned: after cleaning the rod."""
 
     function: Literal["ac_volts", "ohms", "dc_amps", "leads", "watch"]
     power: Literal["on", "off", "any"]
     points: tuple[str, str] | None = None
     lit: bool = False
     plugged: bool = True
+    cleaned: bool = False
     guided: bool = False
 
     @property
@@ -87,9 +89,14 @@ def read(furnace: Furnace, key: str) -> NDArray:
         case "leads":
             return readings.leads_together(furnace)
         case "dc_amps":
-            return readings.flame_current(furnace)
+            return readings.flame_current(cleaned(furnace) if one.cleaned else furnace)
         case "watch":
             return readings.board_proves_flame(furnace)
+
+
+def cleaned(furnace: Furnace) -> Furnace:
+    """The furnace with its rod cleaned: of the coat, coat_stays is left."""
+    return replace(furnace, coating_ohms=furnace.coating_ohms * furnace.coat_stays)
 
 
 def read_many(furnace: Furnace, keys: Sequence[str]) -> dict[str, NDArray]:
@@ -114,6 +121,9 @@ def _read_block(furnace: Furnace, chosen: dict[str, Probe]) -> dict[str, NDArray
     if flames := [key for key, one in chosen.items() if one.function in ("dc_amps", "watch")]:
         source = rod_source(furnace)
         for key in flames:
+            if chosen[key].cleaned:
+                found[key] = readings.shown_flame_current(cleaned(furnace), source)
+                continue
             found[key] = (readings.shown_flame_current if chosen[key].function == "dc_amps" else readings.proves)(furnace, source)
     for key in chosen:
         if key not in found:

@@ -21,6 +21,9 @@ def parts(f: Furnace, *, powered: bool, lit: bool, plugged: bool, drive: str) ->
     """The netlist's cards, without analysis. drive: the text behind the source's nodes."""
     first, second = ("white", "black") if f.swapped else ("black", "white")
     rod = f.rod_ohms if plugged else OPEN
+    plug = f.connector_ohms * (1.0 if lit else f.connector_rest)
+    insulator = f.insulator_ohms * (1.0 if lit else f.insulator_rest)
+    coat = f.coating_ohms * (1.0 if lit else f.coat_to_tips)
     cards = [
         f"Vservice panel 0 {drive}",
         f"Rsource panel black {f.source_ohms + f.hot_ohms}",
@@ -29,6 +32,7 @@ def parts(f: Furnace, *, powered: bool, lit: bool, plugged: bool, drive: str) ->
         f"Rjoint {second} neutral 1e-6",
         f"Rbond earth 0 {f.bond_ohms}",
         f"Regc earth ground {f.ground_ohms}",
+        f"Rpipe chassis earth {f.pipe_ohms}",
         f"Rbootleg ground neutral {f.bootleg_ohms}",
         f"Rload hot neutral {f.load_ohms}",
         # An ideal transformer: volts forward, current back.
@@ -53,13 +57,13 @@ def parts(f: Furnace, *, powered: bool, lit: bool, plugged: bool, drive: str) ->
         f"Crod cap terminal {f.rod_capacitor}",
         f"Rsense terminal board {f.sense_ohms}",
         f"Rw1 terminal cin {f.wire_ohms / 2}",
-        f"Rconn cin cout {f.connector_ohms}",
+        f"Rconn cin cout {plug}",
         f"Rchafe cout chassis {f.chafe_ohms}",
         f"Rw2 cout end {f.wire_ohms / 2}",
         "Vmeter end series 0",
         f"Rrod series rod {rod}",
-        f"Rcoat rod blade {f.coating_ohms}",
-        f"Rins rod burner {f.insulator_ohms}",
+        f"Rcoat rod blade {coat}",
+        f"Rins rod burner {insulator}",
     ]
     if lit:
         forward_extra = 1 / (1 / f.forward_ohms - 1 / f.reverse_ohms)
