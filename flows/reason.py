@@ -21,18 +21,19 @@ from flows.faults.catalog import Probe
 from flows.measure import Measured
 from flows.reason_errors import meter_error
 from flows.reason_knowledge import Knowledge, as_shown
-from flows.reason_mixture import Shown, Weighed, log_evidence, posterior, weigh
-from flows.reason_name import named_and_unproven, present_in, repair
+from flows.reason_mixture import PROVES, Shown, Weighed, log_evidence, posterior, weigh
+from flows.reason_name import CURRENT, named_and_unproven, present_in, repair
 from flows.reason_next import Place, Sight, Wiring, choose, cost, gains, left_after
 from flows.reason_safety import compulsory, findings
 
 Evidence = Measured | bool | str
-"""Measured for a display; yes or no for whether the board keeps the gas on and whether the current jumps;
-one of the probe's answers in probes.yaml for anything that is looked at."""
+"""Measured for a display; yes or no for whether the board keeps the gas on and whether the current jumps or moves;
+"never_lit" for a flame current that could not be read; one of the probe's answers in probes.yaml for anything that is looked at."""
 __all__ = ["Assessment", "Evidence", "Place", "assess", "expected_gains", "next_probe", "repair"]
-MOST_KEPT = 420
+MOST_KEPT = 260
 RIVALS = 3
-YES_OR_NO = ("board_proves_flame", "flame_current_wiggled")
+YES_OR_NO = ("board_proves_flame", "flame_current_wiggled", "flame_current_watched")
+NEVER_LIT = "never_lit"
 AGAINST = -1.0
 """A reading rules a fault out when it is less than e^-1 as likely under it as under what is now believed."""
 
@@ -157,6 +158,10 @@ def _split(evidence: Mapping[str, Evidence]) -> tuple[dict[str, Shown], dict[str
         if name not in known:
             raise FlowError(f"There is no probe called '{name}'.", f"Choose one of: {', '.join(known)}.")
         if known[name].proof:
+            continue
+        if one == NEVER_LIT and name.startswith(CURRENT):
+            # No flame, no current to read: the same as a burner that never lit.
+            seen[PROVES] = list(known[PROVES].answers).index(NEVER_LIT)
             continue
         if known[name].numeric:
             if not isinstance(one, Measured):

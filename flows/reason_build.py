@@ -20,9 +20,9 @@ from flows.reason_mixture import PROVES, Components, stretch
 
 BANDS = 8
 """Bands of severity of a single fault; pairs have PAIR_BANDS times PAIR_BANDS."""
-PAIR_BANDS = 3
-STRATA = 4
-"""Groups of boards by how stiff their rod supply is: inside one, readings hang together nearly linearly."""
+PAIR_BANDS = 2
+STIFF = 3
+"""Groups of boards of one drive by how stiff their rod supply is: inside one, readings hang together nearly linearly."""
 BOARDS = 600
 SHRINK = 0.5
 """Share of a band's own covariance kept; the rest is its fault's mean correlation."""
@@ -32,20 +32,20 @@ BATCH = 8192
 PAIRS = 220
 """Pairs kept by default, the likeliest first."""
 SOFT = frozenset({"none", "harness", "rod", "burner ground", "flame", "board"})
-"""Families whose readings hang on what is inside the board: only these are built by stratum."""
+"""Families whose readings hang on how stiff the rod supply is; the others are built by its drive alone."""
 
 
 @dataclass(frozen=True)
 class _Plan:
     """Furnaces to simulate for one fault (or pair) with one face of it and one stratum of boards.
 
-    levels: a severity (bands, count) for each single fault.
+    rows: the boards. levels: a severity (bands, count) for each single fault.
     """
 
     hypothesis: int
     share: float
     faces: tuple[Variant, ...]
-    stratum: int | None
+    rows: np.ndarray
     levels: list[np.ndarray]
 
 
@@ -71,13 +71,13 @@ def build_knowledge(equipment: Equipment, meter: Meter, rng: np.random.Generator
     scale = np.array([book[p].scale for p in probes])
     tops = np.array([meter.function(book[p].quantity).ranges[-1].top for p in probes])
     boards = unknown_boards(equipment, meter, rng, BOARDS)
-    strata = np.array_split(np.argsort(stiffness(boards)), STRATA)
+    strata = _strata(boards)
     owner: list[int] = []
     share: list[float] = []
     chances: list[np.ndarray] = []
     clouds: list[_Clouds] = []
-    for group in _groups(hypotheses, rng, draws):
-        shown, margin, senses = _simulate(boards, strata, group, probes, rng)
+    for group in _groups(hypotheses, strata, rng, draws):
+        shown, margin, senses = _simulate(boards, group, probes, rng)
         at = 0
         for plan in group:
             bands, count = plan.levels[0].shape
@@ -111,6 +111,13 @@ def likeliest(prior: dict[str, float], pairs: int) -> list[str]:
     return singles + twos[:pairs]
 
 
+def _strata(boards: Furnace) -> list[list[np.ndarray]]:
+    """For each drive its boards' rows, in STIFF groups, softest last."""
+    second = np.broadcast_to(boards.rod_from_secondary, boards.shape) > 0.5
+    order = np.argsort(stiffness(boards))
+    return [np.array_split(order[second[order] == drive], STIFF) for drive in (False, True)]
+
+
 def _answers(faces: tuple[Variant, ...], looks: Sequence[str]) -> np.ndarray:
     """(L, A): the chance of every answer, in the order of probes.yaml, padded with 0."""
     width = max(len(catalog.probes()[p].answers) for p in looks)
@@ -121,8 +128,10 @@ def _answers(faces: tuple[Variant, ...], looks: Sequence[str]) -> np.ndarray:
     return table
 
 
-def _plans(h: int, name: str, rng: np.random.Generator, draws: int) -> Iterator[_Plan]:
+def _plans(h: int, name: str, strata: list[list[np.ndarray]], rng: np.random.Generator, draws: int) -> Iterator[_Plan]:
     parts = [catalog.fault(one) for one in catalog.parts(name)]
+    drives = [np.concatenate(groups) for groups in strata]
+    total = sum(len(rows) for rows in drives)
     if len(parts) > 1:
         faces = tuple(one.faces[0] for one in parts)
         graded = [_graded(one) for one in faces]
@@ -130,15 +139,16 @@ def _plans(h: int, name: str, rng: np.random.Generator, draws: int) -> Iterator[
         axes = [np.arange(PAIR_BANDS if one else 1) for one in graded]
         first, second = (grid.ravel() for grid in np.meshgrid(*axes, indexing="ij"))
         levels = [(grid[:, None] + _even(rng, (len(grid), count))) / len(axis) for grid, axis in zip((first, second), axes, strict=True)]
-        yield _Plan(h, 1.0, faces, None, levels)
+        for rows in drives:
+            yield _Plan(h, len(rows) / total, faces, rows, levels)
         return
-    strata = range(STRATA) if parts[0].family in SOFT else (None,)
+    groups = [rows for groups in strata for rows in groups] if parts[0].family in SOFT else drives
     for face in parts[0].faces:
         bands = BANDS if _graded(face) else 1
         count = draws if bands > 1 else 4 * draws
-        for stratum in strata:
+        for rows in groups:
             level = (np.arange(bands)[:, None] + _even(rng, (bands, count))) / bands
-            yield _Plan(h, face.share / len(strata), (face,), stratum, [level])
+            yield _Plan(h, face.share * len(rows) / total, (face,), rows, [level])
 
 
 def _even(rng: np.random.Generator, shape: tuple[int, int]) -> np.ndarray:
@@ -152,12 +162,12 @@ def _graded(face: Variant) -> bool:
     return any(one.ends[0] != one.ends[1] for one in face.circuit.values() if not one.own)
 
 
-def _groups(hypotheses: Sequence[str], rng: np.random.Generator, draws: int) -> Iterator[list[_Plan]]:
+def _groups(hypotheses: Sequence[str], strata: list[list[np.ndarray]], rng: np.random.Generator, draws: int) -> Iterator[list[_Plan]]:
     """Plans gathered so that each group is one large batch of furnaces."""
     group: list[_Plan] = []
     size = 0
     for h, name in enumerate(hypotheses):
-        for plan in _plans(h, name, rng, draws):
+        for plan in _plans(h, name, strata, rng, draws):
             group.append(plan)
             size += plan.levels[0].size
             if size >= BATCH:
@@ -168,15 +178,13 @@ def _groups(hypotheses: Sequence[str], rng: np.random.Generator, draws: int) -> 
 
 
 def _simulate(
-    boards: Furnace, strata: Sequence[np.ndarray], group: Sequence[_Plan], probes: Sequence[str], rng: np.random.Generator
+    boards: Furnace, group: Sequence[_Plan], probes: Sequence[str], rng: np.random.Generator
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Readings (N, K) in SI, the board's margin (N,) stretched, and whether it senses at all (N,)."""
     parts = []
-    everywhere = np.concatenate(strata)
     for plan in group:
         n = plan.levels[0].size
-        rows = rng.choice(everywhere if plan.stratum is None else strata[plan.stratum], size=n)
-        furnace = around(boards, rows, rng)
+        furnace = around(boards, rng.choice(plan.rows, size=n), rng)
         for face, level in zip(plan.faces, plan.levels, strict=True):
             furnace = changed(furnace, face.circuit, level.ravel(), rng.random(n))
         parts.append(furnace)

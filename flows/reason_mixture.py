@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.special import log_ndtr, logsumexp
@@ -51,6 +52,11 @@ class Components:
     senses: np.ndarray
     looks: tuple[str, ...]
     chances: np.ndarray
+
+    @cached_property
+    def along(self) -> tuple[np.ndarray, np.ndarray]:
+        """mean and cov with the components last, so that every step runs along memory."""
+        return np.ascontiguousarray(self.mean.T, dtype=float), np.ascontiguousarray(np.moveaxis(self.cov, 0, -1), dtype=float)
 
     def take(self, rows: np.ndarray) -> Components:
         """Only the components at `rows`."""
@@ -109,9 +115,8 @@ def weigh(components: Components, readings: Mapping[str, Shown], seen: Mapping[s
     finite = [name for name in taken if np.isfinite(readings[name].value)]
     others = [k for name, k in index.items() if name not in finite] if keep_all else []
     axes = (*(index[name] for name in finite), *others, margin)
-    # Components last: every step below then runs along memory.
-    mean = np.ascontiguousarray(components.mean[:, axes].T, dtype=float)
-    cov = np.ascontiguousarray(np.moveaxis(components.cov[:, axes][:, :, axes], 0, -1), dtype=float)
+    means, covs = components.along
+    mean, cov = means[list(axes)], covs[np.ix_(axes, axes)]
     each: dict[str, np.ndarray] = {}
     for name in taken:
         shown, column = readings[name], index[name]

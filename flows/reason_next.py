@@ -12,7 +12,7 @@ from scipy.special import ndtri
 from flows.faults.catalog import Probe
 from flows.reason_mixture import LOG_2PI, Components, Weighed, answer_chance, stretch
 
-OUTCOMES = 24
+OUTCOMES = 18
 FEW = 10
 OVER_BY_CHANCE = 0.05
 GOLDEN = (np.sqrt(5) - 1) / 2

@@ -52,10 +52,19 @@ class Printed(Strict):
     source: str
 
 
+class Drive(Strict):
+    """share: of boards that make the rod's volts from the low side."""
+
+    share: Annotated[float, Field(gt=0, lt=1)]
+    origin: Origin
+    source: str
+
+
 class InsidesFile(Strict):
     """Format 1 of insides.yaml."""
 
     format: Literal[1]
+    from_secondary: Drive
     unknown: dict[Literal["rod_source_ohms", "rod_capacitor", "sense_ohms", "flame_ratio"], Unknown]
     printed: dict[Literal["rod_volts", "flame_current", "sense_threshold"], Printed]
 
@@ -68,8 +77,9 @@ def widths() -> InsidesFile:
 
 @dataclass(frozen=True)
 class Insides:
-    """n boards and flames, each (n,): Ω, F, Ω, reverse over forward; and what the healthy furnace shows: V, A, A."""
+    """n boards and flames, each (n,): 0 or 1, Ω, F, Ω, reverse over forward; and what the healthy furnace shows: V, A, A."""
 
+    rod_from_secondary: NDArray
     rod_source_ohms: NDArray
     rod_capacitor: NDArray
     sense_ohms: NDArray
@@ -93,6 +103,7 @@ def draw(equipment: Equipment, rng: np.random.Generator, n: int, table: InsidesF
     }
     drawn = {name: one.middle * one.factor ** rng.standard_normal(n) for name, one in book.unknown.items()}
     drawn |= {name: middle[name] * one.factor ** rng.standard_normal(n) for name, one in book.printed.items()}
+    drawn["rod_from_secondary"] = (rng.random(n) < book.from_secondary.share).astype(float)
     drawn["flame_ratio"] = np.maximum(drawn["flame_ratio"], 1.5)
     return Insides(**drawn)
 
@@ -118,6 +129,7 @@ def unknown_boards(equipment: Equipment, meter: Meter, rng: np.random.Generator,
 def _fitted(equipment: Equipment, meter: Meter, insides: Insides) -> tuple[Furnace, NDArray]:
     plain = replace(
         nominal(equipment, meter),
+        rod_from_secondary=insides.rod_from_secondary,
         rod_source_ohms=insides.rod_source_ohms,
         rod_capacitor=insides.rod_capacitor,
         sense_ohms=insides.sense_ohms,

@@ -81,9 +81,21 @@ def live(furnace: Furnace, powered: bool = True, lit: bool = False, plugged: boo
 
 
 def rod_supply(f: Furnace) -> Branch:
-    """The board's rod supply: a share of hot to neutral, behind its resistance and blocking capacitor."""
+    """The board's rod supply, behind its resistance and blocking capacitor.
+
+    Either a share of hot to neutral on top of neutral, or R to C stepped up, on top of the board's ground.
+    """
     omega = 2j * np.pi * f.frequency
-    weights = {"hot": f.rod_share, "neutral": 1 - f.rod_share, "board_rod_terminal": -1.0}
+    second = np.asarray(f.rod_from_secondary)
+    if not np.any(second):
+        # Plain numbers where they will do: the matrix then has fewer places.
+        weights = {"hot": f.rod_share, "neutral": 1 - f.rod_share, "board_rod_terminal": -1.0}
+    else:
+        step = second * f.rod_share * f.turns
+        weights = {
+            "hot": (1 - second) * f.rod_share, "neutral": (1 - second) * (1 - f.rod_share),
+            "r": step, "common": -step, "board_ground": second, "board_rod_terminal": -1.0,
+        }  # fmt: skip
     return Branch("rod supply", weights, 1 / (f.rod_source_ohms + 1 / (omega * f.rod_capacitor)))
 
 

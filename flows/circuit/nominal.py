@@ -59,6 +59,7 @@ def _nominal(equipment_json: str, meter_json: str) -> Furnace:
         secondary_load_ohms=parts.secondary_load_ohms,
         common_ground_ohms=0.1,
         rod_share=0.9,
+        rod_from_secondary=0.0,
         rod_source_ohms=parts.rod_source_ohms,
         rod_capacitor=parts.rod_capacitor,
         sense_ohms=parts.sense_ohms,

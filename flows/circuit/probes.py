@@ -14,7 +14,7 @@ from pydantic import model_validator
 
 from flows.circuit import readings
 from flows.circuit.flame import rod_source
-from flows.circuit.furnace import Furnace, blocks
+from flows.circuit.furnace import OPEN, Furnace, blocks
 from flows.circuit.network import POINTS, live
 from flows.circuit.nodal import ports
 from flows.errors import CalculationError
@@ -26,7 +26,7 @@ QUANTITY = {"ac_volts": "ac_volts", "ohms": "ohms", "leads": "ohms", "dc_amps": 
 
 
 class Probe(Strict):
-    """One reading. power "any": dead or live makes no difference. plugged: the rod wire is on the rod. cleaned: after cleaning the rod."""
+    """One reading. power "any": dead or live makes no difference. plugged: the rod wire is on the rod. cleaned: after cleaning the rod. freed: the rod wire is off the board."""
 
     function: Literal["ac_volts", "ohms", "dc_amps", "leads", "watch"]
     power: Literal["on", "off", "any"]
@@ -34,6 +34,7 @@ class Probe(Strict):
     lit: bool = False
     plugged: bool = True
     cleaned: bool = False
+    freed: bool = False
     guided: bool = False
 
     @property
@@ -82,6 +83,8 @@ def read(furnace: Furnace, key: str) -> NDArray:
     """
     one = probe(key)
     match one.function:
+        case "ac_volts" | "ohms" if one.freed:
+            return read_with(freed(furnace, one.function == "ohms"), one)
         case "ac_volts":
             return readings.volts(furnace, *one.points, lit=one.lit, powered=one.power == "on", plugged=one.plugged)
         case "ohms":
@@ -92,6 +95,18 @@ def read(furnace: Furnace, key: str) -> NDArray:
             return readings.flame_current(cleaned(furnace) if one.cleaned else furnace)
         case "watch":
             return readings.board_proves_flame(furnace)
+
+
+def read_with(furnace: Furnace, one: Probe) -> NDArray:
+    """Volts or ohms of a probe on the furnace as it is given."""
+    if one.function == "ohms":
+        return readings.ohms(furnace, *one.points, plugged=one.plugged)
+    return readings.volts(furnace, *one.points, lit=one.lit, powered=one.power == "on", plugged=one.plugged)
+
+
+def freed(furnace: Furnace, wire: bool) -> Furnace:
+    """The furnace with the rod wire pulled off the board, as the wire (True) or the board's terminal sees it."""
+    return replace(furnace, sense_ohms=OPEN) if wire else replace(furnace, chafe_ohms=OPEN)
 
 
 def cleaned(furnace: Furnace) -> Furnace:
@@ -113,7 +128,7 @@ def _read_block(furnace: Furnace, chosen: dict[str, Probe]) -> dict[str, NDArray
     found: dict[str, NDArray] = {}
     states: dict[tuple[bool, bool], list[str]] = {}
     for key, one in chosen.items():
-        if one.function == "ac_volts" and not one.lit:
+        if one.function == "ac_volts" and not one.lit and not one.freed:
             states.setdefault((one.power == "on", one.plugged), []).append(key)
     for (powered, plugged), keys in states.items():
         sources = ports(live(furnace, powered, plugged=plugged), [chosen[key].points for key in keys])

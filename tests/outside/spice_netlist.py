@@ -50,9 +50,7 @@ def parts(f: Furnace, *, powered: bool, lit: bool, plugged: bool, drive: str) ->
         f"Rboard board chassis {f.board_chassis_ohms}",
         f"Rcommon common board {f.common_ground_ohms}",
         # Rod supply: neutral + share of hot to neutral; its current comes from both by the same shares.
-        f"Erod boost neutral hot neutral {f.rod_share}",
-        "Vrod boost behind 0",
-        f"Frod hot neutral Vrod {f.rod_share}",
+        *_rod_supply(f),
         f"Rrods behind cap {f.rod_source_ohms}",
         f"Crod cap terminal {f.rod_capacitor}",
         f"Rsense terminal board {f.sense_ohms}",
@@ -75,6 +73,13 @@ def parts(f: Furnace, *, powered: bool, lit: bool, plugged: bool, drive: str) ->
             ".model flame D(IS=1e-12 N=0.02)",
         ]
     return cards
+
+
+def _rod_supply(f: Furnace) -> list[str]:
+    if f.rod_from_secondary:
+        step = f.rod_share * f.turns
+        return [f"Erod boost board r common {step}", "Vrod boost behind 0", f"Frod r common Vrod {step}"]
+    return [f"Erod boost neutral hot neutral {f.rod_share}", "Vrod boost behind 0", f"Frod hot neutral Vrod {f.rod_share}"]
 
 
 def ac_volts(f: Furnace, a: str, b: str, *, powered: bool = True, plugged: bool = True) -> float:
