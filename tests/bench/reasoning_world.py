@@ -147,7 +147,7 @@ def reasoner(knowledge: Knowledge) -> Callable[[Case], Outcome]:
             place = moved_to(place, catalog.probes()[probe])[0]
             evidence[probe] = evidence_of(probe, case.shown[probe], knowledge.meter)
             began = _clocks()
-            said = assess(evidence, knowledge, at=place)
+            said = assess(evidence, knowledge, case.shown.keys(), at=place)
             millis.append(_since(began))
         return Outcome(case.truth, said.ranked[:3], said.named, tuple(evidence), said.cannot_tell, tuple(millis))
 
@@ -173,7 +173,7 @@ def reasoner_in_fixed_order(knowledge: Knowledge) -> Callable[[Case], Outcome]:
         for probe in order:
             evidence[probe] = evidence_of(probe, case.shown[probe], knowledge.meter)
             began = _clocks()
-            said = assess(evidence, knowledge, allowed=frozenset(order))
+            said = assess(evidence, knowledge, allowed=frozenset(order) & case.shown.keys())
             millis.append(_since(began))
             if said.named and not said.compulsory:
                 break
