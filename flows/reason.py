@@ -181,6 +181,8 @@ def _open(evidence: Mapping[str, Evidence], allowed: Set[str] | None) -> dict[st
     """The probes that may be taken now: not taken, not spoilt by one that was, and with those taken that must come before."""
     known = catalog.probes()
     spoilt = {other for name in evidence for other in known[name].undoes}
+    if NEVER_LIT in evidence.values():
+        spoilt |= {name for name, one in known.items() if one.flame or name == PROVES}
     return {
         name: one
         for name, one in known.items()

@@ -16,13 +16,13 @@ from flows.faults.catalog import Variant
 from flows.faults.draws import answer_chances, around, changed
 from flows.profiles import Equipment, Meter
 from flows.reason_knowledge import Knowledge
-from flows.reason_mixture import PROVES, Components, stretch
+from flows.reason_mixture import NEVER, PROVES, Components, stretch
 
-BANDS = 8
+BANDS = 6
 """Bands of severity of a single fault; pairs have PAIR_BANDS times PAIR_BANDS."""
 PAIR_BANDS = 2
-STIFF = 3
-"""Groups of boards of one drive by how stiff their rod supply is: inside one, readings hang together nearly linearly."""
+STIFF = 2
+"""Groups of boards built one way by how stiff their rod supply is: inside one, readings hang together nearly linearly."""
 BOARDS = 600
 SHRINK = 0.5
 """Share of a band's own covariance kept; the rest is its fault's mean correlation."""
@@ -32,7 +32,7 @@ BATCH = 8192
 PAIRS = 220
 """Pairs kept by default, the likeliest first."""
 SOFT = frozenset({"none", "harness", "rod", "burner ground", "flame", "board"})
-"""Families whose readings hang on how stiff the rod supply is; the others are built by its drive alone."""
+"""Families whose readings hang on how stiff the rod supply is; the others are built by its make alone."""
 
 
 @dataclass(frozen=True)
@@ -112,10 +112,10 @@ def likeliest(prior: dict[str, float], pairs: int) -> list[str]:
 
 
 def _strata(boards: Furnace) -> list[list[np.ndarray]]:
-    """For each drive its boards' rows, in STIFF groups, softest last."""
-    second = np.broadcast_to(boards.rod_from_secondary, boards.shape) > 0.5
+    """For each way a board is built (where its rod supply and its C come from) its rows, in STIFF groups, softest last."""
+    built = 2 * np.broadcast_to(boards.rod_from_secondary, boards.shape) + np.broadcast_to(boards.common_at_cabinet, boards.shape)
     order = np.argsort(stiffness(boards))
-    return [np.array_split(order[second[order] == drive], STIFF) for drive in (False, True)]
+    return [np.array_split(order[built[order] == way], STIFF) for way in range(4)]
 
 
 def _answers(faces: tuple[Variant, ...], looks: Sequence[str]) -> np.ndarray:
@@ -123,7 +123,14 @@ def _answers(faces: tuple[Variant, ...], looks: Sequence[str]) -> np.ndarray:
     width = max(len(catalog.probes()[p].answers) for p in looks)
     table = np.zeros((len(looks), width))
     for row, probe in enumerate(looks):
-        found = list(answer_chances(faces, probe).values())
+        one = catalog.probes()[probe]
+        chance = answer_chances(faces, probe)
+        if one.unlit:
+            never = answer_chances(faces, PROVES)[NEVER]
+            # A fault that says what the flame looks like has counted the times there is none.
+            said = any(probe in face.shows for face in faces)
+            chance = chance if said else {name: (1 - never) * value + never * (name == one.unlit) for name, value in chance.items()}
+        found = list(chance.values())
         table[row, : len(found)] = found
     return table
 
@@ -139,7 +146,7 @@ def _plans(h: int, name: str, strata: list[list[np.ndarray]], rng: np.random.Gen
         axes = [np.arange(PAIR_BANDS if one else 1) for one in graded]
         first, second = (grid.ravel() for grid in np.meshgrid(*axes, indexing="ij"))
         levels = [(grid[:, None] + _even(rng, (len(grid), count))) / len(axis) for grid, axis in zip((first, second), axes, strict=True)]
-        for rows in drives:
+        for rows in (np.concatenate(drives[:2]), np.concatenate(drives[2:])):
             yield _Plan(h, len(rows) / total, faces, rows, levels)
         return
     groups = [rows for groups in strata for rows in groups] if parts[0].family in SOFT else drives

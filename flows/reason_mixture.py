@@ -20,6 +20,7 @@ LOG_2PI = float(np.log(2 * np.pi))
 PROVES = "board_proves_flame"
 YES, NO, NEVER = "stays", "goes", "never_lit"
 """The answers to PROVES, in their order in probes.yaml."""
+NEVER_AT = 2
 DECIMAL = 0.25
 """Of the odd readings, the share that is ten times too much, and the share that is a tenth (invented)."""
 
@@ -141,7 +142,8 @@ def weigh(components: Components, readings: Mapping[str, Shown], seen: Mapping[s
         cov[at + 1 :, at + 1 :] -= gain[:, None, :] * column_of[None, :, :]
     total = np.sum(list(each.values()), axis=0) if each else np.zeros(len(components.share))
     for name in components.looks:
-        if name in seen:
+        if name in seen and (name == PROVES or seen.get(PROVES) != NEVER_AT):
+            # Once nothing lights, that no flame is seen says nothing more.
             chance = answer_chance(components, name, mean[-1], cov[-1, -1])
             each[name] = np.log((1 - odd) * chance[seen[name]] + odd / len(chance))
             total = total + each[name]
@@ -163,7 +165,7 @@ def answer_chance(components: Components, probe: str, margin: np.ndarray, varian
     table = components.chances[:, components.looks.index(probe)].T
     if probe != PROVES:
         return table[table.any(axis=1)]
-    never = table[2]
+    never = table[NEVER_AT]
     yes = np.exp(log_yes(components.senses, margin, variance)) * (1 - never)
     return np.stack([yes, 1 - never - yes, never])
 

@@ -58,7 +58,9 @@ class Furnace:
     """+1: R is in phase with the incoming hot; −1: secondary leads exchanged."""
     secondary_load_ohms: Value
     common_ground_ohms: Value
-    """C to the board's ground; OPEN: C floats."""
+    """C to the board's ground or to the cabinet; OPEN: C floats."""
+    common_at_cabinet: Value
+    """1: C has its own wire to the cabinet and the board senses against C; 0: both go by the board's ground."""
 
     # board
     rod_share: Value
@@ -96,7 +98,13 @@ class Furnace:
     chafe_ohms: Value
     """Rod wire, rod side of the connector, to chassis; OPEN when sound."""
     rod_ohms: Value
-    """Rod wire end through the plug and the rod's metal; OPEN: rod broken."""
+    """The rod's own metal, from its blade to its tip; OPEN: rod broken."""
+    rod_plug_ohms: Value
+    """Rod wire end to the rod's blade, with the burner alight."""
+    rod_plug_rest: Value
+    """Share of rod_plug_ohms that is there before it has warmed up; 1: all of it."""
+    rod_plug_stays: Value
+    """Share of rod_plug_ohms that is left when it was pulled and pushed home again."""
     coating_ohms: Value
     """Rod metal to the surface that touches the flame."""
     coat_to_tips: Value

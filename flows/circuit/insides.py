@@ -53,7 +53,7 @@ class Printed(Strict):
 
 
 class Drive(Strict):
-    """share: of boards that make the rod's volts from the low side."""
+    """share: of boards that are built that way."""
 
     share: Annotated[float, Field(gt=0, lt=1)]
     origin: Origin
@@ -65,6 +65,7 @@ class InsidesFile(Strict):
 
     format: Literal[1]
     from_secondary: Drive
+    common_at_cabinet: Drive
     unknown: dict[Literal["rod_source_ohms", "rod_capacitor", "sense_ohms", "flame_ratio"], Unknown]
     printed: dict[Literal["rod_volts", "flame_current", "sense_threshold"], Printed]
 
@@ -77,9 +78,10 @@ def widths() -> InsidesFile:
 
 @dataclass(frozen=True)
 class Insides:
-    """n boards and flames, each (n,): 0 or 1, Ω, F, Ω, reverse over forward; and what the healthy furnace shows: V, A, A."""
+    """n boards and flames, each (n,): 0 or 1 twice, Ω, F, Ω, reverse over forward; and what the healthy furnace shows: V, A, A."""
 
     rod_from_secondary: NDArray
+    common_at_cabinet: NDArray
     rod_source_ohms: NDArray
     rod_capacitor: NDArray
     sense_ohms: NDArray
@@ -104,6 +106,7 @@ def draw(equipment: Equipment, rng: np.random.Generator, n: int, table: InsidesF
     drawn = {name: one.middle * one.factor ** rng.standard_normal(n) for name, one in book.unknown.items()}
     drawn |= {name: middle[name] * one.factor ** rng.standard_normal(n) for name, one in book.printed.items()}
     drawn["rod_from_secondary"] = (rng.random(n) < book.from_secondary.share).astype(float)
+    drawn["common_at_cabinet"] = (rng.random(n) < book.common_at_cabinet.share).astype(float)
     drawn["flame_ratio"] = np.maximum(drawn["flame_ratio"], 1.5)
     return Insides(**drawn)
 
@@ -130,6 +133,7 @@ def _fitted(equipment: Equipment, meter: Meter, insides: Insides) -> tuple[Furna
     plain = replace(
         nominal(equipment, meter),
         rod_from_secondary=insides.rod_from_secondary,
+        common_at_cabinet=insides.common_at_cabinet,
         rod_source_ohms=insides.rod_source_ohms,
         rod_capacitor=insides.rod_capacitor,
         sense_ohms=insides.sense_ohms,

@@ -94,7 +94,7 @@ def rod_supply(f: Furnace) -> Branch:
         step = second * f.rod_share * f.turns
         weights = {
             "hot": (1 - second) * f.rod_share, "neutral": (1 - second) * (1 - f.rod_share),
-            "r": step, "common": -step, "board_ground": second, "board_rod_terminal": -1.0,
+            "r": step, "common": second * f.common_at_cabinet - step, "board_ground": second * (1 - f.common_at_cabinet), "board_rod_terminal": -1.0,
         }  # fmt: skip
     return Branch("rod supply", weights, 1 / (f.rod_source_ohms + 1 / (omega * f.rod_capacitor)))
 
@@ -137,8 +137,21 @@ def ground_path(f: Furnace) -> list[Branch]:
         between("chassis bond", "ground", "chassis", 1 / f.chassis_bond_ohms),
         between("burner seat", "burner", "chassis", 1 / f.burner_chassis_ohms),
         between("board ground wire", "board_ground", "chassis", 1 / f.board_chassis_ohms),
-        between("common ground", "common", "board_ground", 1 / f.common_ground_ohms),
+        Branch("common ground", _tie(f, "common"), 1 / f.common_ground_ohms),
     ]
+
+
+def _tie(f: Furnace, node: str) -> dict[str, Value]:
+    """Weights of a branch from `node` to the board's ground, or to the cabinet where C has its own wire there."""
+    if not np.any(f.common_at_cabinet):
+        return {node: 1.0, "board_ground": -1.0}
+    return {node: 1.0, "board_ground": f.common_at_cabinet - 1.0, "chassis": -1.0 * np.asarray(f.common_at_cabinet)}
+
+
+def _sense(f: Furnace) -> dict[str, Value]:
+    if not np.any(f.common_at_cabinet):
+        return {"board_rod_terminal": 1.0, "board_ground": -1.0}
+    return {"board_rod_terminal": 1.0, "board_ground": f.common_at_cabinet - 1.0, "common": -1.0 * np.asarray(f.common_at_cabinet)}
 
 
 def rod_wire(f: Furnace, plugged: bool = True, lit: bool = False) -> list[Branch]:
@@ -148,15 +161,16 @@ def rod_wire(f: Furnace, plugged: bool = True, lit: bool = False) -> list[Branch
     """
     half = 2 / f.wire_ohms
     plug = f.connector_ohms if lit else f.connector_ohms * f.connector_rest
+    rod = (f.rod_ohms + f.rod_plug_ohms * (1.0 if lit else f.rod_plug_rest)) if plugged else OPEN
     insulator = f.insulator_ohms if lit else f.insulator_ohms * f.insulator_rest
     coat = f.coating_ohms if lit else np.maximum(f.coating_ohms * f.coat_to_tips, LEAST_COAT)
     return [
-        between("sense", "board_rod_terminal", "board_ground", 1 / f.sense_ohms),
+        Branch("sense", _sense(f), 1 / f.sense_ohms),
         between("wire, board half", "board_rod_terminal", "connector_in", half),
         between("connector", "connector_in", "connector_out", 1 / plug),
         between("chafe", "connector_out", "chassis", 1 / f.chafe_ohms),
         between("wire, rod half", "connector_out", "rod_wire_end", half),
-        between("rod metal", "rod_wire_end", "rod", 1 / f.rod_ohms if plugged else 1 / OPEN),
+        between("rod metal", "rod_wire_end", "rod", 1 / rod),
         between("coating", "rod", "rod_blade", 1 / coat),
         between("insulator", "rod", "burner", 1 / insulator),
     ]

@@ -124,6 +124,7 @@ class Probe(Strict):
     wiring: how the rod wire must be: on the rod, off it, with the meter in series, or any.
     compulsory: taken first, whatever it is expected to tell. answers: of a probe that is looked at,
     each with its chance when no fault says otherwise. after: probes that come first.
+    flame: there must be one. unlit: the answer when there is none.
     undoes: probes that would no longer tell what they told, because this one changes the furnace.
 
     risk: weight of the time, 1 for none. scale: below it (SI) readings count
@@ -140,6 +141,8 @@ class Probe(Strict):
     answers: Answers = Field(default_factory=dict)
     after: tuple[str, ...] = ()
     undoes: tuple[str, ...] = ()
+    flame: bool = False
+    unlit: str = ""
     seconds: Positive
     risk: Annotated[float, Field(ge=1)]
     origin: Origin

@@ -31,7 +31,6 @@ TRUTH_OF: dict[str, str] = {
     "board_ground_loose": "board_ground_loose",
     "board_rod_supply_low": "board_no_rod_volts",
     "board_not_sensing": "board_deaf",
-    "board_threshold_high": "board_threshold_high",
     "rod_wire_open": "rod_wire_open",
     "board_plug_loose": "rod_wire_open",
     "wire_chafed": "rod_wire_shorted",
@@ -55,8 +54,16 @@ TRUTH_OF: dict[str, str] = {
 """Fault -> truth class. Faults that the second world does not have (the meter's own, a wrong tap, an overloaded low side,
 a weak board source) are missing: named there, they are wrong."""
 
-BOARD = frozenset({"board_no_rod_volts", "board_deaf", "board_threshold_high"})
-"""Truth classes mended by a new board."""
+MENDED_ALIKE = (
+    frozenset({"board_no_rod_volts", "board_deaf", "board_threshold_high"}),
+    frozenset({"plug_resistive", "plug_fails_warm"}),
+    frozenset({"insulator_leaking", "insulator_leaks_warm", "rod_broken"}),
+    frozenset({"burner_ground_poor", "burner_ground_open"}),
+)
+"""Truth classes whose sentences end in the same mend: a new board, the plug made good, a new rod, the burner's ground made good."""
+BOARD = MENDED_ALIKE[0]
+SAME = {"board_threshold_high": "board_deaf"}
+"""A board whose limit has drifted and one that is deaf: the product has one name for both, and one remedy, a new board."""
 SEEN = {"steady": "steady", "lifting": "lifting", "lazy": "lazy", "not reaching rod": "off_rod", "none": "none"}
 PROVES = {"yes": "stays", "no": "goes", "never lit": "never_lit"}
 JUMP = 1.25
@@ -114,6 +121,16 @@ def _moves(one: object) -> str:
 def _swings(low: float, high: float) -> bool:
     a, b = sorted((abs(low), abs(high)))
     return b - a > SMALL and b > JUMP * a
+
+
+def same(classes: object) -> frozenset[str]:
+    """Truth classes with those that the product does not tell apart under one name."""
+    return frozenset(SAME.get(one, one) for one in classes)
+
+
+def mends(named: frozenset[str], true: frozenset[str]) -> bool:
+    """Whether what was named is there, or is mended as something that is there."""
+    return all(one in true or any(one in group and group & true for group in MENDED_ALIKE) for one in named)
 
 
 def truth(name: str) -> frozenset[str]:
