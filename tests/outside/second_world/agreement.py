@@ -49,7 +49,8 @@ def both(plants: Sequence[Plant], per_run: int = 1, seconds: float = 2.5) -> np.
 @click.option("--cases", default=200, show_default=True)
 @click.option("--seed", default=11, show_default=True)
 def main(cases: int, seed: int) -> None:
-    plants, truths = [], set()
+    plants: list[Plant] = []
+    truths: set[str] = set()
     for part in ("tune", "test"):
         for furnace in furnaces(part, cases // 2, seed, calls=False):
             if furnace.plant.law() is not None:
