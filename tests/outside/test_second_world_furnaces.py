@@ -225,3 +225,11 @@ def test_a_fault_file_with_a_strange_value_is_refused(monkeypatch: pytest.Monkey
     monkeypatch.setattr(draws, "_HERE", tmp_path)
     with pytest.raises(ValueError, match=r"odd.*r_nowhere"):
         draws.faults.__wrapped__()
+
+
+def test_a_board_that_checks_its_supply_does_not_begin_on_a_floating_ground_or_swapped_wires() -> None:
+    checking = a_plant(checks_supply=True)
+    assert fire.lights(checking)
+    for values in ({"r_ground": nodal.OPEN}, {"reversed": True}):
+        assert not fire.lights(replace(checking, **values))
+        assert fire.lights(a_plant(**values))

@@ -7,7 +7,7 @@ of `part="test"` (file designs_test.yaml, sheets, furnaces) before the product s
 engineering and every rate is invented by judgement.
 
     from tests.outside.second_world import furnaces, truth_classes
-    for furnace in furnaces("tune", 100, seed=1):
+    for furnace in furnaces("tune", 100, seed=1):      # calls=False, only=("rod_coated",): see `population.furnaces`
         furnace.sheet, furnace.construction       # may be told
         furnace.readings["rod_to_ground"]         # Reading(value=98.4, ...), made when asked, the same each time
         furnace.truth                             # ("rod_coated",): kept from whoever is judged

@@ -12,6 +12,7 @@ from .periodic import steady_state
 from .plant import OMEGA, Plant, circuit
 
 LOWEST_SECONDARY = 18.0  # volts under load at which a 24 V gas valve still pulls in (engineering judgement)
+LEAST_HOT_TO_GROUND = 0.75  # of hot to neutral, for boards that check their supply (engineering judgement)
 
 
 @dataclass(frozen=True)
@@ -34,7 +35,7 @@ def burn(plant: Plant, *, shunt: float = 0.01) -> Fire:
     low = "s" if plant.sense == "return" else plant.home
     step = state.swing.volts(feed, low) * state.swing.volts("r", "c").conjugate()
     return Fire(
-        amperes=float(state.mean["terminal"]),
+        amperes=float(state.mean["terminal"].real),
         sense_volts=-float(state.mean.volts("s", plant.home).real),
         swing=float(abs(state.swing["terminal"])),
         in_step=bool(step.real > 0),
@@ -43,8 +44,12 @@ def burn(plant: Plant, *, shunt: float = 0.01) -> Fire:
 
 def lights(plant: Plant) -> bool:
     """Whether a flame comes at all: gas and spark are there, the secondary holds the valve, the board lets ignition begin."""
-    if plant.flame_form == "none" or (plant.checks_polarity and plant.reversed):
+    if plant.flame_form == "none":
         return False
+    if plant.checks_supply:
+        idle = circuit(plant, lit=False).solve(OMEGA)
+        if abs(idle.volts("h", "bg")) < LEAST_HOT_TO_GROUND * abs(idle.volts("h", "n")):
+            return False
     loaded = circuit(plant, lit=True).solve(OMEGA).volts("r", "c")
     return bool(abs(loaded) >= LOWEST_SECONDARY)
 

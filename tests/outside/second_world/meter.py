@@ -64,6 +64,14 @@ def display(value: float, quantity: str, meter: Meter) -> Shown:
     return Shown(float(round(value / step) * step), False, step)
 
 
+def number(value: float, quantity: str, meter: Meter) -> float:
+    """The displayed number of a value that the meter can show. Raises ValueError when it is over the limit."""
+    shown = display(value, quantity, meter)
+    if shown.value is None:
+        raise ValueError(f"{value:.3g} is over the meter's limit for {quantity}")
+    return shown.value
+
+
 def measured(value: float, quantity: str, meter: Meter, rng: np.random.Generator) -> float:
     """The value with an error inside the meter's specification (two standard deviations at its limit)."""
     share, digits = meter.accuracy[quantity]
@@ -107,7 +115,9 @@ class Reading:
 
 
 def slipped(shown: Shown, hands: Hands, rng: np.random.Generator) -> tuple[float, str]:
-    """The number as said, and the slip's name (empty: none). Only for a display that shows a number."""
+    """The number as said, and the slip's name (empty: none). Raises ValueError for a display that shows no number."""
+    if shown.value is None:
+        raise ValueError("nothing to slip: the display is over its limit")
     value, chance = shown.value, rng.random()
     if chance < hands.transposed:
         digits = list(str(abs(round(value / shown.step))))

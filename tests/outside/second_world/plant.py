@@ -62,7 +62,7 @@ class Plant:
     c_sense: float = 2.2e-7
     threshold_volts: float = 1.0
     synchronous: bool = False
-    checks_polarity: bool = False
+    checks_supply: bool = False  # ignition begins only with hot well above the board's ground post
     deaf: bool = False
     r_board_screw: float = 0.03
     # rod and wire

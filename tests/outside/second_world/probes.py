@@ -6,14 +6,30 @@ Second furnace world. Whoever builds or tunes the product may not read this modu
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from .fire import burn
-from .meter import AC_VOLTS, METER_6000, MICROAMPS, OHMS, WORD, Hands, Meter, Reading, display, measured, slipped
+from .meter import (
+    AC_VOLTS,
+    METER_6000,
+    MICROAMPS,
+    OHMS,
+    WORD,
+    Hands,
+    Meter,
+    Reading,
+    display,
+    measured,
+    number,
+    slipped,
+)
 from .nodal import EARTH, OPEN
 from .plant import OMEGA, Plant, circuit
-from .population import Furnace
+
+if TYPE_CHECKING:
+    from .population import Furnace
 
 # probe: (quantity, the two points, how the rod wire is) for what one linear circuit answers
 _VOLTS = {
@@ -52,7 +68,8 @@ PROBES: dict[str, str] = (
     | dict.fromkeys(_CURRENTS, MICROAMPS)
     | dict.fromkeys(_WORDS, WORD)
 )
-_LOOKS = {
+SEEN_TO_JUMP = 0.12  # of the reading: a display that wanders further is told as jumping
+_LOOKS: dict[str, tuple[str, ...]] = {
     "steady": ("lazy", "lifting"),
     "lifting": ("steady", "lazy"),
     "lazy": ("steady", "lifting"),
@@ -148,20 +165,21 @@ def _current(furnace: Furnace, probe: str, meter: Meter, hands: Hands, rng: np.r
     cold, hot = _amperes(plant, meter, rng), _amperes(plant.warm(), meter, rng)
     spread = 2 * plant.flicker
     if rng.random() < hands.wrong_dial:  # alternating microamperes: the swing, not the mean
-        return Reading(probe, MICROAMPS, display(burn(plant).swing, MICROAMPS, meter).value, mishap="wrong dial")
+        swing = display(burn(plant).swing, MICROAMPS, meter)
+        return Reading(probe, MICROAMPS, swing.value, over_limit=swing.over_limit, mishap="wrong dial")
     if probe == "flame_current_wiggled":
-        low, high = _wiggled(plant.warm(), hot, meter, rng)
-        ends = [display(sign * measured(x, MICROAMPS, meter, rng), MICROAMPS, meter).value for x in (low, high)]
-        return Reading(probe, MICROAMPS, low=min(ends), high=max(ends), mishap=mishap)
+        ends = _wiggled(plant.warm(), hot, meter, rng)
+        low, high = sorted(number(sign * measured(end, MICROAMPS, meter, rng), MICROAMPS, meter) for end in ends)
+        return Reading(probe, MICROAMPS, low=low, high=high, mishap=mishap)
     now = hot * (1 + rng.normal(0, plant.flicker / 2))
     shown = display(sign * measured(now, MICROAMPS, meter, rng), MICROAMPS, meter)
     said, slip = slipped(shown, hands, rng)
-    ends = (now * (1 - spread), now * (1 + spread)) if spread > 0.12 else (now, now)
+    low, high = (now * (1 - spread), now * (1 + spread)) if spread > SEEN_TO_JUMP else (now, now)
     if abs(cold - hot) > 0.2 * max(abs(cold), abs(hot)):  # seen to fall (or rise) while the fire goes on
-        ends = (min(cold, *ends), max(cold, *ends))
-    if ends[0] == ends[1]:
+        low, high = min(cold, low), max(cold, high)
+    if low == high:
         return Reading(probe, MICROAMPS, said, mishap=slip or mishap)
-    low, high = sorted(display(sign * x, MICROAMPS, meter).value for x in ends)
+    low, high = sorted(number(sign * end, MICROAMPS, meter) for end in (low, high))
     return Reading(probe, MICROAMPS, said, low, high, mishap=slip or mishap)
 
 

@@ -16,6 +16,8 @@ from pathlib import Path
 from .flame import ROUNDING, FlameLaw
 from .nodal import EARTH, Circuit
 
+CHARGE = 1e-6  # farads that gather the ammeter's charge
+
 
 @dataclass(frozen=True)
 class Case:
@@ -74,10 +76,15 @@ def means(
         mark = f"x{k}_"
         deck += lines(case, mark, hertz)
         pair = [f"{mark}{name}" if name != EARTH else "0" for name in sense]
-        deck.append(f".meas tran i{k} avg i(v{mark}{ammeter}) from={start:.9g} to={seconds:.9g}")
+        # the charge is integrated in the circuit: a mean over printed points drifts by the step times the swing
+        deck += [f"f{mark}q 0 {mark}q v{mark}{ammeter} 1", f"c{mark}q {mark}q 0 {CHARGE:g}", f"r{mark}q {mark}q 0 1e12"]
+        deck += [
+            f".meas tran {end}{k} find v({mark}q) at={at:.9g}" for end, at in (("a", start), ("b", seconds - 1e-9))
+        ]
         deck.append(f".meas tran s{k} avg par('v({pair[0]})-v({pair[1]})') from={start:.9g} to={seconds:.9g}")
+    early = start - 3 / hertz  # the window begins inside what is kept
     deck += [
-        f".tran {step:g} {seconds:g} {start:.9g} {step:g}",
+        f".tran {step:g} {seconds:g} {early:.9g} {step:g}",
         ".options gmin=1e-15 abstol=1e-13 reltol=1e-4",
         ".end",
         "",
@@ -88,9 +95,10 @@ def means(
         run = subprocess.run(["ngspice", "-b", str(path)], capture_output=True, text=True, check=False, cwd=folder)
     found = {
         name: float(value)
-        for name, value in re.findall(r"^([is]\d+)\s*=\s*([-+0-9.eE]+)", run.stdout, flags=re.MULTILINE)
+        for name, value in re.findall(r"^([abs]\d+)\s*=\s*([-+0-9.eE]+)", run.stdout, flags=re.MULTILINE)
     }
-    missing = [k for k in range(len(cases)) if f"i{k}" not in found or f"s{k}" not in found]
+    missing = [k for k in range(len(cases)) if not {f"a{k}", f"b{k}", f"s{k}"} <= set(found)]
     if missing:
         raise RuntimeError(f"ngspice gave no figure for cases {missing}: {(run.stdout + run.stderr)[-600:]}")
-    return [(found[f"i{k}"], found[f"s{k}"]) for k in range(len(cases))]
+    per_volt = CHARGE / (seconds - start)
+    return [((found[f"b{k}"] - found[f"a{k}"]) * per_volt, found[f"s{k}"]) for k in range(len(cases))]
