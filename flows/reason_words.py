@@ -145,7 +145,7 @@ def _speaks(told: Told, top: str) -> str:
 
 
 def _shown(told: Told, probe: str) -> str:
-    words, one = told.words, told.evidence[probe]
+    words, one = told.words, told.evidence.get(probe, "never_lit")
     if not isinstance(one, Measured):
         answers = list(catalog.probes()[probe].answers)
         return words.line(answers[0 if one else 1] if isinstance(one, bool) else one)

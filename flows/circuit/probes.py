@@ -20,6 +20,8 @@ from flows.circuit.nodal import ports
 from flows.errors import CalculationError
 from grammar.datafile import Strict, load_yaml
 
+TOUCHED = ("plain", "both_plugs", "rod_alone")
+"""States in which a reading needs nothing but the two leads."""
 LEAST_PLUG = 1e-3
 """Ω of a good contact, at the least."""
 TABLE = Path(__file__).with_name("probes.yaml")
