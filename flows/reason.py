@@ -219,7 +219,7 @@ def _told_by(knowledge: Knowledge, two: Sequence[str], sight: Sight, left: Mappi
     for one in ids:
         mine = sight.components.hypothesis[rows] == one
         share[mine] /= max(share[mine].sum(), 1e-300) * 2
-    moments = replace(sight.weighed, mean=sight.weighed.mean[rows], cov=sight.weighed.cov[rows])
+    moments = replace(sight.weighed, mean=sight.weighed.mean[rows], variance=sight.weighed.variance[rows])
     told = gains(replace(sight, components=sight.components.take(rows), weight=share, weighed=moments), left)
     return [one.probe for one in sorted(told, key=lambda one: -one.bits) if one.bits >= catalog.settings().alike_bits]
 
@@ -250,7 +250,7 @@ def _ruled_out(knowledge: Knowledge, of_fault: np.ndarray, parts: Mapping[str, n
     found = []
     for h in np.argsort(-knowledge.prior, kind="stable"):
         name = knowledge.hypotheses[h]
-        if len(catalog.parts(name)) > 1 or present[name] >= catalog.settings().out:
+        if len(catalog.parts(name)) > 1 or present.get(name, 0.0) >= catalog.settings().out:
             continue
         against = {probe: float(each[h]) - usual[probe] for probe, each in parts.items()}
         probe = min(against, key=lambda one: against[one])

@@ -81,15 +81,14 @@ class Weighed:
     """What evidence does to every component.
 
     log_likelihood: (C,). each: probe -> (C,) its part, given the probes before it.
-    mean, cov: moments after the evidence, shapes as in Components, over `axes`;
-    those of probes already taken are not kept up.
-    axes: the columns kept (indices into K+1): taken ones first, the margin last.
+    mean, variance: (C, A) moments after the evidence, over the A `axes`: columns
+    (indices into K+1) that were not read, the margin last.
     """
 
     log_likelihood: np.ndarray
     each: dict[str, np.ndarray]
     mean: np.ndarray
-    cov: np.ndarray
+    variance: np.ndarray
     axes: tuple[int, ...]
 
 
@@ -114,10 +113,12 @@ def weigh(components: Components, readings: Mapping[str, Shown], seen: Mapping[s
     margin = len(components.probes)
     taken = [name for name in components.probes if name in readings]
     finite = [name for name in taken if np.isfinite(readings[name].value)]
-    others = [k for name, k in index.items() if name not in finite] if keep_all else []
-    axes = (*(index[name] for name in finite), *others, margin)
+    read = [index[name] for name in finite]
+    axes = (*(k for name, k in index.items() if keep_all and name not in finite), margin)
     means, covs = components.along
-    mean, cov = means[list(axes)], covs[np.ix_(axes, axes)]
+    # Of what is not read only its variance is kept up, and how it hangs on what is read.
+    mean, cov = means[read], covs[np.ix_(read, read)]
+    mean_left, variance_left, cross = means[list(axes)], covs[axes, axes], covs[np.ix_(read, axes)]
     each: dict[str, np.ndarray] = {}
     for name in taken:
         shown, column = readings[name], index[name]
@@ -134,20 +135,21 @@ def weigh(components: Components, readings: Mapping[str, Shown], seen: Mapping[s
         inside = np.log1p(-odd) + np.log(1 - over) - 0.5 * (gap * gap / variance + np.log(variance) + LOG_2PI)
         outside = np.log(odd) + np.log(_odd_density(shown, mean[at], variance, components.scale[column]))
         each[name] = np.logaddexp(inside, outside)
-        belief = np.exp(inside - each[name])
-        # What is taken up stands first, so that all that is still to come is one block.
-        column_of = cov[at + 1 :, at]
-        gain = column_of * (belief / variance)
+        pull = np.exp(inside - each[name]) / variance
+        gain = cov[at + 1 :, at] * pull
         mean[at + 1 :] += gain * gap
-        cov[at + 1 :, at + 1 :] -= gain[:, None, :] * column_of[None, :, :]
+        mean_left += cross[at] * (pull * gap)
+        variance_left -= cross[at] ** 2 * pull
+        cross[at + 1 :] -= gain[:, None, :] * cross[at]
+        cov[at + 1 :, at + 1 :] -= gain[:, None, :] * cov[at + 1 :, at][None, :, :]
     total = np.sum(list(each.values()), axis=0) if each else np.zeros(len(components.share))
     for name in components.looks:
         if name in seen and (name == PROVES or seen.get(PROVES) != NEVER_AT):
             # Once nothing lights, that no flame is seen says nothing more.
-            chance = answer_chance(components, name, mean[-1], cov[-1, -1])
+            chance = answer_chance(components, name, mean_left[-1], variance_left[-1])
             each[name] = np.log((1 - odd) * chance[seen[name]] + odd / len(chance))
             total = total + each[name]
-    return Weighed(total, each, mean.T, np.moveaxis(cov, -1, 0), axes)
+    return Weighed(total, each, mean_left.T, variance_left.T, axes)
 
 
 def _odd_density(shown: Shown, mean: np.ndarray, variance: np.ndarray, scale: float) -> np.ndarray:

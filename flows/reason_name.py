@@ -11,6 +11,8 @@ from flows.reason_knowledge import Knowledge, chance_if_healthy
 from flows.reason_mixture import Shown
 
 CURRENT = "flame_current"
+TRIFLE = 1e-7
+"""Chances below this do not add up to anything."""
 
 
 def named_and_unproven(
@@ -43,6 +45,8 @@ def present_in(ranked: Iterable[tuple[str, float]]) -> dict[str, float]:
     """Single fault -> the chance that it stands, alone or in a pair."""
     found: dict[str, float] = {}
     for name, chance in ranked:
+        if chance < TRIFLE:
+            continue
         for one in catalog.parts(name):
             found[one] = found.get(one, 0.0) + float(chance)
     return found

@@ -143,7 +143,7 @@ def outcomes(sight: Sight, probe: str, count: int) -> tuple[np.ndarray, np.ndarr
     """
     parts, weighed, odd = sight.components, sight.weighed, sight.odd
     if probe in parts.looks:
-        chance = answer_chance(parts, probe, weighed.mean[:, -1], weighed.cov[:, -1, -1])
+        chance = answer_chance(parts, probe, weighed.mean[:, -1], weighed.variance[:, -1])
         likely = (1 - odd) * chance + odd / len(chance)
         return _normal(likely @ sight.weight, likely * sight.weight)
     k = parts.probes.index(probe)
@@ -163,7 +163,7 @@ def _shown(sight: Sight, k: int, finite: np.ndarray, total: float, count: int) -
     parts, at = sight.components, sight.weighed.axes.index(k)
     scale = parts.scale[k]
     mean = sight.weighed.mean[:, at]
-    variance = np.maximum(sight.weighed.cov[:, at, at], 0) + parts.floor[k] ** 2
+    variance = np.maximum(sight.weighed.variance[:, at], 0) + parts.floor[k] ** 2
     # A systematic sample of components, each with a normal quantile from an
     # additive golden-ratio sequence.
     step = (np.arange(count) + 0.5) / count
