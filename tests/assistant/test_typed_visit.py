@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -9,10 +10,12 @@ from click.testing import CliRunner
 
 from assistant.cli import cli
 from assistant.journal import read
-from assistant.plans import ready_plan
+from assistant.plans import reasoned_plan
 from assistant.records.derive import derive
 from assistant.report.spoken import spoken_summary
 from assistant.report.story import tell
+from flows.compile import load_plan
+from flows.profiles import equipment, meter
 from flows.session import Session
 from tests.flows.hard_visits import VISITS
 from tests.flows.technician import visited
@@ -79,6 +82,7 @@ def test_the_next_best_test_is_one_that_the_procedure_has(offered: Session) -> N
 
 
 def test_a_procedure_without_reasoning_offers_no_test() -> None:
-    plan = ready_plan("igniter_check", "larkspur", "dunlin")
-    assert plan.procedure.reason or plan.next_test is None
-    assert not plan.typed and ready_plan("igniter_check", "larkspur", "dunlin", typed=True).typed
+    plan = load_plan("flame_sensing", equipment("larkspur"), meter("dunlin"))
+    silent = replace(plan, procedure=plan.procedure.model_copy(update={"reason": False}))
+    assert reasoned_plan(silent).next_test is None and reasoned_plan(plan).next_test is not None
+    assert not plan.typed and typed_plan().typed
