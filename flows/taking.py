@@ -163,9 +163,11 @@ def _news(plan: Plan, session: Session) -> tuple[Session, bool]:
     """Whether the reasoning names a fault that it has not named before in this visit."""
     found = assessment(plan, session)
     named = found.named if found else None
-    if named is None or named == catalog.HEALTHY or named in session.named:
+    if found is None or named is None or named == catalog.HEALTHY or named in session.named or found.compulsory:
         return session, False
-    return replace(session, named=(*session.named, named)), True
+    session = replace(session, named=(*session.named, named))
+    # What a reading after the mending names is what was mended.
+    return session, session.taken[-1].counts_as == session.taken[-1].probe
 
 
 def _prove(plan: Plan, session: Session) -> Moved:
