@@ -9,7 +9,6 @@ tolerance. What cannot show it is thrown away, so the parts come out correlated.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from functools import lru_cache
 from pathlib import Path

@@ -13,6 +13,7 @@ import time
 from pathlib import Path
 
 import numpy as np
+
 from flows.faults import catalog
 from flows.faults.display import as_measured
 from flows.profiles import Equipment, meter

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import stat
-import zlib
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
