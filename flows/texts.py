@@ -30,8 +30,19 @@ class CautionTexts(Strict):
     short: Text
 
 
+class DangerTexts(Strict):
+    say: Text
+
+
 class JudgeTexts(Strict):
     say: dict[str, Text]
+    danger: dict[str, DangerTexts] = Field(default_factory=dict)
+
+
+class ThingTexts(Strict):
+    """words: those one of which a sentence that moves the thing must hold."""
+
+    words: Texts
 
 
 class AgainTexts(Strict):
@@ -66,6 +77,7 @@ class ProcedureTexts(Strict):
     language: str
     title: Text
     about: str
+    things: dict[str, ThingTexts] = Field(default_factory=dict)
     steps: dict[str, StepTexts]
 
 
@@ -123,8 +135,8 @@ def _misfits(procedure: Procedure, texts: ProcedureTexts, path: Path, nodes: yam
 
 
 def _texts(book: Procedure | ProcedureTexts) -> dict[Where, str | tuple[str, ...]]:
-    """Every text by its place. Sentences count one by one; the phrases of an answer are one text, for a language may have more of them."""
-    found: dict[Where, str | tuple[str, ...] | None] = {}
+    """Every text by its place. Sentences count one by one; the phrases of an answer and the words of a thing are one text, for a language may have more of them."""
+    found: dict[Where, str | tuple[str, ...] | None] = {("things", name, "words"): tuple(thing.words) or None for name, thing in book.things.items()}
     for name, step in book.steps.items():
         here: Where = ("steps", name)
         found |= {(*here, "title"): step.title, (*here, "leads"): step.leads, (*here, "why"): step.why}
@@ -133,6 +145,7 @@ def _texts(book: Procedure | ProcedureTexts) -> dict[Where, str | tuple[str, ...
             found |= {(*here, "caution", "full"): step.caution.full, (*here, "caution", "short"): step.caution.short}
         if step.judge:
             found |= {(*here, "judge", "say", key): text for key, text in step.judge.say.items()}
+            found |= {(*here, "judge", "danger", key, "say"): danger.say for key, danger in step.judge.danger.items()}
         for key, answer in step.answers.items():
             there: Where = (*here, "answers", key)
             found |= {(*there, "phrases"): tuple(answer.phrases), (*there, "say"): answer.say}
@@ -152,5 +165,5 @@ def _fields(text: str) -> frozenset[str]:
 
 
 def _dotted(where: Where) -> str:
-    return ".".join(str(part) for part in where[1:])
+    return ".".join(str(part) for part in (where[1:] if where[0] == "steps" else where))
 

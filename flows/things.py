@@ -83,7 +83,11 @@ def kinds_of(things: Mapping[str, Thing]) -> dict[str, Kind]:
         elif thing.positions is None or thing.as_found is None or thing.moved_at is None or not thing.words:
             raise ValueError(f"'{name}' is this procedure's own: give its positions, as_found, moved_at and words")
         else:
-            found[name] = Kind(positions=thing.positions, as_found=thing.as_found, twice=thing.twice, moved_at=thing.moved_at, touch=True)
+            # What may be moved at any power lies outside the cabinet: a thermostat, a valve at the pipe.
+            inside = thing.moved_at != "any"
+            found[name] = Kind(
+                positions=thing.positions, as_found=thing.as_found, twice=thing.twice, moved_at=thing.moved_at, touch=inside
+            )
         if thing.begin not in found[name].positions:
             raise ValueError(f"'{name}' cannot begin at '{thing.begin}'; it has {', '.join(found[name].positions)}")
     return found
