@@ -29,7 +29,7 @@ FILE = Path(__file__).with_name("demo.yaml")
 
 
 class DemoVisit(Strict):
-    """One invented visit. says: words by step; wants: the fault it should end with."""
+    """One invented visit. says: words by step; also: more to record; wants: the fault it should end with."""
 
     title: str
     site: str
@@ -42,6 +42,7 @@ class DemoVisit(Strict):
     wants: str
     offered: str
     says: dict[str, str]
+    also: list[str] = []
 
 
 class DemoFile(Strict):

@@ -1,5 +1,8 @@
 """Make the recordings: `python -m audio_fixtures.make`.
 
+The list of what the demonstration's technicians say is brought in line with
+assistant/demo.yaml first, so this one command is all that a change there needs.
+
 Every file is spoken by a named voice, levelled, given quiet before and after,
 and mixed with noise from a seed that its utterance's id gives, so that the
 same lists give the same samples. Files that already hold those samples are
@@ -21,6 +24,7 @@ import yaml
 
 from assistant.audio.files import read, write
 from assistant.errors import AudioError, MissingLibrary, VoiceError
+from audio_fixtures import demo_lines
 from audio_fixtures.listing import HERE, Manifest, Recording, hearing_list, visit_list
 from audio_fixtures.rooms import SAMPLE_RATE, active, level, mix, noise, padded
 from audio_fixtures.voices import PROGRAMS, say, voices
@@ -148,6 +152,7 @@ def _remove_others(wanted: set[Path]) -> None:
 
 def main() -> int:
     try:
+        demo_lines.write()
         files, wrote = make()
     except TwohandsError as error:
         print(error.text, file=sys.stderr)

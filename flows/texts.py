@@ -11,16 +11,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import yaml
-from pydantic import Field
+from pydantic import AfterValidator, Field
 
 from flows.errors import FlowError
 from grammar.datafile import Strict, line_of, problems_in, read_yaml
 from grammar.errors import DataFileError
+from grammar.fields import only_names
 
 if TYPE_CHECKING:
     from flows.schema import Procedure
 
-Text = Annotated[str, Field(min_length=3, max_length=400)]
+Text = Annotated[str, Field(min_length=3, max_length=400), AfterValidator(only_names)]
 Texts = Annotated[list[Text], Field(min_length=1)]
 Where = tuple[str | int, ...]
 
@@ -135,8 +136,13 @@ def _misfits(procedure: Procedure, texts: ProcedureTexts, path: Path, nodes: yam
 
 
 def _texts(book: Procedure | ProcedureTexts) -> dict[Where, str | tuple[str, ...]]:
-    """Every text by its place. Sentences count one by one; the phrases of an answer and the words of a thing are one text, for a language may have more of them."""
-    found: dict[Where, str | tuple[str, ...] | None] = {("things", name, "words"): tuple(thing.words) or None for name, thing in book.things.items()}
+    """Every text by its place. Sentences count one by one.
+
+    The phrases of an answer and the words of a thing are one text, for a language may have more of them.
+    """
+    found: dict[Where, str | tuple[str, ...] | None] = {}
+    for name, thing in book.things.items():
+        found[("things", name, "words")] = tuple(thing.words) or None
     for name, step in book.steps.items():
         here: Where = ("steps", name)
         found |= {(*here, "title"): step.title, (*here, "leads"): step.leads, (*here, "why"): step.why}

@@ -44,11 +44,11 @@ class Reading:
 
     value: SI; for a range, its middle; for an over-limit display, infinity.
     low, high: the ends of a range ("jumping between"), else both `value`.
-    step: the resolution spoken, SI ("92.6 volts" -> 0.1).
+    step: the resolution spoken, SI ("7.413 volts" -> 0.001).
     quantity: the quantity it was spoken as. unit: unit spoken, or the asked one.
     unit_spoken: whether a unit was said at all.
     over_limit: the display showed its out-of-range sign.
-    text: the words it was made from. digits: the digits as written, "92.6".
+    text: the words it was made from. digits: the digits as written, "7.413".
     sounds_like: for teens and tens, the value it could be mistaken for (SI), or None.
     """
 
@@ -75,7 +75,7 @@ class Command:
 
 @dataclass(frozen=True)
 class Choice:
-    """An answer in words. correction: a reading spoken with it ("no, nine three")."""
+    """An answer in words. correction: a reading spoken with it ("no, seven point four one three")."""
 
     id: str
     text: str

@@ -15,7 +15,7 @@ from grammar.language import Language, NumberWords, language
 
 @dataclass(frozen=True)
 class Spoken:
-    """A number as spoken. digits: as written, "-92.60"; spelled: said digit by digit."""
+    """A number as spoken. digits: as written, "-7.413"; spelled: said digit by digit."""
 
     digits: str
     spelled: bool
@@ -30,7 +30,7 @@ class Spoken:
 
 
 def places(digits: str) -> int:
-    """How many digits stand after the point: 2 for "92.60", 0 for "92"."""
+    """How many digits stand after the point: 3 for "7.413", 0 for "7"."""
     return len(digits.partition(".")[2])
 
 
@@ -66,7 +66,7 @@ def say(value: float, decimals: int = 0, key: str = "en") -> str:
 
 
 def say_digits_after(digits: str, key: str = "en") -> str:
-    """Written digits as words, only the decimals one by one: "92.6" is "ninety two point six"."""
+    """Written digits as words, only the decimals one by one: "47.413" is "forty seven point four one three"."""
     lang = language(key)
     minus, whole, fraction = _split(digits)
     text = num2words(int(whole), lang=lang.num2words)
@@ -79,7 +79,7 @@ def say_digits_after(digits: str, key: str = "en") -> str:
 
 
 def digits_spoken(digits: str, key: str = "en") -> str:
-    """Every digit by itself: "92.6" is "nine two point six". Raises GrammarError when it is no number."""
+    """Every digit by itself: "47.413" is "four seven point four one three". Raises GrammarError when it is no number."""
     lang = language(key)
     minus, whole, fraction = _split(digits)
     words = _spell(whole, lang)
@@ -89,7 +89,7 @@ def digits_spoken(digits: str, key: str = "en") -> str:
 
 
 def ways_to_say(digits: str, key: str = "en") -> list[str]:
-    """Every way to say written digits ("92.6"), sorted. Raises GrammarError when they are no number."""
+    """Every way to say written digits ("7.413"), sorted. Raises GrammarError when they are no number."""
     numbers = language(key).numbers
     minus, whole, fraction = _split(digits)
     heads = [" ".join(words) for words in _every(numbers, "whole", int(whole))]
@@ -119,7 +119,7 @@ def _split(digits: str) -> tuple[bool, str, str]:
     minus = digits.startswith("-")
     whole, _, fraction = digits.removeprefix("-").partition(".")
     if not (whole.isascii() and whole.isdigit() and (not fraction or (fraction.isascii() and fraction.isdigit()))):
-        raise GrammarError(f"'{digits}' is not a number written in digits.", "Write it like 92.6.")
+        raise GrammarError(f"'{digits}' is not a number written in digits.", "Write it like 7.413.")
     return minus, whole, fraction
 
 

@@ -122,7 +122,7 @@ def to_si(number: Decimal | str | float, unit_key: str) -> float:
 
 
 def from_si(value: float, unit_key: str) -> float:
-    """An SI value as a number of `unit_key` (3.5e-6 in "microamp" is 3.5)."""
+    """An SI value as a number of `unit_key` (7.4e-6 in "microamp" is 7.4)."""
     return float(Decimal(repr(float(value))) / unit(unit_key).scale)
 
 

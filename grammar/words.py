@@ -26,7 +26,7 @@ def without_fillers(text: str, lang: Language) -> str:
 
 
 def units_after_digits(text: str, lang: Language) -> str:
-    """ "92.6v" and "4.7 k" with the unit in words; "3 v ac" too."""
+    """ "7.413v" and "4.7 k" with the unit in words; "3 v ac" too."""
     for one in units().values():
         for typed in sorted(one.typed, key=len, reverse=True):
             text = re.sub(rf"([0-9])\s*{re.escape(typed)}(?P<tag>ac|dc)?(?!\w)", lambda hit, key=one.key: f"{hit[1]} {lang.units[key].phrases[0]} {hit['tag'] or ''}", text)

@@ -174,12 +174,12 @@ def reading(value: float, low: float | None = None, high: float | None = None, o
 
 
 JUDGED = [
-    (Means(kind="reading", digits="92.6", unit="volt"), reading(92.6), "right"),
-    (Means(kind="reading", digits="92.6", unit="volt"), reading(96.2), "wrong and accepted"),
-    (Means(kind="reading", digits="92.6", unit="volt"), Command("gas", ""), "wrong and accepted"),
-    (Means(kind="reading", digits="92.6", unit="volt"), reading(math.inf, over=True), "wrong and accepted"),
-    (Means(kind="reading", digits="92.6", unit="volt"), Unclear("nothing", ""), "asked again"),
-    (Means(kind="reading", digits="3.5", unit="microamp"), reading(3.5e-6), "right"),
+    (Means(kind="reading", digits="84.7", unit="volt"), reading(84.7), "right"),
+    (Means(kind="reading", digits="84.7", unit="volt"), reading(87.4), "wrong and accepted"),
+    (Means(kind="reading", digits="84.7", unit="volt"), Command("gas", ""), "wrong and accepted"),
+    (Means(kind="reading", digits="84.7", unit="volt"), reading(math.inf, over=True), "wrong and accepted"),
+    (Means(kind="reading", digits="84.7", unit="volt"), Unclear("nothing", ""), "asked again"),
+    (Means(kind="reading", digits="5.3", unit="microamp"), reading(5.3e-6), "right"),
     (Means(kind="range", digits="2.1", to="2.4", unit="volt"), reading(2.25, 2.1, 2.4), "right"),
     (Means(kind="range", digits="2.1", to="2.4", unit="volt"), reading(2.1), "wrong and accepted"),
     (Means(kind="over_limit"), reading(math.inf, over=True), "right"),

@@ -12,7 +12,7 @@ from flows.judge import CALCULATIONS
 from flows.schema import Judge, Step
 from flows.wording import fill
 
-SAMPLE: Mapping[str, float] = {"ac_volts": 92.6, "dc_volts": 9.2, "ohms": 0.8, "dc_amps": 3.5e-6, "ac_amps": 4.2, "hertz": 60.0}
+SAMPLE: Mapping[str, float] = {"ac_volts": 84.7, "dc_volts": 7.4, "ohms": 0.8, "dc_amps": 4.1e-6, "ac_amps": 4.2, "hertz": 60.0}
 """What stands for a number that only a visit can bring (SI)."""
 
 FIRST, LATER = ("caution", "say"), ("leads", "why", "verdict", "danger", "answer")

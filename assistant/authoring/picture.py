@@ -10,12 +10,13 @@ from transitions import State
 from transitions.extensions import GraphMachine
 
 from assistant.authoring.errors import AuthoringError
+from assistant.colours import colour
 from assistant.errors import MissingLibrary
 from flows.schema import Power, Procedure, Step, When
 
 KINDS = (".png", ".svg", ".pdf")
-COLOURS = {"on": "#f6c453", "off": "#cfd8dc", "dead": "#a5d6a7", "any": "#ffffff"}
-"""By the power that a step needs; the darkest of them has a contrast above 7 to the black text."""
+COLOURS = {"on": colour("doubt-zone"), "off": colour("pale"), "dead": colour("good-zone"), "any": colour("card")}
+"""By the power that a step needs."""
 SAID: dict[Power, str] = {"on": "on", "said_off": "said to be off", "dead": "proven dead"}
 NOTE = "from every step"
 """A node that is no step: the ways that lead out of every step, told rather than drawn."""
@@ -24,7 +25,7 @@ LEFT = r"\l"
 """A line's end in a label; the line stands to the left."""
 
 
-_STEP = {"shape": "box", "style": "filled,rounded", "fontname": "sans-serif", "fontsize": "13", "margin": "0.14,0.07", "color": "#37474f"}
+_STEP = {"shape": "box", "style": "filled,rounded", "fontname": "sans-serif", "fontsize": "13", "margin": "0.14,0.07", "color": colour("firm")}
 SHEET = {
     "directed": "true", "strict": "false", "rankdir": "TB", "nodesep": "0.25", "ranksep": "0.3",
     "fontname": "sans-serif", "fontsize": "16", "labelloc": "t", "splines": "spline", "dpi": "110",
@@ -33,14 +34,14 @@ STYLES: dict[str, dict[str, dict[str, str]]] = {
     "node": {
         "default": _STEP,
         **{power: {**_STEP, "fillcolor": colour} for power, colour in COLOURS.items()},
-        "end": {**_STEP, "peripheries": "2", "fillcolor": "#ffffff"},
-        "note": {**_STEP, "shape": "note", "style": "filled", "fillcolor": "#ffffff", "fontsize": "12"},
+        "end": {**_STEP, "peripheries": "2", "fillcolor": colour("card")},
+        "note": {**_STEP, "shape": "note", "style": "filled", "fillcolor": colour("card"), "fontsize": "12"},
     },
     "edge": {
-        "default": {"fontname": "sans-serif", "fontsize": "11", "color": "#37474f", "arrowsize": "0.7"},
+        "default": {"fontname": "sans-serif", "fontsize": "11", "color": colour("firm"), "arrowsize": "0.7"},
         "way": {"weight": "10"},
-        "guarded": {"color": "#1565c0", "fontcolor": "#1565c0"},
-        "failed": {"color": "#b71c1c", "fontcolor": "#b71c1c", "style": "dashed", "constraint": "false"},
+        "guarded": {"color": colour("blue"), "fontcolor": colour("blue")},
+        "failed": {"color": colour("bad"), "fontcolor": colour("bad"), "style": "dashed", "constraint": "false"},
         "back": {"constraint": "false"},
     },
     "graph": {"default": {}},

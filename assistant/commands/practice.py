@@ -27,7 +27,7 @@ def practice_home() -> Path:
 @click.option("--fault", default=None, metavar="FAULT", help="Hide this fault instead of drawing one; two are joined by a plus sign.")
 @click.option("--seed", type=click.IntRange(0), default=None, help="The same seed gives the same furnace, meter and displays.")
 @click.option("--equipment", type=click.Choice(names("equipment")), default="larkspur", show_default=True, help="The furnace family.")
-@click.option("--meter", type=click.Choice(names("meters")), default="bench6000", show_default=True, help="The meter.")
+@click.option("--meter", type=click.Choice(names("meters")), default="dunlin", show_default=True, help="The meter.")
 @sound_options
 @click.option("--record", type=click.Path(file_okay=False, path_type=Path), default=None, help="Folder of the trainee's record and of the guided exercises.")
 @click.option("--progress", "shown", default=None, metavar="NAME", help="Show how NAME has done so far, and nothing else.")

@@ -10,14 +10,16 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, PlainTextResponse, Response
-from starlette.routing import Mount
+from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from assistant import colours
 from assistant.desk import api, pages
 from assistant.desk.background import lifespan
 from assistant.desk.context import Desk
 from assistant.desk.errors import Refused
+from assistant.errors import JournalError
 from assistant.records.errors import StoreError, UnknownVisit
 from grammar.errors import TwohandsError
 
@@ -37,13 +39,17 @@ HEADERS = {
 def make_app(desk: Desk) -> Starlette:
     """The ASGI application of one desk."""
     app = Starlette(
-        routes=[*api.ROUTES, *pages.ROUTES, Mount("/static", StaticFiles(directory=HERE / "static"))],
-        exception_handlers={Refused: _refused, UnknownVisit: _unknown, StoreError: _store, HTTPException: _http},
+        routes=[*api.ROUTES, *pages.ROUTES, Route("/colours.css", _colours), Mount("/static", StaticFiles(directory=HERE / "static"))],
+        exception_handlers={Refused: _refused, UnknownVisit: _unknown, StoreError: _store, JournalError: _journal, HTTPException: _http},
         lifespan=lifespan,
     )
     app.state.desk = desk
     app.add_middleware(Guard, desk=desk)
     return app
+
+
+async def _colours(request: Request) -> Response:
+    return Response(colours.css(), media_type="text/css")
 
 
 class Guard:
@@ -67,6 +73,9 @@ class Guard:
                     headers.setdefault("Strict-Transport-Security", "max-age=31536000")
             await send(message)
 
+        if any(sign > 0x7E for sign in (*scope["query_string"], *scope.get("raw_path", b""))):
+            await PlainTextResponse("That is no address.", 400)(scope, receive, with_headers)
+            return
         if not self._ours(Headers(scope=scope).get("host", "")):
             await PlainTextResponse("This desk does not answer to that name. Open it by its address, or start it with --name.", 421)(scope, receive, with_headers)
             return
@@ -102,6 +111,11 @@ def _unknown(request: Request, error: Exception) -> Response:
 def _store(request: Request, error: Exception) -> Response:
     assert isinstance(error, TwohandsError)  # Starlette calls the handler of just this class
     return _answer(request, 503, error)
+
+
+def _journal(request: Request, error: Exception) -> Response:
+    assert isinstance(error, TwohandsError)  # Starlette calls the handler of just this class
+    return _answer(request, 500, error)
 
 
 def _http(request: Request, error: Exception) -> Response:

@@ -75,7 +75,7 @@ class World:
             world.furnaces.append(Furnace(f"{1 + number // len(STREETS)} {street}", family, chance.uniform(0.1, 0.9)))
         for number, name in enumerate(PEOPLE):
             joined = 0.0 if number < 6 else chance.uniform(0, days * 0.7)
-            world.people.append(Technician(name, chance.choices(("bench6000", "pocket"), (4, 1))[0], joined, chance.uniform(0.85, 1.25)))
+            world.people.append(Technician(name, chance.choices(("dunlin", "pocket"), (4, 1))[0], joined, chance.uniform(0.85, 1.25)))
         return world
 
     def call(self, day: float) -> tuple[Furnace, Technician]:

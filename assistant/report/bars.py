@@ -10,12 +10,13 @@ from __future__ import annotations
 import math
 from html import escape
 
+from assistant.colours import colour
 from assistant.report.numbers import shown
 from assistant.report.scale import Scale, mark_text
 
-FILL = {"good": "#cfe8db", "look": "#fbe3b5", "bad": "#f4d0c8"}
-EDGE = {"good": "#1c7a54", "look": "#8a5a00", "bad": "#a93226"}
-INK, SOFT, BLUE = "#1d2a33", "#5b6b75", "#1f5fbf"
+FILL = {"good": colour("good-zone"), "look": colour("doubt-zone"), "bad": colour("bad-zone")}
+EDGE = {"good": colour("good"), "look": colour("doubt"), "bad": colour("bad")}
+INK, SOFT, BLUE, QUIET, BRIGHT = map(colour, ("ink", "soft", "blue", "quiet", "bright"))
 WIDTH, TOP, THICK, HEIGHT = 380.0, 6.0, 16.0, 40.0
 PAD = 8.0
 
@@ -27,7 +28,7 @@ def bar(scale: Scale, words: str) -> str:
     def x(value: float) -> float:
         return PAD + (WIDTH - 2 * PAD) * min(1.0, max(0.0, (value - low) / (high - low)))
 
-    parts = [_rect(PAD, WIDTH - PAD, TOP, THICK, "#eceae4")]
+    parts = [_rect(PAD, WIDTH - PAD, TOP, THICK, QUIET)]
     for zone in scale.zones:
         parts.append(_rect(x(zone.low), x(zone.high), TOP, THICK, FILL[zone.kind]))
         if zone.kind == "bad":
@@ -68,7 +69,7 @@ def _reading(scale: Scale, x) -> list[str]:
     return [
         f'<rect x="{low:.1f}" y="{middle - 3.5}" width="{high - low:.1f}" height="7" fill="{BLUE}" fill-opacity="0.35"/>',
         f'<path d="M{low:.1f} {middle - 6}V{middle + 6}M{high:.1f} {middle - 6}V{middle + 6}" stroke="{BLUE}" stroke-width="1.4" fill="none"/>',
-        f'<path d="M{at:.1f} {TOP - 4}L{at + 5:.1f} {middle}L{at:.1f} {TOP + THICK + 4}L{at - 5:.1f} {middle}Z" fill="{BLUE}" stroke="#ffffff" stroke-width="1"/>',
+        f'<path d="M{at:.1f} {TOP - 4}L{at + 5:.1f} {middle}L{at:.1f} {TOP + THICK + 4}L{at - 5:.1f} {middle}Z" fill="{BLUE}" stroke="{BRIGHT}" stroke-width="1"/>',
     ]
 
 

@@ -33,7 +33,7 @@ def unit_of(quantity: str, value: float) -> tuple[str, int]:
 
 
 def shown(value: Any, quantity: str) -> str:
-    """ "92.6 V", "3.52 µA", "over limit", or a dash for what is no number."""
+    """ "7.413 V", "7.41 µA", "over limit", or a dash for what is no number."""
     size = number(value)
     if math.isnan(size):
         return "–"

@@ -12,6 +12,7 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
+from assistant.colours import colour, filled
 from assistant.records.faultnames import fault_name, probe_name
 from assistant.report.bars import bar
 from assistant.report.errors import ReportError
@@ -34,7 +35,7 @@ def html(story: Story, sounds: Mapping[str, bytes] | None = None, for_print: boo
     return _environment().get_template("report.html").render(
         story=story, first=story.first, family=_family(story), tool=_tool(story), sounds=_embedded(sounds or {}), for_print=for_print,
         pictures=_pictures(story), used=_used(story), spoken=spoken_summary(story), spoken_seconds=round(spoken_seconds(spoken_summary(story))),
-        style=Markup((HERE / "report.css").read_text(encoding="utf-8")), began=_moment(story.began), took=_took(story.began, story.ended),
+        style=Markup(filled((HERE / "report.css").read_text(encoding="utf-8"))), began=_moment(story.began), took=_took(story.began, story.ended),
     )
 
 
@@ -68,6 +69,7 @@ def _environment() -> Environment:
     environment.filters["probe"] = probe_name
     environment.filters["shown"] = shown
     environment.filters["bar"] = _bar
+    environment.filters["colour"] = colour
     return environment
 
 

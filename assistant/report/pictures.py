@@ -9,10 +9,12 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Circle, Wedge
 
+from assistant.colours import colour
 from assistant.report.story import Pair, Phasor
 from flows.judge import phase_angle
 
-INK, SOFT, BLUE, AMBER, GREEN, RED = "#1d2a33", "#5b6b75", "#1f5fbf", "#b86e00", "#1c7a54", "#a93226"
+INK, SOFT, BLUE, AMBER, GREEN, RED, FAINT, PALE = map(colour, ("ink", "soft", "blue", "warm", "good", "bad", "faint", "pale"))
+ZONES = {"good": colour("good-zone"), "look": colour("doubt-zone"), "bad": colour("bad-zone")}
 COLOUR = {"pass": GREEN, "fail": RED, "close": AMBER}
 FONT = "DejaVu Sans"
 
@@ -37,7 +39,7 @@ def phasor_picture(phasor: Phasor) -> tuple[bytes, str]:
     # Voltages that lie on one line are drawn in three lanes, with thin lines to show where they meet.
     lane = 9 * unit if abs(tip[1]) < 9 * unit else 0.0
     for at, ends in ((0.0, (0, lane)), (tip[0], (-lane, lane)), (hot[0], (-lane, 0))):
-        axes.plot((at, at), ends, color="#b9c4cb", lw=1, ls=":", zorder=0)
+        axes.plot((at, at), ends, color=FAINT, lw=1, ls=":", zorder=0)
     start, end = (tip[0], tip[1] - lane), (hot[0], -lane)
     axes.plot((start[0], end[0]), (start[1], end[1]), color=AMBER, lw=3)
     axes.plot((start[0], end[0]), (start[1], end[1]), "o", color=AMBER, ms=6)
@@ -75,8 +77,7 @@ def _one_pair(axes: Axes, pair: Pair) -> None:
     ends = [*before.ends(), *after.ends()]
     low, high = min(ends), max(ends)
     for zone in after.zones:
-        colour = {"good": "#cfe8db", "look": "#fbe3b5", "bad": "#f4d0c8"}[zone.kind]
-        axes.axvspan(max(zone.low, low), min(zone.high, high), color=colour, lw=0)
+        axes.axvspan(max(zone.low, low), min(zone.high, high), color=ZONES[zone.kind], lw=0)
     start = before.value if math.isfinite(before.value) else high
     axes.annotate("", (after.value, 0), (start, 0), arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 1.6, "shrinkA": 5, "shrinkB": 5})
     for scale, taken, above in ((before, pair.before, True), (after, pair.after, False)):
@@ -94,16 +95,16 @@ def _one_pair(axes: Axes, pair: Pair) -> None:
 def _band(axes: Axes, centre: tuple[float, float], radius: float, half: float, start: float, end: float) -> None:
     half = max(half, 0.004 * radius)
     if end - start >= 360:
-        axes.add_patch(Circle(centre, radius, fill=False, ec="#b9c4cb", lw=1))
-    axes.add_patch(Wedge(centre, radius + half, start, end, width=2 * half, fc="#dfe6ea", ec="none", zorder=0))
+        axes.add_patch(Circle(centre, radius, fill=False, ec=FAINT, lw=1))
+    axes.add_patch(Wedge(centre, radius + half, start, end, width=2 * half, fc=PALE, ec="none", zorder=0))
 
 
-def _label(axes: Axes, x: float, y: float, text: str, colour: str, side: str) -> None:
-    axes.text(x, y, text, color=colour, ha="center", va=side, fontsize=13, fontname=FONT)
+def _label(axes: Axes, x: float, y: float, text: str, ink: str, side: str) -> None:
+    axes.text(x, y, text, color=ink, ha="center", va=side, fontsize=13, fontname=FONT)
 
 
-def _arrow(axes: Axes, start: tuple[float, float], end: tuple[float, float], colour: str) -> None:
-    axes.annotate("", end, start, arrowprops={"arrowstyle": "-|>,head_width=0.35,head_length=0.8", "color": colour, "lw": 2.6, "shrinkA": 0, "shrinkB": 0})
+def _arrow(axes: Axes, start: tuple[float, float], end: tuple[float, float], ink: str) -> None:
+    axes.annotate("", end, start, arrowprops={"arrowstyle": "-|>,head_width=0.35,head_length=0.8", "color": ink, "lw": 2.6, "shrinkA": 0, "shrinkB": 0})
 
 
 def _svg(figure: Figure) -> bytes:

@@ -26,7 +26,7 @@ def spoken_summary(story: Story) -> str:
 
 
 def spoken_seconds(text: str) -> float:
-    """How long the text takes to say. A digit or a sign counts as a word: "92.6" is nine, two, point, six."""
+    """How long the text takes to say. A digit or a sign counts as a word: "7.413" is seven, point, four, one, three."""
     words = 0
     for word in text.split():
         digits = re.findall(r"[0-9.]", word.strip(".,;:!?"))
@@ -59,6 +59,6 @@ def _in_order(story: Story) -> list[str]:
 
 
 def _aloud(value: str) -> str:
-    """ "92.6 V" as it is said: "92.6 volts"."""
+    """ "7.413 V" as it is said: "7.413 volts"."""
     size, _, unit = value.partition(" ")
     return f"{size} {UNITS.get(unit, unit)}".strip()

@@ -24,11 +24,11 @@ SPREADS = Path(__file__).with_name("spread.yaml")
 def nominal(equipment: Equipment, with_meter: Meter | None = None) -> Furnace:
     """A healthy furnace whose secondary, rod and flame readings are the profile's, at its nominal supply.
 
-    with_meter: its input and burden ohms are used (default: the profile bench6000).
+    with_meter: its input and burden ohms are used (default: the profile dunlin).
     Raises FlowError if the profile has no `circuit` section, CalculationError if
     its flame current cannot be had from its rod voltage.
     """
-    return _nominal(equipment.model_dump_json(), (with_meter or meter("bench6000")).model_dump_json())
+    return _nominal(equipment.model_dump_json(), (with_meter or meter("dunlin")).model_dump_json())
 
 
 @lru_cache
@@ -50,7 +50,7 @@ def _nominal(equipment_json: str, meter_json: str) -> Furnace:
         bootleg_ohms=OPEN,
         load_ohms=parts.standby_load_ohms,
         lit_load_ohms=parts.blower_load_ohms,
-        frequency=60.0,
+        frequency=float(equipment.supply.hertz),
         turns=equipment.turns_ratio * parts.secondary_load_ohms / (parts.secondary_load_ohms + parts.winding_ohms),
         winding_ohms=parts.winding_ohms,
         primary_ohms=parts.primary_ohms,

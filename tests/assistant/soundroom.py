@@ -125,6 +125,6 @@ def stop_recording(recorder: subprocess.Popen) -> None:
 
 def lacking() -> list[str]:
     """Programs and plugins that this machine lacks for a room."""
-    found = [name for name in PROGRAMS if shutil.which(name) is None]
+    found = [program for program in PROGRAMS if shutil.which(program) is None]
     plugins = list(Path("/usr/lib").glob("*/alsa-lib/libasound_module_pcm_pulse.so"))
     return found if plugins else [*found, "libasound2-plugins"]

@@ -87,7 +87,7 @@ def engines():
     ears.close()
 
 
-@pytest.mark.parametrize(("phasing", "outcome", "finding"), [("ninety three point four", "pass", ""), ("one forty nine point two", "fail", "out_of_phase")])
+@pytest.mark.parametrize(("phasing", "outcome", "finding"), [("ninety eight point three", "pass", ""), ("one forty seven point five", "fail", "out_of_phase")])
 def test_the_same_speech_with_another_reading_leads_to_another_verdict(engines, tmp_path, phasing, outcome, finding):
     """Nothing is scripted: one recording is exchanged, and the visit goes another way."""
     says = {"phasing": phasing, "rod_voltage": "stop now", "offered": "fix it now"}

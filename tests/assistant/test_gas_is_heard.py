@@ -20,7 +20,7 @@ from flows.prompts import scope_for
 from flows.session import Session
 from grammar.answers import Command
 
-PLAN = load_plan("flame_sensing", equipment("larkspur"), meter("bench6000"))
+PLAN = load_plan("flame_sensing", equipment("larkspur"), meter("dunlin"))
 ASKING = [name for name, step in PLAN.procedure.steps.items() if step.ask]
 
 

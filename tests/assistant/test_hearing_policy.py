@@ -15,7 +15,7 @@ from grammar.language import language
 from grammar.scope import Asked, Expected, Scope
 
 LANG = language("en")
-ASK = Scope("phasing/ask", Asked("ac_volts", "volt", 0.0, 600.0, 1), commands=LANG.always_open, expected=(Expected(93, 4, 5), Expected(149, 5, 3)))
+ASK = Scope("phasing/ask", Asked("ac_volts", "volt", 0.0, 600.0, 1), commands=LANG.always_open, expected=(Expected(86, 4, 5), Expected(139, 5, 3)))
 CONFIRM = Scope("phasing/confirm", ASK.asked, (LANG.option("yes"), LANG.option("no")), LANG.always_open)
 TRUST = Trust(base=-2.5, fit=1, share=0.5, least_word=0, level=0, length=0, pace=0, option=0, command=0)
 SETTINGS = HearingSettings(
@@ -29,35 +29,35 @@ def heard(*pairs: tuple[str, float]) -> Heard:
 
 
 def test_a_sure_reading_is_taken():
-    answer = weigh(heard(("ninety two point six volts", 0.95)), ASK, SETTINGS)
+    answer = weigh(heard(("eighty four point seven volts", 0.95)), ASK, SETTINGS)
     assert isinstance(answer, Reading)
-    assert answer.value == pytest.approx(92.6)
+    assert answer.value == pytest.approx(84.7)
 
 
 def test_what_the_meter_may_show_decides_between_equals():
-    answer = weigh(heard(("fifty two point six", 0.47), ("ninety two point six", 0.46)), ASK, SETTINGS)
+    answer = weigh(heard(("fifty four point seven", 0.47), ("eighty four point seven", 0.46)), ASK, SETTINGS)
     assert isinstance(answer, Reading)
-    assert answer.value == pytest.approx(92.6)
+    assert answer.value == pytest.approx(84.7)
 
 
 def test_without_a_prior_two_equals_are_offered():
     bare = replace(ASK, expected=())
-    answer = weigh(heard(("fifty two point six", 0.45), ("ninety two point six", 0.45)), bare, SETTINGS)
+    answer = weigh(heard(("fifty four point seven", 0.45), ("eighty four point seven", 0.45)), bare, SETTINGS)
     assert isinstance(answer, Unclear)
     assert answer.reason == "doubtful"
-    assert sorted(one.value for one in answer.between) == pytest.approx([52.6, 92.6])
+    assert sorted(one.value for one in answer.between) == pytest.approx([54.7, 84.7])
 
 
 def test_a_bad_fit_is_doubtful():
-    answer = weigh(heard(("ninety two point six", 0.05)), ASK, SETTINGS)
-    assert answer == Unclear("doubtful", "ninety two point six")
+    answer = weigh(heard(("eighty four point seven", 0.05)), ASK, SETTINGS)
+    assert answer == Unclear("doubtful", "eighty four point seven")
 
 
 def test_a_doubt_worth_keeping_comes_along():
     keeping = SETTINGS.model_copy(update={"engines": {"test": SETTINGS.engines["test"].model_copy(update={"accept": 0.95, "either": 0.95, "twice": 0.3})}})
-    told = weigh(heard(("ninety two point six", 0.8)), ASK, keeping)
-    assert isinstance(told, Unclear) and told.reading is not None and told.reading.value == pytest.approx(92.6)
-    assert weigh(heard(("ninety two point six", 0.05)), ASK, keeping) == Unclear("doubtful", "ninety two point six")
+    told = weigh(heard(("eighty four point seven", 0.8)), ASK, keeping)
+    assert isinstance(told, Unclear) and told.reading is not None and told.reading.value == pytest.approx(84.7)
+    assert weigh(heard(("eighty four point seven", 0.05)), ASK, keeping) == Unclear("doubtful", "eighty four point seven")
 
 
 GAS_TEXT = "i smell gas"
@@ -72,10 +72,10 @@ def looked_at(first: str, second: str, free: str | None) -> Heard:
     [
         looked_at(GAS_TEXT, "zero", "i don't know"),
         looked_at("zero", GAS_TEXT, "plugged"),
-        looked_at("ninety two i smell gas now repeat", "ninety two and i smell gas", "something else"),
-        looked_at("ninety two volts smell gas", "repeat", "ninety two gas"),
+        looked_at("eighty four i smell gas now repeat", "eighty four and i smell gas", "something else"),
+        looked_at("eighty four volts smell gas", "repeat", "eighty four gas"),
         looked_at("[unk] i smell gas [unk]", "[unk]", ""),
-        looked_at("ninety two volts smell gas", "repeat", None),
+        looked_at("eighty four volts smell gas", "repeat", None),
     ],
 )
 def test_gas_is_taken_from_anybody_who_heard_it(told):
@@ -101,8 +101,8 @@ def test_gas_is_never_weighed_away(scope, confidence):
 
 
 def test_typed_words_and_unknown_engines_are_understood_as_they_are():
-    assert weigh(Heard("92.6", 0.0, engine="typed"), ASK, SETTINGS).value == pytest.approx(92.6)
-    assert weigh(Heard("ninety two point six", 0.0, engine="another"), ASK, SETTINGS).value == pytest.approx(92.6)
+    assert weigh(Heard("84.7", 0.0, engine="typed"), ASK, SETTINGS).value == pytest.approx(84.7)
+    assert weigh(Heard("eighty four point seven", 0.0, engine="another"), ASK, SETTINGS).value == pytest.approx(84.7)
 
 
 def test_silence_stays_silence():
@@ -112,8 +112,8 @@ def test_silence_stays_silence():
 @given(st.floats(0, 1), st.floats(0, 1))
 def test_more_confidence_never_turns_an_answer_into_doubt(low, high):
     low, high = sorted((low, high))
-    before = weigh(heard(("ninety two point six", low)), ASK, SETTINGS)
-    after = weigh(heard(("ninety two point six", high)), ASK, SETTINGS)
+    before = weigh(heard(("eighty four point seven", low)), ASK, SETTINGS)
+    after = weigh(heard(("eighty four point seven", high)), ASK, SETTINGS)
     assert isinstance(after, Reading) or not isinstance(before, Reading)
 
 

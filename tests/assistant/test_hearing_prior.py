@@ -24,29 +24,29 @@ def reading(text: str, asked: Asked = ASKED) -> Reading:
 
 def test_shares_of_all_displays_sum_to_one():
     """Every tenth of a volt from 0 to 600, taken as spoken with its tenth, less the half steps at both ends."""
-    scope = Scope("x", ASKED, expected=(Expected(93, 4, 5), Expected(28, 1, 1)))
+    scope = Scope("x", ASKED, expected=(Expected(86, 4, 5), Expected(26, 1, 1)))
     total = sum(prior(reading(f"{tenths / 10:.1f}"), scope, SETTINGS) for tenths in range(0, 6001))
     assert total == pytest.approx(1 - SETTINGS.said_whole - SETTINGS.said_partly, rel=5e-3)
 
 
 def test_expected_part_is_the_normal_distribution():
     """Held against the standard library's normal distribution."""
-    scope = Scope("x", ASKED, expected=(Expected(93, 4, 1),))
+    scope = Scope("x", ASKED, expected=(Expected(86, 4, 1),))
     bare = Scope("x", ASKED)
-    got = prior(reading("95.0"), scope, SETTINGS) - SETTINGS.anything * prior(reading("95.0"), bare, SETTINGS)
-    normal = NormalDist(93, 4)
-    share = (1 - SETTINGS.anything) * (normal.cdf(95.05) - normal.cdf(94.95))
+    got = prior(reading("88.0"), scope, SETTINGS) - SETTINGS.anything * prior(reading("88.0"), bare, SETTINGS)
+    normal = NormalDist(86, 4)
+    share = (1 - SETTINGS.anything) * (normal.cdf(88.05) - normal.cdf(87.95))
     assert got == pytest.approx((1 - SETTINGS.said_whole - SETTINGS.said_partly) * share, rel=1e-6)
 
 
-@pytest.mark.parametrize(("likelier", "other"), [("92.6", "52.6"), ("149", "249"), ("91", "91.4"), ("3", "553.7")])
+@pytest.mark.parametrize(("likelier", "other"), [("84.7", "54.7"), ("139", "239"), ("84", "84.4"), ("3", "553.7")])
 def test_likelier_here(likelier, other):
-    scope = Scope("x", ASKED, expected=(Expected(93, 4, 5), Expected(149, 5, 3)))
+    scope = Scope("x", ASKED, expected=(Expected(86, 4, 5), Expected(139, 5, 3)))
     assert prior(reading(likelier), scope, SETTINGS) > prior(reading(other), scope, SETTINGS)
 
 
 def test_nothing_is_impossible():
-    scope = Scope("x", ASKED, expected=(Expected(93, 4, 5),))
+    scope = Scope("x", ASKED, expected=(Expected(86, 4, 5),))
     assert all(prior(reading(text), scope, SETTINGS) > 0 for text in ("600", "0", "0.1", "over limit", "between 2 and 3"))
 
 

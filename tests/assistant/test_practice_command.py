@@ -72,7 +72,7 @@ def test_the_right_answer_in_a_real_process(tmp_path):
     assert done.returncode == 0 and done.stderr == ""
     assert "Right. It was a corroded burner ground." in done.stdout and "You were safe all the way." in done.stdout
     # Held against the circuit itself: what the display showed is what is there, within the meter's accuracy.
-    true = float(readings.ohms(start(equipment("larkspur"), meter("bench6000"), 7, "easy", "burner_corroded").circuit, "burner", "board_ground")[0])
+    true = float(readings.ohms(start(equipment("larkspur"), meter("dunlin"), 7, "easy", "burner_corroded").circuit, "burner", "board_ground")[0])
     assert float(shown(done.stdout)[-1].removesuffix(" ohms")) == pytest.approx(true, rel=0.02, abs=0.4)
     [line] = kept(tmp_path)
     assert (line["trainee"], line["seed"], line["level"], line["fault"], line["answer"], line["mark"]) == ("Robin", 7, "easy", "burner_corroded", "burner_corroded", "right")
@@ -318,7 +318,7 @@ class Desk:
 def guided(folder: Path, trainee: Trainee, fault: str, seed: int = 5) -> tuple[str, dict, list[dict]]:
     """The same without a process of its own."""
     desk = Desk(trainee)
-    exercise = Exercise.make("Robin", "easy", fault, seed, "larkspur", "bench6000", True)
+    exercise = Exercise.make("Robin", "easy", fault, seed, "larkspur", "dunlin", True)
     end = guided_exercise(exercise, desk, SilentMouth(), {"engine": "typed", "voice": "none"}, folder / "visits", desk.out)
     record.add(folder, end.session)
     end.tell(SilentMouth())
@@ -342,7 +342,7 @@ def test_a_guided_exercise_from_first_to_last(tmp_path):
             compared += 1
     assert compared >= 14
     ground = next(event for event in journal if event["kind"] == "reading" and event["probe"] == "ground_path")
-    true = float(readings.ohms(start(equipment("larkspur"), meter("bench6000"), 5, "easy", "burner_corroded").circuit, "burner", "board_ground")[0])
+    true = float(readings.ohms(start(equipment("larkspur"), meter("dunlin"), 5, "easy", "burner_corroded").circuit, "burner", "board_ground")[0])
     assert ground["value"] == pytest.approx(true, rel=0.02, abs=0.4) and ground["power"] == "dead"
 
 
@@ -381,7 +381,7 @@ def test_zeros_that_were_never_measured_do_not_open_the_way_to_ohms(tmp_path):
             return super().hear(scope)
 
     desk = Liar(Trainee("coated rod"))
-    exercise = Exercise.make("Robin", "easy", "rod_coated", 5, "larkspur", "bench6000", True)
+    exercise = Exercise.make("Robin", "easy", "rod_coated", 5, "larkspur", "dunlin", True)
     end = guided_exercise(exercise, desk, SilentMouth(), {"engine": "typed", "voice": "none"}, tmp_path / "visits", desk.out)
     assert end.session["slips"] == ["not_proven"] and end.session["unseen"] == 3 and end.session["how"] == "interrupted"
     journal, _ = read_journal(next((tmp_path / "visits").iterdir()))
@@ -390,7 +390,7 @@ def test_zeros_that_were_never_measured_do_not_open_the_way_to_ohms(tmp_path):
 
 
 def test_the_furnace_follows_every_answer_that_changes_something():
-    plan = load_plan("flame_sensing", equipment("larkspur"), meter("bench6000"))
+    plan = load_plan("flame_sensing", equipment("larkspur"), meter("dunlin"))
     changing = {f"{step}/{answer}" for step, one in plan.procedure.steps.items() for answer, what in one.answers.items() if what.sets.power or what.sets.flags}
     followed = phrases().guided["flame_sensing"]
     assert set(followed.does) == changing
@@ -472,7 +472,7 @@ def test_spoken_lines_are_plain():
 @given(st.data())
 def test_no_row_of_answers_breaks_it_or_shows_ohms_on_a_live_furnace(data):
     fault = data.draw(st.sampled_from(["healthy", "polarity_reversed", "rod_shorted", "meter_lead_open"]))
-    state = Probing(start(equipment("larkspur"), meter("bench6000"), 3, "medium", fault), tuple(catalog.faults().faults), typed=data.draw(st.booleans()))
+    state = Probing(start(equipment("larkspur"), meter("dunlin"), 3, "medium", fault), tuple(catalog.faults().faults), typed=data.draw(st.booleans()))
     chance = np.random.default_rng(1)
     for _ in range(25):
         scope = scope_for(state)
@@ -488,7 +488,7 @@ def test_no_row_of_answers_breaks_it_or_shows_ohms_on_a_live_furnace(data):
 
 
 def test_what_was_heard_wrong_can_be_taken_back_and_is_counted():
-    furnace = start(equipment("larkspur"), meter("bench6000"), 3, "easy", "rod_coated")
+    furnace = start(equipment("larkspur"), meter("dunlin"), 3, "easy", "rod_coated")
     state = Probing(furnace, tuple(catalog.faults().faults), typed=False)
     chance = np.random.default_rng(1)
 
@@ -518,7 +518,7 @@ def test_a_lost_microphone_ends_the_exercise_with_its_record(tmp_path):
             return False
 
     printed = []
-    exercise = Exercise.make("Robin", "easy", None, 4, "larkspur", "bench6000", False, clock=lambda: datetime(2026, 3, 2, tzinfo=UTC))
+    exercise = Exercise.make("Robin", "easy", None, 4, "larkspur", "dunlin", False, clock=lambda: datetime(2026, 3, 2, tzinfo=UTC))
     ended = free_exercise(exercise, Lost(), SilentMouth(), printed.append)
     assert ended.session["how"] == "interrupted" and ended.code == 130
     assert any("The microphone is gone. Plug it in again." in line for line in printed)
@@ -558,7 +558,7 @@ def test_an_exercise_by_voice(tmp_path, engine):
     [line] = kept(tmp_path)
     assert line["mark"] == "right" and line["slips"] == ["ohms_power_on"] and line["typed"] is False and line["how"] == "answered"
     # The display is the furnace's own at that seed, whatever way it was asked.
-    volts, _ = touch_furnace(start(equipment("larkspur"), meter("bench6000"), 7, "easy", "burner_corroded"), "ac_volts", ("hot", "r"), np.random.default_rng([7, 1]))
+    volts, _ = touch_furnace(start(equipment("larkspur"), meter("dunlin"), 7, "easy", "burner_corroded"), "ac_volts", ("hot", "r"), np.random.default_rng([7, 1]))
     assert shown(done.stdout)[0] == f"{volts.taken[0].value.value:.1f} volts"
 
 

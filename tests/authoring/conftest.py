@@ -37,4 +37,4 @@ def changed(template: Path) -> Callable[..., Path]:
 @pytest.fixture
 def problems() -> Callable[[Path], list[str]]:
     """problems(path): what a check without the proof finds, without the real voice."""
-    return lambda path: [one.text for one in check_all(path, ("larkspur",), "bench6000", True, False, lambda line: None)]
+    return lambda path: [one.text for one in check_all(path, ("larkspur",), "dunlin", True, False, lambda line: None)]

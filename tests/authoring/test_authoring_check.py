@@ -63,7 +63,7 @@ def test_all_mistakes_are_told_at_once(changed, problems):
 
 def test_the_template_is_proven_safe_and_the_walk_is_told(template):
     told: list[str] = []
-    assert check_all(template, names("equipment"), "bench6000", False, False, told.append) == []
+    assert check_all(template, names("equipment"), "dunlin", False, False, told.append) == []
     states, answers = (int(word) for line in told if "Walked" in line for word in line.split() if word.isdigit())
     assert states > 1000 and answers > 20 * states
     assert told[-1] == "No problems found."
@@ -72,13 +72,13 @@ def test_the_template_is_proven_safe_and_the_walk_is_told(template):
 def test_the_walk_finds_a_wire_that_can_be_left_off(changed):
     path = changed("sets: {flags: {wire_off: false}}", "sets: {flags: {}}")
     told: list[str] = []
-    found = [one.text for one in check_all(path, ("larkspur",), "bench6000", False, False, told.append)]
+    found = [one.text for one in check_all(path, ("larkspur",), "dunlin", False, False, told.append)]
     assert any("the visit ends with 'wire_off' still set" in one and "my_own.yaml, line " in one for one in found), found
 
 
 def test_a_quick_check_does_not_claim_safety(template):
     told: list[str] = []
-    check_all(template, ("larkspur",), "bench6000", True, False, told.append)
+    check_all(template, ("larkspur",), "dunlin", True, False, told.append)
     assert told[-1] == "No problems found. Safety is not proven: run it without --quick."
 
 
@@ -100,7 +100,7 @@ def test_the_ease_is_fernandez_huertas():
 @pytest.mark.parametrize("language", ["en", "es"])
 def test_seconds_by_letters_are_near_those_of_the_voice(language):
     """Within a fifth over a step's lines; the voice is the reference."""
-    plan = load_plan("igniter_check", equipment("larkspur"), meter("bench6000"), language)
+    plan = load_plan("igniter_check", equipment("larkspur"), meter("dunlin"), language)
     lines = [line.text for line in lines_of(plan) if line.step == "welcome"]
     voice = EspeakVoice(language)
     try:

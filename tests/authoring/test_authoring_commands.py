@@ -109,7 +109,7 @@ def test_every_line_is_spoken_into_a_file_and_listed(name, language, tmp_path):
         def close(self):
             pass
 
-    plan = load_plan(name, equipment("larkspur"), meter("bench6000"), language)
+    plan = load_plan(name, equipment("larkspur"), meter("dunlin"), language)
     count, seconds = record(plan, Beep(), tmp_path, "wav")
     rows = list(csv.DictReader((tmp_path / "lines.csv").open(encoding="utf-8")))
     assert len(rows) == count == len(list(tmp_path.glob("*.wav")))

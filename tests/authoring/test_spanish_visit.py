@@ -22,16 +22,16 @@ from flows.schema import load_procedure
 from flows.session import Session
 from flows.wording import spoken_lines
 
-DEAD = ["1", "s", "120.8", "s", "0", "s", "0", "s", "0", "s", "120.7", "s"]
+DEAD = ["1", "s", "119.5", "s", "0", "s", "0", "s", "0", "s", "119.4", "s"]
 VISITS = {
-    "flame_sensing": ["1", "1", "121", "s", "120.9", "s", "0.2", "s", "28", "s", "92.6", "s", "97", "s", *DEAD, "0.2", "s", "0.8", "s", "1", "1", "1", "s", "3.5", "s", "1", "s", *DEAD, "1", "s", "1", "s", "1", "s", "1"],
+    "flame_sensing": ["1", "1", "119.6", "s", "119.7", "s", "0.1", "s", "24.4", "s", "95.1", "s", "88", "s", *DEAD, "0.3", "s", "0.9", "s", "1", "1", "1", "s", "2.8", "s", "1", "s", *DEAD, "1", "s", "1", "s", "1", "s", "1"],
     "control_circuit_24v": ["1", "1", "26.1", "s", "0.02", "s", "0.01", "s", "0.02", "s", "25.8", "s", "0.03", "s", *DEAD, "0.2", "s", "1", "0.3", "s", "1", "s", "1", "s", "1"],
     "igniter_check": ["1", *DEAD, "1", "55.2", "s", "fuera de rango", "s", "1", "s", "1", "1", "s", "4.2", "s", "1", *DEAD, "1", "s", "1", "s", "1"],
 }  # fmt: skip
 
 
 def visited(name: str, typed: list[str], folder, reason: bool = False):
-    plan = ready_plan(name, "larkspur", "bench6000", "es") if reason else load_plan(name, equipment("larkspur"), meter("bench6000"), "es")
+    plan = ready_plan(name, "larkspur", "dunlin", "es") if reason else load_plan(name, equipment("larkspur"), meter("dunlin"), "es")
     journal = Journal(folder)
     journal.write("visit", opening(plan, visit="v", engine="typed", voice="none", program="test", invented=True))
     shown: list[str] = []
@@ -63,12 +63,12 @@ def test_nothing_english_is_said_in_it(tmp_path):
 
 
 def test_a_fault_is_named_in_spanish(tmp_path):
-    """121 V in and 148.8 V from line to R is out of phase (common practice): the low volt wires are swapped."""
-    typed = ["1", "1", "121", "s", "120.9", "s", "0.2", "s", "28", "s", "148.8", "s"]
+    """Line and secondary that add up are out of phase (common practice): the low volt wires are swapped."""
+    typed = ["1", "1", "119.6", "s", "119.7", "s", "0.1", "s", "24.4", "s", "143.9", "s"]
     _, events, _ = visited("flame_sensing", typed, tmp_path / "v", reason=True)
     said = " ".join(event["text"] for event in events if event["kind"] == "said")
     assert "los cables de baja al revés" in said
-    assert "noventa y tres voltios" in said
+    assert "noventa y cinco punto dos voltios" in said
 
 
 def test_gas_by_one_word_ends_the_visit(tmp_path):
@@ -79,7 +79,7 @@ def test_gas_by_one_word_ends_the_visit(tmp_path):
 
 @pytest.fixture
 def scope():
-    plan = load_plan("flame_sensing", equipment("larkspur"), meter("bench6000"), "es")
+    plan = load_plan("flame_sensing", equipment("larkspur"), meter("dunlin"), "es")
     return lambda *where, **more: scope_for(plan, Session(*where, **more))
 
 
@@ -112,7 +112,7 @@ def test_it_is_said_at_the_start_that_keys_are_needed(capsys, monkeypatch, tmp_p
     from contextlib import ExitStack
 
     monkeypatch.setenv("TWOHANDS_MODELS", str(tmp_path))
-    plan = load_plan("igniter_check", equipment("larkspur"), meter("bench6000"), "es")
+    plan = load_plan("igniter_check", equipment("larkspur"), meter("dunlin"), "es")
     with ExitStack() as stack:
         ears, _, about = assemble(stack, Sound(spoken=False), "es", words_of(plan))
     assert isinstance(ears, ButtonEars) and about["engine"] == "typed"

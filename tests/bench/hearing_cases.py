@@ -133,6 +133,8 @@ def shown(scope: Scope, rng: np.random.Generator) -> tuple[str, float]:
     else:
         pairs = [one for one in (13, 14, 15, 16, 17, 18, 19, 30, 40, 50, 60, 70, 80, 90, 115, 150) if one <= high]
         return _digits(float(rng.choice(pairs)), 0, scale)
+    # a value above the last range is shown at its end
+    value = min(value, asked.ranges[-1][0] / scale)
     step = next(step for top, step in asked.ranges if value * scale <= top) / scale
     decimals = min(asked.decimals, round(-np.log10(step)))
     # a technician often leaves the last digit of a large reading out

@@ -160,14 +160,14 @@ def _whisper() -> Ear:
     def hear(sound: np.ndarray, scope: Scope) -> Heard:
         segments, _ = model.transcribe(sound.astype(np.float32) / 32768, language="en", beam_size=5, without_timestamps=True)
         text = "".join(one.text for one in segments)
-        # as typed: "92.6 volts" and spelled numbers both count
+        # as typed: "7.413 volts" and spelled numbers both count
         return Heard(dictated(text), 1.0, engine="typed")
 
     return Whole(hear)
 
 
 def dictated(text: str) -> str:
-    """Dictated text without its marks, as a person would type it: " 92.6 volts." -> "92.6 volts"."""
+    """Dictated text without its marks, as a person would type it: " 7.413 volts." -> "7.413 volts"."""
     kept = "".join(one if one.isalnum() or one in ".'- " else " " for one in text.lower())
     words = [word.strip(".'-") if not word[:1].isdigit() else word.rstrip(".'-") for word in kept.split()]
     return " ".join(word for word in words if word)

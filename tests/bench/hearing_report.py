@@ -9,6 +9,7 @@ from pathlib import Path
 
 import jiwer
 
+from assistant.colours import CHART, colour
 from grammar.answers import Command
 from tests.bench.hearing_cases import SNRS
 from tests.bench.hearing_judge import Judged
@@ -146,13 +147,14 @@ def plot(columns: Sequence[Column], path: Path) -> None:
                 lows.append(100 * (middle - low))
                 highs.append(100 * (high - middle))
             places = [snr + 0.25 * (number - (len(columns) - 1) / 2) for snr in SNRS]
-            axis.errorbar(places, middles, yerr=[[max(one, 0) for one in lows], [max(one, 0) for one in highs]], marker="o", capsize=3, label=column.name)
+            axis.errorbar(places, middles, yerr=[[max(one, 0) for one in lows], [max(one, 0) for one in highs]], marker="os^Dv"[number % 5], capsize=3, color=colour(CHART[number % len(CHART)]), label=column.name)
     for axis, name in zip(axes, ("understood right", "taken wrong, before read-back"), strict=True):
         axis.set_title(name, fontsize=10)
         axis.set_xlabel("speech over noise, dB")
         axis.set_ylim(0, 100)
         axis.set_xticks(SNRS)
-        axis.grid(alpha=0.3)
+        axis.grid(color=colour("rule"))
+        axis.tick_params(colors=colour("ink"))
     axes[0].set_ylabel("% of utterances")
     axes[1].legend(fontsize=8)
     path.parent.mkdir(parents=True, exist_ok=True)

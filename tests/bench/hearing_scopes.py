@@ -1,8 +1,8 @@
 """The moments of a visit that the hearing benchmark speaks into.
 
 Each one is a `Scope` like the dialogue opens, with every open command and with
-what the display may well show there. Ranges and decimals follow the invented
-6000-count meter; expected values are the trade's common values and a few
+what the display may well show there. Ranges and decimals follow an
+invented meter; expected values are the trade's common values and a few
 faults (common practice).
 """
 
@@ -20,7 +20,7 @@ WIDE_SPREAD = 40.0
 """V: a display that shows anything between the usual values."""
 
 
-METER = meter("bench6000")
+METER = meter("dunlin")
 
 
 def _volts(name: str, high: float, decimals: int, *expected: Expected) -> Scope:

@@ -14,7 +14,7 @@ UNITS = {"volt": ("volt", "volts"), "ohm": ("ohm", "ohms"), "microamp": ("microa
 
 
 def number(digits: str, rng: np.random.Generator) -> str:
-    """One of the ways to say a display such as "92.6" or "0.08"."""
+    """One of the ways to say a display such as "7.413" or "0.08"."""
     whole, _, part = digits.partition(".")
     zero = "oh" if rng.random() < 0.25 else "zero"
     said = ""

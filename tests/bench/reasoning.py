@@ -63,7 +63,7 @@ def main() -> None:
     parser.add_argument("--fixed", type=int, default=3_000, help="of them, how many the reasoner also meets in the fixed order")
     parser.add_argument("--seed", type=int, default=SEED)
     parser.add_argument("--equipment", default="larkspur")
-    parser.add_argument("--meter", default="bench6000")
+    parser.add_argument("--meter", default="dunlin")
     parser.add_argument("--wide", action="store_true", help="spread between furnaces √2 wider than the reasoner believes, 1 %% of readings wrong")
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--out", type=Path, default=Path("tests/bench/results"))

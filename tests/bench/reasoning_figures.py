@@ -13,11 +13,12 @@ matplotlib.use("Agg")
 from matplotlib import pyplot as plt
 from matplotlib.colors import LinearSegmentedColormap
 
+from assistant.colours import colour
 from flows.faults import catalog
 from tests.bench.reasoning_table import bins, wilson
 from tests.bench.reasoning_world import Outcome
 
-PAPER, INK, SOFT, RIGHT, WRONG = "#ffffff", "#22303c", "#8a97a3", "#1f6f8b", "#c2542d"
+PAPER, INK, SOFT, RIGHT, WRONG, GRID = map(colour, ("card", "ink", "edge", "f0", "f4", "rule"))
 OTHER = "a pair"
 FEW = 20
 
@@ -35,14 +36,14 @@ def confusion(outcomes: Sequence[Outcome], path: Path) -> None:
     share = 100 * count / np.maximum(total, 1)[:, None]
     right = LinearSegmentedColormap.from_list("right", [PAPER, RIGHT])
     wrong = LinearSegmentedColormap.from_list("wrong", [PAPER, WRONG])
-    colour = np.ones((*share.shape, 3))
+    cells = np.ones((*share.shape, 3))
     for i in range(len(names)):
         for j in range(len(columns)):
             strength = share[i, j] / 100
             if strength >= 0.005:
-                colour[i, j] = (right(0.12 + 0.88 * strength) if i == j else wrong(min(0.15 + 1.4 * strength, 1.0)))[:3]
+                cells[i, j] = (right(0.12 + 0.88 * strength) if i == j else wrong(min(0.15 + 1.4 * strength, 1.0)))[:3]
     figure, axes = plt.subplots(figsize=(15, 13.2), dpi=130)
-    axes.imshow(colour, aspect="equal")
+    axes.imshow(cells, aspect="equal")
     for i in range(len(names)):
         for j in range(len(columns)):
             if share[i, j] >= 0.5:
@@ -77,7 +78,7 @@ def _frame(axes: plt.Axes, names: Sequence[str], columns: Sequence[str], total: 
     axes.tick_params(length=0)
     axes.set_xticks(np.arange(len(columns)) - 0.5, minor=True)
     axes.set_yticks(np.arange(len(names)) - 0.5, minor=True)
-    axes.grid(which="minor", color="#eef1f3", linewidth=0.6)
+    axes.grid(which="minor", color=GRID, linewidth=0.6)
     axes.tick_params(which="minor", length=0)
     for side in axes.spines.values():
         side.set_visible(False)
@@ -94,9 +95,9 @@ def reliability(outcomes: Mapping[str, Sequence[Outcome]], path: Path) -> None:
         said = np.array([row[1] for row in table])
         found = np.array([row[2] / row[3] for row in table])
         ends = np.array([wilson(row[2], row[3]) for row in table]).reshape(-1, 2)
-        colour = (RIGHT, WRONG)[k]
-        axes.errorbar(said, found, yerr=[found - ends[:, 0], ends[:, 1] - found], color=colour, marker="os"[k], markersize=6, linewidth=1.6, elinewidth=1, capsize=2.5, label=way)
-        below.bar(np.array([row[0] for row in table]) + 0.03 + 0.04 * k, [row[3] / len(mine) for row in table], width=0.037, color=colour)
+        shade = (RIGHT, WRONG)[k]
+        axes.errorbar(said, found, yerr=[found - ends[:, 0], ends[:, 1] - found], color=shade, marker="os"[k], markersize=6, linewidth=1.6, elinewidth=1, capsize=2.5, label=way)
+        below.bar(np.array([row[0] for row in table]) + 0.03 + 0.04 * k, [row[3] / len(mine) for row in table], width=0.037, color=shade)
     axes.set_ylabel("share found right", color=INK)
     below.set_ylabel("share of furnaces", color=INK)
     below.set_xlabel("probability said of the likeliest fault", color=INK)
@@ -105,7 +106,7 @@ def reliability(outcomes: Mapping[str, Sequence[Outcome]], path: Path) -> None:
     axes.legend(frameon=False, loc="upper left", fontsize=10)
     for one in (axes, below):
         one.tick_params(colors=INK, labelsize=9)
-        one.grid(color="#eef1f3")
+        one.grid(color=GRID)
         one.set_axisbelow(True)
         for side in ("top", "right"):
             one.spines[side].set_visible(False)

@@ -7,11 +7,11 @@ import itertools
 import json
 import shutil
 import socket
-import subprocess
 import threading
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -32,9 +32,6 @@ from assistant.records.importing import Journal, import_events
 from assistant.records.invented import invented_visits
 from assistant.records.store import Store, open_store
 
-ROOT = Path(__file__).parents[2]
-AXE = "axe-core@4.10.3"
-AXE_PLACE = ROOT / ".cache" / "axe-core"
 Events = list[dict[str, Any]]
 
 
@@ -208,12 +205,8 @@ def network(served: Served) -> Iterator[Network]:
 
 @pytest.fixture(scope="session")
 def axe() -> str:
-    """axe-core's source, fetched once from the npm registry into an ignored folder."""
-    script = AXE_PLACE / "node_modules" / "axe-core" / "axe.min.js"
-    if not script.is_file():
-        AXE_PLACE.mkdir(parents=True, exist_ok=True)
-        subprocess.run(["npm", "install", "--no-save", "--no-audit", "--no-fund", "--ignore-scripts", "--prefix", str(AXE_PLACE), AXE], check=True, capture_output=True)
-    return script.read_text(encoding="utf-8")
+    """axe-core's source, as the package axe-playwright-python carries it; the browser is driven by selenium."""
+    return resources.files("axe_playwright_python").joinpath("axe.min.js").read_text(encoding="utf-8")
 
 
 def chromium(width: int) -> webdriver.Chrome:

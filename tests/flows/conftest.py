@@ -14,26 +14,25 @@ from flows.profiles import meter
 from flows.reason import Evidence
 from flows.reason_knowledge import Knowledge
 
-# A healthy visit on the larkspur family in the trade's own figures: 121 V supply, 28 V secondary,
-# 92.6 V line to R, 97 V at the rod, 0.65 ohm ground path, 3.5 microamps (common practice, no source).
+# A healthy visit on the larkspur family, in that family's invented figures.
 SOUND: dict[str, float] = {
-    "supply_hot_neutral": 121.0,
-    "supply_hot_ground": 121.1,
+    "supply_hot_neutral": 119.6,
+    "supply_hot_ground": 119.7,
     "supply_neutral_ground": 0.14,
-    "secondary_r_c": 28.0,
-    "line_to_r": 92.6,
-    "rod_to_ground": 97.0,
+    "secondary_r_c": 24.4,
+    "line_to_r": 95.2,
+    "rod_to_ground": 88.0,
     "leads_together": 0.2,
     "ground_path": 0.85,
-    "flame_current": 3.5e-6,
+    "flame_current": 2.7e-6,
 }
 
 
 @pytest.fixture(scope="session")
 def known(tmp_path_factory: pytest.TempPathFactory) -> Knowledge:
-    """Knowledge of larkspur with bench6000, built once for the session."""
+    """Knowledge of larkspur with dunlin, built once for the session."""
     folder: Path = tmp_path_factory.mktemp("knowledge")
-    return reason_store.knowledge("larkspur", "bench6000", folder=folder)
+    return reason_store.knowledge("larkspur", "dunlin", folder=folder)
 
 
 @pytest.fixture(scope="session")
@@ -43,7 +42,7 @@ def evidence() -> Callable[..., dict[str, Evidence]]:
     def make(proves: bool | None = None, without: tuple[str, ...] = (), only: tuple[str, ...] | None = None, **readings: float) -> dict[str, Evidence]:
         values = {**SOUND, **readings}
         kept = [name for name in values if name not in without and (only is None or name in only)]
-        found: dict[str, Evidence] = {name: as_measured(values[name], catalog.probes()[name].quantity, meter("bench6000")) for name in kept}
+        found: dict[str, Evidence] = {name: as_measured(values[name], catalog.probes()[name].quantity, meter("dunlin")) for name in kept}
         if proves is not None:
             found["board_proves_flame"] = proves
         return found

@@ -16,6 +16,7 @@ from flows.circuit.flame import Half, RodCircuit, Source, crossings, rod_circuit
 from flows.profiles import equipment
 
 LARKSPUR = nominal(equipment("larkspur"))
+CURRENT = equipment("larkspur").circuit.flame_current
 
 
 def circuit(t_positive: float, t_negative: float) -> RodCircuit:
@@ -126,7 +127,7 @@ def test_a_worse_leak_lowers_what_the_board_sees(part: str, log_ohms: float, mor
 @given(st.floats(60, 140))
 def test_the_current_is_in_proportion_to_the_supply(supply: float) -> None:
     f = replace(LARKSPUR, supply_volts=supply)
-    assert float(flame_current(f)) == pytest.approx(3.5e-6 * supply / 120, rel=1e-6)
+    assert float(flame_current(f)) == pytest.approx(CURRENT * supply / 120, rel=1e-6)
 
 
 def test_no_way_back_for_direct_current_means_none() -> None:
@@ -141,8 +142,8 @@ def test_a_rod_shorted_to_the_burner_gives_none() -> None:
 
 def test_the_meter_s_burden_hardly_matters_against_megohms() -> None:
     without = float(flame_current(replace(LARKSPUR, burden_ohms=0.0)))
-    assert without == pytest.approx(3.5e-6, rel=1e-3)
-    assert without > 3.5e-6
+    assert without == pytest.approx(CURRENT, rel=1e-3)
+    assert without > CURRENT
 
 
 def test_lit_and_unlit_rod_volts_agree_for_a_flame_that_does_not_conduct() -> None:

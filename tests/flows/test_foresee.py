@@ -19,7 +19,7 @@ from grammar.scope import Asked, Scope
 
 @pytest.fixture(scope="module")
 def plan():
-    return load_plan("flame_sensing", equipment("larkspur"), meter("bench6000"))
+    return load_plan("flame_sensing", equipment("larkspur"), meter("dunlin"))
 
 
 def with_readings(plan, step: str, **volts: str) -> Session:

@@ -26,7 +26,7 @@ def rng(seed: int = 0) -> np.random.Generator:
 
 
 def furnace(fault: str = "healthy", seed: int = 11, level: str = "medium") -> PracticeFurnace:
-    return start(equipment("larkspur"), meter("bench6000"), seed, level, fault)
+    return start(equipment("larkspur"), meter("dunlin"), seed, level, fault)
 
 
 def proven_dead(p: PracticeFurnace) -> PracticeFurnace:
@@ -37,7 +37,7 @@ def proven_dead(p: PracticeFurnace) -> PracticeFurnace:
 
 
 def test_the_same_seed_is_the_same_furnace_and_levels_draw_their_faults() -> None:
-    e, m = equipment("larkspur"), meter("bench6000")
+    e, m = equipment("larkspur"), meter("dunlin")
     assert start(e, m, 5, "hard").hidden == start(e, m, 5, "hard").hidden
     assert all(catalog.fault(start(e, m, seed, "easy").hidden).easy for seed in range(25))
     assert all(len(catalog.parts(start(e, m, seed, "double").hidden)) == 2 for seed in range(10))
@@ -48,9 +48,9 @@ def test_the_same_seed_is_the_same_furnace_and_levels_draw_their_faults() -> Non
 
 
 def test_the_display_stays_within_the_accuracy_table() -> None:
-    m = meter("bench6000")
+    m = meter("dunlin")
     draw = rng(2)
-    for value in (0.0, 0.14, 28.0, 121.0, 480.0):
+    for value in (0.0, 0.14, 25.0, 118.0, 480.0):
         function = m.function("ac_volts")
         step = function.range_for(value).resolution
         bound = value * function.percent / 100 + function.digits * step + step / 2
@@ -159,9 +159,9 @@ def test_a_broken_lead_in_the_rod_wire_puts_the_flame_out() -> None:
 
 
 def test_the_display_is_read_with_its_own_digits() -> None:
-    m = meter("bench6000")
+    m = meter("dunlin")
     assert practice.as_displayed(121.04, "ac_volts", m) == "121.0 volts"
-    assert practice.as_displayed(3.5e-6, "dc_amps", m) == "3.50 microamps"
+    assert practice.as_displayed(4.7e-6, "dc_amps", m) == "4.70 microamps"
     assert practice.as_displayed(4.2, "ohms", m) == "4.2 ohms"
     assert practice.as_displayed(2.31e6, "ohms", m) == "2.310 megohms"
 

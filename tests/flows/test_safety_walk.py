@@ -15,7 +15,7 @@ SHIPPED = sorted(path.stem for path in PROCEDURES.glob("*.yaml") if path.stem.co
 
 @pytest.fixture(scope="module", params=SHIPPED)
 def walked(request):
-    return walk(load_plan(request.param, equipment("larkspur"), meter("bench6000")))
+    return walk(load_plan(request.param, equipment("larkspur"), meter("dunlin")))
 
 
 def test_no_rule_is_broken_anywhere(walked, capsys):
@@ -33,7 +33,7 @@ def test_every_step_can_be_reached_and_every_state_can_end(walked):
 def changed(**steps):
     """The shipped procedure with some steps replaced."""
     procedure = load_procedure("flame_sensing")
-    return make_plan(procedure.model_copy(update={"steps": {**procedure.steps, **steps}}), equipment("larkspur"), meter("bench6000"))
+    return make_plan(procedure.model_copy(update={"steps": {**procedure.steps, **steps}}), equipment("larkspur"), meter("dunlin"))
 
 
 def step(name: str):
@@ -65,7 +65,7 @@ def test_the_compiler_refuses_that_way_before_anything_runs(tmp_path):
     bad = tmp_path / "bad.yaml"
     bad.write_text(text.replace("    next: [{go: meter_live}]", "    next: [{go: lead_zero}]"))
     with pytest.raises(DataFileError, match=r"bad.yaml, line \d+: 'lead_zero' needs power 'dead', but after 'power_off' it can be said off"):
-        load_plan(str(bad), equipment("larkspur"), meter("bench6000"))
+        load_plan(str(bad), equipment("larkspur"), meter("dunlin"))
 
 
 def test_the_walk_finds_ohms_asked_for_on_a_live_furnace():
@@ -78,7 +78,7 @@ def test_the_walk_finds_an_endless_loop():
     loop = step("welcome").model_copy(update={"next": [Go(go="welcome")]})
     procedure = load_procedure("flame_sensing")
     endless = procedure.model_copy(update={"steps": {**procedure.steps, "welcome": loop}, "leave": [Go(go="welcome")]})
-    found = walk(make_plan(endless, equipment("larkspur"), meter("bench6000")))
+    found = walk(make_plan(endless, equipment("larkspur"), meter("dunlin")))
     assert found.stuck and "get_ready" in found.steps_never
 
 

@@ -52,7 +52,7 @@ def test_the_measure_can_fail():
 
 @pytest.mark.parametrize("name", SHIPPED)
 def test_no_two_answers_open_together_sound_alike(name):
-    plan = load_plan(name, equipment("larkspur"), meter("bench6000"))
+    plan = load_plan(name, equipment("larkspur"), meter("dunlin"))
     alike = []
     for step, data in plan.procedure.steps.items():
         if data.end:

@@ -154,7 +154,7 @@ def test_own_pronunciations_are_only_for_words_that_need_them():
         ("millivolts", "minus fifty"),
         ("ohms", "forty megohms"),
         ("hertz", "ninety nine point nine nine"),
-        ("volts_readback", "no that is wrong nine three"),
+        ("volts_readback", "no that is wrong eight three"),
         ("volts", "it is jumping between two and three point five volts"),
     ],
 )

@@ -28,10 +28,10 @@ READINGS = [
     ("volts", "one twenty one", 121.0, 1.0, "volt", False),
     ("volts", "one hundred twenty one volts", 121.0, 1.0, "volt", True),
     ("volts", "one two one point oh", 121.0, 0.1, "volt", False),
-    ("volts", "ninety two point six", 92.6, 0.1, "volt", False),
-    ("volts", "ninety two point six volts ac", 92.6, 0.1, "volt", True),
-    ("volts", "ninety two point six ac volts", 92.6, 0.1, "volt", True),
-    ("volts", "it is twenty eight", 28.0, 1.0, "volt", False),
+    ("volts", "eighty four point seven", 84.7, 0.1, "volt", False),
+    ("volts", "eighty four point seven volts ac", 84.7, 0.1, "volt", True),
+    ("volts", "eighty four point seven ac volts", 84.7, 0.1, "volt", True),
+    ("volts", "it is twenty six", 26.0, 1.0, "volt", False),
     ("volts", "it says oh point seven", 0.7, 0.1, "volt", False),
     ("volts", "five hundred millivolts", 0.5, 1e-3, "millivolt", True),
     ("ohms", "point six ohms", 0.6, 0.1, "ohm", True),
@@ -39,9 +39,9 @@ READINGS = [
     ("ohms", "four point seven k ohms", 4700.0, 100.0, "kilohm", True),
     ("ohms", "two megohms", 2e6, 1e6, "megohm", True),
     ("ohms", "two and a half meg ohms", 2.5e6, 1e5, "megohm", True),
-    ("microamps", "three point five", 3.5e-6, 1e-7, "microamp", False),
-    ("microamps", "three point five micro amps", 3.5e-6, 1e-7, "microamp", True),
-    ("microamps", "three and a half microamps dc", 3.5e-6, 1e-7, "microamp", True),
+    ("microamps", "seven point five", 7.5e-6, 1e-7, "microamp", False),
+    ("microamps", "seven point five micro amps", 7.5e-6, 1e-7, "microamp", True),
+    ("microamps", "seven and a half microamps dc", 7.5e-6, 1e-7, "microamp", True),
     ("microamps", "minus two", -2e-6, 1e-6, "microamp", False),
     ("microamps", "point oh three five milliamps", 35e-6, 1e-6, "milliamp", True),
     ("millivolts", "minus forty one point two", -41.2e-3, 1e-4, "millivolt", False),
@@ -50,7 +50,7 @@ READINGS = [
 ]
 
 TYPED = [
-    ("92.6", 92.6), ("92.6v", 92.6), ("92.6 V", 92.6), ("92.6 volts", 92.6), ("92.6 Vac", 92.6), ("121", 121.0), (".6", 0.6), ("0.6", 0.6), ("00.6", 0.6),
+    ("84.7", 84.7), ("84.7v", 84.7), ("84.7 V", 84.7), ("84.7 volts", 84.7), ("84.7 Vac", 84.7), ("121", 121.0), (".6", 0.6), ("0.6", 0.6), ("00.6", 0.6),
     ("It is 121 V.", 121.0), ("it's 121", 121.0), ("One Twenty-One", 121.0), ("500 mV", 0.5), ("  28  ", 28.0), ("1,2", None), ("2-3", None), ("12 5", None), ("1.2.3", None), ("1/2", None), ("12abc", None), ("٣", None), ("121.0", 121.0), ("fifteen", 15.0), ("15", 15.0),
 ]  # fmt: skip
 
@@ -71,7 +71,7 @@ def test_typed(text, value):
     assert (found.value if isinstance(found, Reading) else None) == value
 
 
-@pytest.mark.parametrize(("text", "scope", "value"), [("4.7k", "ohms", 4700.0), ("4.7 kΩ", "ohms", 4700.0), ("2 MΩ", "ohms", 2e6), ("1,200 ohms", "ohms", 1200.0), ("0.6Ω", "ohms", 0.6), ("3.5 µA", "microamps", 3.5e-6), ("3.5 μA", "microamps", 3.5e-6), ("-3.5uA", "microamps", -3.5e-6), ("−2", "microamps", -2e-6), ("-.5", "microamps", -0.5e-6), ("60 Hz", "hertz", 60.0)])
+@pytest.mark.parametrize(("text", "scope", "value"), [("4.7k", "ohms", 4700.0), ("4.7 kΩ", "ohms", 4700.0), ("2 MΩ", "ohms", 2e6), ("1,200 ohms", "ohms", 1200.0), ("0.6Ω", "ohms", 0.6), ("7.5 µA", "microamps", 7.5e-6), ("7.5 μA", "microamps", 7.5e-6), ("-7.5uA", "microamps", -7.5e-6), ("−2", "microamps", -2e-6), ("-.5", "microamps", -0.5e-6), ("60 Hz", "hertz", 60.0)])
 def test_typed_symbols(text, scope, value):
     found = meant(text, SCOPES[scope], "typed")
     assert isinstance(found, Reading)
@@ -80,7 +80,7 @@ def test_typed_symbols(text, scope, value):
 
 def test_digits_keep_what_was_said():
     assert meant("one two one point oh").digits == "121.0"
-    assert meant("ninety two point six").digits == "92.6"
+    assert meant("eighty four point seven").digits == "84.7"
 
 
 @pytest.mark.parametrize(("text", "other"), [("fifteen", 50.0), ("fifty", 15.0), ("one fifteen", 150.0), ("one hundred fifty volts", 115.0), ("one five", None), ("fifty two", None)])
@@ -145,7 +145,7 @@ UNCLEAR = [
     ("volts", "minus two", "out_of_range"),
     ("low_ohms", "point nine", "out_of_range"),
     ("volts", "between five and seven hundred", "out_of_range"),
-    ("volts", "ninety two point six five", "too_fine"),
+    ("volts", "eighty four point seven five", "too_fine"),
     ("volts", "five point one two millivolts", "too_fine"),
     ("ohms", "one point two three four five six kilohms", "too_fine"),
     ("whole", "three and a half", "too_fine"),
@@ -168,11 +168,11 @@ def test_unclear_says_why(scope, text, reason):
 
 
 def test_the_wrong_unit_comes_with_what_was_understood():
-    found = meant("three point five kilohms").reading
-    assert (found.value, found.quantity, found.unit) == (3500.0, "ohms", "kilohm")
+    found = meant("seven point five kilohms").reading
+    assert (found.value, found.quantity, found.unit) == (7500.0, "ohms", "kilohm")
 
 
-@pytest.mark.parametrize(("text", "value"), [("one five", 15.0), ("nine two point six", 92.6), ("oh point seven", 0.7), ("point six", 0.6), ("one two one point oh volts", 121.0), ("zero", 0.0), ("15", 15.0), ("one oh five", 105.0)])
+@pytest.mark.parametrize(("text", "value"), [("one five", 15.0), ("eight four point seven", 84.7), ("oh point seven", 0.7), ("point six", 0.6), ("one two one point oh volts", 121.0), ("zero", 0.0), ("15", 15.0), ("one oh five", 105.0)])
 def test_digit_by_digit(text, value):
     assert meant(text, SCOPES["volts_digits"]).value == value
 
@@ -187,7 +187,7 @@ def test_no(text):
     assert meant(text, READBACK) == Choice("no", text)
 
 
-@pytest.mark.parametrize(("text", "value"), [("no, nine three", 93.0), ("no ninety three", 93.0), ("no it is ninety three point one", 93.1), ("that is wrong one twenty one", 121.0), ("no that is wrong fifteen volts", 15.0)])
+@pytest.mark.parametrize(("text", "value"), [("no, eight three", 83.0), ("no eighty three", 83.0), ("no it is eighty three point one", 83.1), ("that is wrong one twenty one", 121.0), ("no that is wrong fifteen volts", 15.0)])
 def test_no_with_the_right_reading(text, value):
     found = meant(text, READBACK)
     assert isinstance(found, Choice)
@@ -201,7 +201,7 @@ def test_no_with_a_reading_that_cannot_be_is_still_no(text):
 
 
 def test_yes_takes_no_reading():
-    assert meant("yes ninety three", READBACK).reason == "not_open"
+    assert meant("yes eighty three", READBACK).reason == "not_open"
     assert meant("no banana", READBACK).reason == "not_open"
 
 

@@ -70,9 +70,9 @@ def test_a_file_with_an_unknown_fault_is_refused_by_name(tmp_path: Path) -> None
 
 
 def test_rates_move_the_verdict() -> None:
-    low_flame = {"flame_current": as_measured(0.8e-6, catalog.probes()["flame_current"].quantity, meter("bench6000"))}
+    low_flame = {"flame_current": as_measured(0.8e-6, catalog.probes()["flame_current"].quantity, meter("dunlin"))}
     ours = Rates(format=1, visits=500, counts={"rod_coated": 500}).prior()
-    shipped, moved = (dict(ready_plan("flame_sensing", "larkspur", "bench6000", prior=prior).assess(low_flame).ranked) for prior in (None, ours))
+    shipped, moved = (dict(ready_plan("flame_sensing", "larkspur", "dunlin", prior=prior).assess(low_flame).ranked) for prior in (None, ours))
     assert moved["rod_coated"] > shipped["rod_coated"]
 
 
