@@ -27,7 +27,7 @@ SERIES = ("it is on microamps", "clips are on", "jumper is in place")
 HEAT = (*SERIES, *ON)
 FLAME = ("i see a flame", "2.6", "yes", "flame stays lit", "yes")
 UNHOOK = ("the fire has died", "jumper is in my hand", "both posts are bare", "clips are in my hand", "nothing hangs on it")
-CLOSE_UP = ("wire is back on", "it holds fast", "door switch moves", "it springs back", "covers are shut")
+CLOSE_UP = ("wire is back on", "it holds fast", "door switch moves", "it pops back out", "covers are shut")
 TIDY = (*OFF, *UNHOOK, *VOLTS, *CLOSE_UP, *ON)
 WHOLE = (*START, *LIVE, *DEAD, *PATH, *HEAT, *FLAME, *TIDY, "cycle is complete")
 
