@@ -8,13 +8,16 @@ from typing import Any
 
 from assistant.errors import JournalError
 from grammar.answers import Answer, Choice, Command, Reading, Unclear
+from grammar.guards import whole_text
 
 OVER = "over limit"
 """How infinity is written in the journal."""
 
 
 def plain(value: Any) -> Any:
-    """A value that JSON can hold: infinity becomes words, tuples become lists."""
+    """A value that JSON can hold: infinity becomes words, tuples become lists, half characters the sign for "unknown"."""
+    if isinstance(value, str):
+        return whole_text(value)
     if isinstance(value, float) and math.isinf(value):
         return OVER if value > 0 else f"minus {OVER}"
     if isinstance(value, dict):
@@ -53,7 +56,7 @@ def from_data(data: dict[str, Any]) -> Answer:
             case "unclear":
                 given, between = fields.pop("reading", None), fields.pop("between", ())
                 return Unclear(**fields, reading=_reading(given) if given else None, between=tuple(map(_reading, between)))
-    except TypeError as error:
+    except (TypeError, AttributeError, ValueError) as error:
         raise JournalError(f"The journal holds an answer that cannot be read ({error}).", "Start a new visit; the readings so far stay in the record.") from error
     raise JournalError(f"The journal holds an unknown kind of answer: {data.get('type')}.", "Use the program version that wrote it.")
 

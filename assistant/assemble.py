@@ -16,6 +16,7 @@ from assistant.ears import TypedEars
 from assistant.engines.base import ENGINES
 from assistant.errors import LanguageNotHeard
 from assistant.mouth import SilentMouth
+from assistant.typed import typed_lines
 from assistant.visit import Ears, Mouth
 
 
@@ -67,8 +68,8 @@ def assemble(stack: ExitStack, sound: Sound, language: str, words: frozenset[str
     of a recogniser. grammars: in place of `grammar.emit`, for the recogniser. acoustic: PocketSphinx's
     settings of a learnt voice. Raises AssistantError.
     """
-    from assistant.audio.files import Conversation, chunks
-    from assistant.audio.files import read as read_sound
+    from assistant.audio.files import Conversation
+    from assistant.audio.files import stream as stream_sound
 
     tape = Conversation() if sound.audio_out else None
     if tape and sound.audio_out:
@@ -98,9 +99,9 @@ def assemble(stack: ExitStack, sound: Sound, language: str, words: frozenset[str
         spoken = VoiceMouth(voice, Taped(tape or Conversation(), sink), sound.rate)
         mouth, speaker = spoken, spoken.speaker
     if sound.typed and language != "en":
-        return ButtonEars(sys.stdin, click.echo), mouth, {"engine": "typed", "voice": voice_name}
+        return ButtonEars(typed_lines(sys.stdin), click.echo), mouth, {"engine": "typed", "voice": voice_name}
     if sound.typed:
-        return TypedEars(sys.stdin, _prompt if sys.stdin.isatty() else None), mouth, {"engine": "typed", "voice": voice_name}
+        return TypedEars(typed_lines(sys.stdin), _prompt if sys.stdin.isatty() else None), mouth, {"engine": "typed", "voice": voice_name}
     from assistant.ears import StreamEars
     from assistant.engines.choose import recognizer
 
@@ -110,14 +111,14 @@ def assemble(stack: ExitStack, sound: Sound, language: str, words: frozenset[str
         if not live:
             raise
         click.echo(f"{error.text}\n{told_at_start(language)}")
-        return ButtonEars(sys.stdin, click.echo), mouth, {"engine": "typed", "voice": voice_name}
+        return ButtonEars(typed_lines(sys.stdin), click.echo), mouth, {"engine": "typed", "voice": voice_name}
     stack.callback(ears.close)
     if grammars is not None:
         ears.use(grammars)
     click.echo(chosen.reason)
     about = {"engine": getattr(ears, "description", chosen.engine), "voice": voice_name}
     if sound.audio_in is not None:
-        pieces = chunks(read_sound(sound.audio_in))
+        pieces = stream_sound(sound.audio_in)
         return StreamEars(ears, lambda: _noted(pieces, tape)), mouth, about
     from assistant.audio.live import Microphone
 

@@ -11,11 +11,12 @@ import unicodedata
 from collections.abc import Callable
 from functools import lru_cache
 from pathlib import Path
-from typing import Literal, TextIO
+from typing import Literal
 
 import numpy as np
 
 from assistant.engines.base import Final
+from assistant.typed import Lines
 from grammar.answers import Heard
 from grammar.datafile import Strict, load_yaml
 from grammar.emit import vocabulary
@@ -56,7 +57,7 @@ def told_at_start(key: str) -> str:
 class ButtonEars:
     """Ears of a keyboard. lines: what is typed; out: where the keys are shown before each answer, None for nowhere."""
 
-    def __init__(self, lines: TextIO, out: Callable[[str], None] | None = None) -> None:
+    def __init__(self, lines: Lines, out: Callable[[str], None] | None = None) -> None:
         self._lines = lines
         self._out = out
 

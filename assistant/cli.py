@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import importlib.metadata
+import os
 import signal
 import sys
 from types import FrameType
@@ -65,6 +66,8 @@ def _terminated(number: int, frame: FrameType | None) -> None:
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line. A person sees one line, never a traceback."""
     signal.signal(signal.SIGTERM, _terminated)
+    # Whatever is written holds names, places or speech: it is its owner's alone, unless he says otherwise.
+    os.umask(0o077)
     try:
         code = cli.main(arguments, prog_name="twohands", standalone_mode=False)
     except click.exceptions.Abort:

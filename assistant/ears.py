@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from typing import TextIO
 
 import numpy as np
 
 from assistant.engines.base import Final, Partial, Recognizer, some_words
+from assistant.typed import Lines
 from grammar.answers import Heard
 from grammar.scope import Scope
 
@@ -18,7 +18,7 @@ BRIEF = 0.35
 class TypedEars:
     """Lines from a keyboard, through the same grammar as speech."""
 
-    def __init__(self, lines: TextIO, prompt: Callable[[Scope], None] | None = None) -> None:
+    def __init__(self, lines: Lines, prompt: Callable[[Scope], None] | None = None) -> None:
         self._lines = lines
         self._prompt = prompt
 

@@ -9,7 +9,9 @@ TwohandsError
     │   └── LanguageNotHeard no recogniser here knows the language
     ├── VoiceError          the speech synthesiser
     ├── JournalError        the record on disk
-    │   └── DiskFull
+    │   ├── DiskFull
+    │   ├── NewerJournal    written by a later version
+    │   └── InUse           another process is writing it
     └── ModelError          finding, fetching or unpacking a recogniser model
 """
 
@@ -52,6 +54,14 @@ class JournalError(AssistantError):
 
 class DiskFull(JournalError):
     """No room is left for the record."""
+
+
+class NewerJournal(JournalError):
+    """The record was written by a later version of the program."""
+
+
+class InUse(JournalError):
+    """Another process is writing the record."""
 
 
 class ModelError(AssistantError):

@@ -1,28 +1,36 @@
 """The record of a visit: one JSON object a line, on disk before the next sentence is spoken.
 
-A visit is a folder: journal.jsonl, audio/NNNN.flac (what was heard),
-conversation.wav. Lines are only ever added. A last line that was torn by a
-lost battery is passed over when reading and cut off before more is written.
+A visit is a folder that only its owner may read: journal.jsonl, plan.json
+(what the visit goes by), audio/NNNN.flac (what was heard, as far as it is
+kept), conversation.wav. Lines are only ever added, each chained to the one
+before (`assistant.chain`). A last line that was torn by a lost battery is
+passed over when reading and cut off before more is written. One process
+writes at a time.
 """
 
 from __future__ import annotations
 
 import errno
+import fcntl
 import json
 import os
 from collections.abc import Callable, Iterable
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from assistant import chain, private
 from assistant.answers_json import plain
-from assistant.audio.files import write as write_sound
-from assistant.errors import DiskFull, JournalError
+from assistant.audio.files import write_new
+from assistant.errors import DiskFull, InUse, JournalError
+from assistant.journal_door import FILE, read
+from assistant.journal_kinds import NEWEST as VERSION
 
-VERSION = 1
-FILE = "journal.jsonl"
+__all__ = ["FILE", "RESERVE", "VERSION", "Clock", "Event", "Journal", "in_alarm", "locked", "read", "utc_now"]
+
 RESERVE = ".reserve"
 RESERVE_BYTES = 64 * 1024
 """Kept free beside the journal, so that a full disk cannot cost the reading just confirmed."""
@@ -35,26 +43,47 @@ def utc_now() -> datetime:
     return datetime.now(UTC)
 
 
+@dataclass(frozen=True)
+class _At:
+    """Where a journal stands: the number of its next line, the chain of its last, its bytes."""
+
+    number: int
+    chain: str
+    size: int
+
+
 class Journal:
-    """Adds lines to one visit's journal. Raises JournalError, DiskFull."""
+    """Adds lines to one visit's journal. Raises JournalError, DiskFull, InUse.
+
+    before: the lines that were there when it was opened. was_torn: whether a
+    last line was cut off. is_full: the disk is, and the visit has to stop.
+    """
 
     def __init__(self, folder: Path, clock: Clock = utc_now) -> None:
-        """Open the journal in `folder`, making both when they are not there."""
+        """Open the journal in `folder`, making both when they are not there. InUse when another process writes it."""
         self.folder = folder
         self._clock = clock
+        self._stuck = False
+        self.is_full = False
         try:
-            (folder / "audio").mkdir(parents=True, exist_ok=True)
-            events, self.was_torn = read(folder) if (folder / FILE).exists() else ([], False)
-            self._next = events[-1]["seq"] + 1 if events else 1
-            self._snippets = len(list((folder / "audio").glob("*.flac")))
-            if self.was_torn:
-                _cut_torn_line(folder / FILE)
-            self.is_full = False
-            _reserve(folder / RESERVE)
-            self._file = os.open(folder / FILE, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
-            _sync_folder(folder)
+            private.make_folder(folder / "audio")
+            self._file = locked(folder)
         except OSError as error:
             raise _mapped(error, folder) from error
+        try:
+            self.before, self.was_torn = read(folder)
+            if chain.check(self.before).state == "broken":
+                raise JournalError(f"The record in {folder.name} was changed since it was written.", "It stays as it is; start a new visit. See: twohands records verify")
+            if self.was_torn:
+                _cut_torn_line(folder / FILE)
+            self._at = _At(len(self.before) + 1, chain.seal_of(self.before), os.fstat(self._file).st_size)
+            _reserve(folder / RESERVE)
+            private.sync_folder(folder)
+        except BaseException as error:
+            os.close(self._file)
+            if isinstance(error, OSError):
+                raise _mapped(error, folder) from error
+            raise
 
     def write(self, kind: str, data: Event | None = None) -> Event:
         """Add one line and force it to the disk.
@@ -64,93 +93,86 @@ class Journal:
         even that does not help, JournalError for anything else; a line that
         could not be written whole is taken back.
         """
-        event = {"v": VERSION, "seq": self._next, "at": self._clock().isoformat(), "kind": kind, **plain(data or {})}
+        if self._stuck:
+            raise JournalError(f"The record in {self.folder.name} can't be written any more.", "Check the disk, then go on with: twohands run --resume.")
+        at = self._at
+        event = {"v": VERSION, "seq": at.number, "at": self._clock().isoformat(), "kind": kind, **plain(data or {})}
+        event["chain"] = chain.link(at.chain, event)
         line = (json.dumps(event, ensure_ascii=False, allow_nan=False) + "\n").encode()
         try:
-            self._append(line)
+            self._append(line, at.size)
         except OSError as error:
             if error.errno not in NO_ROOM or not (self.folder / RESERVE).exists():
                 raise _mapped(error, self.folder) from error
             (self.folder / RESERVE).unlink()
             self.is_full = True
-            self._append_or_raise(line)
-        self._next += 1
+            self._append_or_raise(line, at.size)
+        # In one go: an interrupt comes before or after it. Before, the line does not count and is taken back by the next.
+        self._at = _At(at.number + 1, event["chain"], at.size + len(line))
         return event
 
-    def _append(self, line: bytes) -> None:
-        start = os.fstat(self._file).st_size
+    def _append(self, line: bytes, start: int) -> None:
+        if os.fstat(self._file).st_size != start:
+            os.ftruncate(self._file, start)
         try:
             left = line
             while left:
                 left = left[os.write(self._file, left) :]
             os.fsync(self._file)
         except OSError:
-            _shorten(self._file, start)
+            # Where not even that can be taken back, nothing may follow half a line.
+            self._stuck = not _shorten(self._file, start)
             raise
 
-    def _append_or_raise(self, line: bytes) -> None:
+    def _append_or_raise(self, line: bytes, start: int) -> None:
         try:
-            self._append(line)
+            self._append(line, start)
         except OSError as error:
             raise _mapped(error, self.folder) from error
 
-    def snippet(self, sound: np.ndarray) -> str | None:
-        """Keep what was heard (int16, 16 kHz); its name inside the folder.
+    def snippet(self, sound: np.ndarray, name: str = "") -> str | None:
+        """Keep what was heard (int16, 16 kHz) under a name that was never used before; that name inside the folder.
 
-        None when there was no sound, or no room: the words matter more than their sound.
+        name: in place of the number of the line that comes next. None when there
+        was no sound, or no room: the words matter more than their sound.
         """
         if len(sound) == 0 or self.is_full:
             return None
-        name = f"audio/{self._snippets + 1:04d}.flac"
         try:
-            write_sound(self.folder / name, sound)
+            return f"audio/{write_new(self.folder / 'audio', name or f'{self._at.number:04d}', '.flac', sound).name}"
         except DiskFull:
             return None
-        self._snippets += 1
-        return name
+
+    def memo(self, sound: np.ndarray) -> str | None:
+        """Keep the sound of a voice memo; its name inside the folder, None as for a snippet."""
+        return self.snippet(sound, f"memo-{self._at.number:04d}")
 
     def close(self) -> None:
         (self.folder / RESERVE).unlink(missing_ok=True)
         os.close(self._file)
 
 
-def read(folder: Path) -> tuple[list[Event], bool]:
-    """All whole lines of the journal in `folder`, and whether a torn last line was passed over.
-
-    Raises JournalError for a missing journal or a broken line before the last.
-    """
-    path = folder / FILE if folder.is_dir() else folder
+def locked(folder: Path) -> int:
+    """The journal file of a visit, open for adding, with the lock that ends with the process. Raises InUse, OSError."""
+    path = folder / FILE
+    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, private.FILE)
     try:
-        raw = path.read_bytes()
-    except OSError as error:
-        raise JournalError(f"There is no readable journal in {folder.name} ({error.strerror}).", "Check the name of the visit.") from error
-    lines = raw.split(b"\n")
-    tail = lines.pop()
-    events: list[Event] = []
-    for number, line in enumerate(lines, start=1):
-        try:
-            events.append(json.loads(line))
-        except ValueError as error:
-            if number == len(lines) and not tail:
-                return events, True
-            raise JournalError(f"Line {number} of the journal in {folder.name} is broken.", "Keep a copy of the file, then take that line out.") from error
-    return events, bool(tail)
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        if os.fstat(handle).st_ino != path.stat().st_ino:
+            raise FileNotFoundError(errno.ENOENT, "the visit was removed meanwhile")
+    except BlockingIOError as error:
+        os.close(handle)
+        raise InUse(f"Another Twohands is on the visit {folder.name}.", "Go on there, or end it there first.") from error
+    except OSError:
+        os.close(handle)
+        raise
+    return handle
 
 
 def in_alarm(events: Iterable[Event]) -> bool:
     """Whether a gas alarm was raised and not called false."""
     kinds = [event.get("kind") for event in events if event.get("kind") in ("alarm", "alarm_over")]
     return kinds[-1:] == ["alarm"]
-
-
-def latest(visits: Path) -> Path | None:
-    """The folder of the newest visit that was not ended, or None."""
-    open_ones = []
-    for path in visits.glob(f"*/{FILE}"):
-        events, _ = read(path.parent)
-        if events and events[0]["kind"] == "visit" and events[-1]["kind"] != "end":
-            open_ones.append((events[0]["at"], path.parent))
-    return max(open_ones)[1] if open_ones else None
 
 
 def _cut_torn_line(path: Path) -> None:
@@ -165,25 +187,19 @@ def _cut_torn_line(path: Path) -> None:
 
 def _reserve(path: Path) -> None:
     """Real bytes, not a hole: a sparse file would keep nothing free."""
-    with path.open("wb") as file:
+    with open(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, private.FILE), "wb") as file:
         file.write(b"\0" * RESERVE_BYTES)
+        file.flush()
         os.fsync(file.fileno())
 
 
-def _shorten(file: int, size: int) -> None:
+def _shorten(file: int, size: int) -> bool:
+    """Whether it worked; where the disk refuses, a reader passes over a torn line."""
     try:
         os.ftruncate(file, size)
     except OSError:
-        # The disk refuses even that; a reader passes over a torn line.
-        return
-
-
-def _sync_folder(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+        return False
+    return True
 
 
 def _mapped(error: OSError, folder: Path) -> JournalError:

@@ -7,13 +7,15 @@ from collections.abc import Mapping
 from dataclasses import replace
 from functools import lru_cache
 
-from flows.compile import Plan, load_plan
+from flows.compile import Plan, load_plan, make_plan
+from flows.profiles import Equipment, Meter
 from flows.profiles import equipment as load_equipment
 from flows.profiles import meter as load_meter
 from flows.prompts import scope_for
 from flows.reason import Assessment, Evidence, assess
-from flows.reason_knowledge import with_prior
-from flows.reason_store import knowledge
+from flows.reason_knowledge import Knowledge, with_prior
+from flows.reason_store import knowledge_of
+from flows.schema import Procedure
 from flows.session import Session
 from grammar.emit import vocabulary
 
@@ -23,15 +25,30 @@ def ready_plan(procedure: str, equipment: str, meter: str, language: str = "", p
 
     prior: rates of faults in place of the shipped ones. Raises DataFileError, FlowError.
     """
-    plan = load_plan(procedure, load_equipment(equipment), load_meter(meter), language)
+    return reasoned_plan(load_plan(procedure, load_equipment(equipment), load_meter(meter), language), prior)
+
+
+def kept_plan(procedure: Procedure, equipment: Equipment, meter: Meter, prior: Mapping[str, float] | None = None) -> Plan:
+    """The plan of parts that a visit has kept, whatever their files hold by now. Raises FlowError."""
+    for step in procedure.steps.values():
+        if step.ask:
+            meter.function(step.ask.quantity)
+    return reasoned_plan(make_plan(procedure, equipment, meter), prior)
+
+
+def reasoned_plan(plan: Plan, prior: Mapping[str, float] | None = None) -> Plan:
+    """The plan with the fault reasoning behind it. prior: rates of faults in place of the shipped ones."""
     if not plan.procedure.reason:
         return plan
+
+    @lru_cache(maxsize=1)
+    def known() -> Knowledge:
+        return knowledge_of(plan.equipment, plan.meter)
 
     # A visit asks for the same evidence more than once: at the verdict, at the end, and when it is replayed.
     @lru_cache(maxsize=256)
     def reasoned(evidence: frozenset[tuple[str, Evidence]]) -> Assessment:
-        known = knowledge(equipment, meter)
-        return assess(dict(evidence), known if prior is None else with_prior(known, prior), language=plan.language)
+        return assess(dict(evidence), known() if prior is None else with_prior(known(), prior), language=plan.language)
 
     def reason(evidence: Mapping[str, Evidence]) -> Assessment:
         return reasoned(frozenset(evidence.items()))
@@ -42,7 +59,7 @@ def ready_plan(procedure: str, equipment: str, meter: str, language: str = "", p
 def warm(plan: Plan) -> None:
     """Begin to load what the fault reasoning knows, so that the first verdict need not wait for it."""
     if plan.procedure.reason:
-        threading.Thread(target=knowledge, args=(plan.equipment.id, plan.meter.id), daemon=True).start()
+        threading.Thread(target=knowledge_of, args=(plan.equipment, plan.meter), daemon=True).start()
 
 
 def words_of(plan: Plan) -> frozenset[str]:

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
-from assistant.answers_json import from_data
+from assistant.answers_json import from_data, plain
 from assistant.errors import JournalError
 from assistant.journal import Event
 from flows.compile import Plan
 from flows.dialogue import advance, begin
 from flows.session import Effect, Resumed, Save, Session
 
-KEPT = ("reading", "verdict", "choice", "power", "jumper", "skipped", "retaken", "alarm", "alarm_over", "assessment", "end")
-"""Kinds of lines that the dialogue itself has written."""
+SHELL = ("visit", "heard", "said", "memo", "resumed", "interrupted", "trouble")
+"""Kinds of lines that the shell writes (trouble: mostly); all others come from the dialogue, and are written again after a sudden end."""
 
 
 @dataclass(frozen=True)
@@ -37,15 +38,28 @@ def standing(plan: Plan, events: Sequence[Event]) -> Standing:
     saves = _saves(effects)
     for event in events:
         if event["kind"] == "heard":
-            session, effects = advance(plan, session, from_data(event["answer"]))
+            session, effects = advance(plan, session, from_data(event.get("answer") or {}))
         elif event["kind"] == "resumed":
             session, effects = advance(plan, session, Resumed())
         else:
             continue
         saves += _saves(effects)
-    written = sum(event["kind"] in KEPT for event in events)
-    return Standing(session, tuple(saves[written:]))
+    written = [event for event in events if _of_dialogue(event["kind"], event)]
+    for save, event in zip(saves, written, strict=False):
+        if save.kind != event["kind"] or any(plain(save.data.get(key)) != event.get(key) for key in SAME if key in event):
+            raise JournalError(f"The record of that visit cannot be walked through again: line {event.get('seq')} is not what this program would have written.", "Start a new visit; the readings so far stay in the record.")
+    if len(written) > len(saves):
+        raise JournalError("The record of that visit holds more than its answers lead to.", "Start a new visit; the readings so far stay in the record.")
+    return Standing(session, tuple(saves[len(written) :]))
+
+
+SAME = ("step", "probe", "value", "outcome", "state", "choice")
+"""What must come out the same when the answers are walked again; texts may have changed with the program."""
+
+
+def _of_dialogue(kind: str, data: Mapping[str, Any]) -> bool:
+    return kind not in SHELL or (kind == "trouble" and data.get("what") == "left")
 
 
 def _saves(effects: Sequence[Effect]) -> list[Save]:
-    return [effect for effect in effects if isinstance(effect, Save) and effect.kind in KEPT]
+    return [effect for effect in effects if isinstance(effect, Save) and _of_dialogue(effect.kind, effect.data)]

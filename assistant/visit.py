@@ -14,10 +14,10 @@ from typing import Protocol
 import numpy as np
 
 from assistant.answers_json import to_data
-from assistant.audio.files import write as write_sound
 from assistant.engines.base import SAMPLE_RATE, Final
 from assistant.errors import AssistantError, DeviceLost, DiskFull
 from assistant.journal import Journal
+from assistant.privacy import Keep, keeps
 from flows.compile import Plan
 from flows.dialogue import advance
 from flows.session import Effect, End, Listen, Memo, Pace, Save, Say, Session, Tone
@@ -80,7 +80,8 @@ class Visit:
     """The moving parts of one visit; `run` does the work.
 
     understand: from heard words to an answer. reopen_tries: how often a lost
-    device is tried again, `wait` being called before each.
+    device is tried again, `wait` being called before each. keep_sound: which
+    sounds are kept beside the words.
     """
 
     plan: Plan
@@ -91,8 +92,8 @@ class Visit:
     understand: Understand = understand
     wait: Callable[[], None] = lambda: None
     reopen_tries: int = 10
+    keep_sound: Keep = "doubtful"
     _memo: list[np.ndarray] = field(default_factory=list)
-    _memos: int = 0
 
     def run(self, session: Session, effects: Sequence[Effect]) -> Outcome:
         """From a session and its first effects to an end. Raises AssistantError when the record cannot be kept."""
@@ -109,8 +110,9 @@ class Visit:
             if final is None:
                 return self._interrupted(session)
             answer = self.understand(final.heard, scope)
-            self._keep(final, answer, scope)
-            if session.mode == "memo" and not (isinstance(answer, Command) and answer.id in ("end_note", "gas")):
+            note = session.mode == "memo" and not (isinstance(answer, Command) and answer.id in ("end_note", "gas"))
+            self._keep(final, answer, scope, note)
+            if note:
                 self._memo.append(final.sound)
             session, effects = advance(self.plan, session, answer)
 
@@ -172,9 +174,9 @@ class Visit:
                 return True
         return False
 
-    def _keep(self, final: Final, answer: Answer, scope: Scope) -> None:
+    def _keep(self, final: Final, answer: Answer, scope: Scope, note: bool) -> None:
         heard = final.heard
-        snippet = self.journal.snippet(final.sound)
+        snippet = self.journal.snippet(final.sound) if keeps(self.keep_sound, answer, note) else None
         data = {
             "scope": scope.name,
             "text": heard.text,
@@ -197,10 +199,7 @@ class Visit:
             self._memo.clear()
             return
         sound = np.concatenate(self._memo) if self._memo else np.zeros(0, np.int16)
-        self._memos += 1
-        name = f"audio/memo-{self._memos:02d}.flac" if len(sound) else None
-        if name:
-            write_sound(self.journal.folder / name, sound)
+        name = self.journal.memo(sound) if self.keep_sound != "none" else None
         data = {"file": name, "seconds": len(sound) / SAMPLE_RATE, "step": session.step}
         self._save(Save("memo", data), "memo", data)
 

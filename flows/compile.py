@@ -15,7 +15,8 @@ from typing import Any
 
 from transitions import Machine
 
-from flows.judge import Facts, Judging, judge
+from flows.judge import Facts, Judging, facts_of, judge
+from flows.limit_uses import limit_faults
 from flows.problems import shape_problems
 from flows.profiles import Equipment, Limit, Meter
 from flows.reason import Assessment, Evidence
@@ -133,7 +134,7 @@ def beginning(plan: Plan) -> Session:
 def make_plan(procedure: Procedure, equipment: Equipment, meter: Meter) -> Plan:
     """A plan from parts that were checked. Use `load_plan` for a file."""
     limits = {**equipment.limits, **procedure.limits}
-    return Plan(procedure, equipment, meter, machine_of(procedure), routes_of(procedure), limits, Facts(turns_ratio=equipment.turns_ratio), spoken_lines(procedure.language))
+    return Plan(procedure, equipment, meter, machine_of(procedure), routes_of(procedure), limits, facts_of(equipment), spoken_lines(procedure.language))
 
 
 def load_plan(name: str, equipment: Equipment, meter: Meter, language: str = "") -> Plan:
@@ -163,4 +164,5 @@ def check_file(path: Path, equipment: Equipment) -> tuple[Procedure | None, list
         return DataFileError(path, line_of(nodes, where), what, remedy)
 
     found = [problem(*one) for one in shape_problems(procedure, equipment)]
+    found += [problem(*one) for one in limit_faults(procedure, equipment)]
     return procedure, sorted(found, key=lambda one: one.line or 0)

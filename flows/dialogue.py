@@ -71,8 +71,8 @@ def _in_alarm(plan: Plan, session: Session, given: Input) -> Moved:
 
 
 def _untrusted(power: str) -> str:
-    """What is left of "dead" after a break: only that somebody said so."""
-    return "on" if power == "on" else "said_off"
+    """What is left of power that was off after a break: nobody knows."""
+    return "on" if power == "on" else "doubt"
 
 
 def _resumed(plan: Plan, session: Session) -> Moved:
@@ -86,12 +86,11 @@ def _distrust(plan: Plan, session: Session) -> Moved:
     session = replace(session, mode="ask", pending=None, pending_answer=None, between=())
     if session.power == "on":
         return session, ask_again(plan, session)
-    was_dead = session.power == "dead" or bool(session.proofs)
-    session = replace(session, power="said_off", proofs=frozenset())
-    effects: list[Effect] = [Save("power", {"state": "said_off", "by": session.step})]
+    session = replace(session, power="doubt", proofs=frozenset())
+    effects: list[Effect] = [Save("power", {"state": "doubt", "by": session.step})]
     target, *rest = session.agenda or (session.step,)
     session, more = enter(plan, session, target, tuple(rest))
-    said = [Say(plan.lines.line("reprove"), "info", "reprove")] if was_dead and plan.step(session.step).proves else []
+    said = [Say(plan.lines.line("reprove"), "info", "reprove")] if plan.step(session.step).power == "any" else []
     return session, [*effects, *said, *more]
 
 
@@ -149,13 +148,16 @@ def _offered(plan: Plan, session: Session, choice: Choice) -> Moved:
     if choice.id not in offers(plan, session):
         return _missed(plan, session, Unclear("not_open", choice.text))
     here, judge = session.step, plan.step(session.step).judge
+    first, *more_of_it = readings_of_check(plan, session)
     if choice.id == "take_again":
-        return enter(plan, session, here, session.agenda)
+        return enter(plan, session, first, (*more_of_it, *session.agenda))
     if choice.id == "fix_now":
         finding = dict(session.verdicts)[here].finding
         fix = (judge.fix.get(finding) if judge else None) or plan.procedure.fix
         effects: list[Effect] = [Save("fix", {"step": here, "finding": finding})]
-        session, more = enter(plan, session, fix or here, (here, *session.agenda))
+        again = (first, *more_of_it)
+        session = replace(session, fixing=tuple(dict.fromkeys((*session.fixing, *again))))
+        session, more = enter(plan, session, fix or first, (*again, *session.agenda))
         return session, [*effects, Say(plan.lines.line("fix_now"), "info", "fix_now"), *more]
     if choice.id == "take_test":
         test = test_offered(plan, session) or here
@@ -166,6 +168,14 @@ def _offered(plan: Plan, session: Session, choice: Choice) -> Moved:
         session, more = go_on(plan, replace(session, mode="ask"))
         return session, [Say(plan.lines.line("test_later"), "info", "test_later"), *more]
     return go_on(plan, replace(session, mode="ask"))
+
+
+def readings_of_check(plan: Plan, session: Session) -> list[str]:
+    """The steps whose readings make up the check at this step, in their order; an earlier check's readings stand."""
+    steps, here = plan.procedure.steps, plan.step(session.step)
+    probes = set(here.judge.probes.values()) if here.judge else set()
+    parts = [name for name, step in steps.items() if step.ask and step.ask.probe in probes and step.check == here.check and name != session.step]
+    return [*parts, session.step]
 
 
 def _confirmed(plan: Plan, session: Session, choice: Choice) -> Moved:

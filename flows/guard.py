@@ -1,8 +1,10 @@
-"""How sure a pass is: conformance probability, guard bands and the risks of a wrong verdict.
+"""The decision rule: conformance probability, guard bands and the risks of a wrong verdict.
 
 After JCGM 106:2012 (the role of measurement uncertainty in conformity
-assessment). A measured value x with standard uncertainty u stands for a
-normal distribution of the true value about x. Clause numbers are from memory.
+assessment); clause numbers are from memory. `decide` makes every verdict. It
+takes the distribution of the true value as it is: rectangular where an
+accuracy figure bounds the error, normal where only a standard uncertainty u
+is known, as in the document's own examples.
 """
 
 from __future__ import annotations
@@ -10,11 +12,36 @@ from __future__ import annotations
 import itertools
 import math
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from scipy.special import ndtr, ndtri
 
+from flows.distribution import Distribution
 from flows.errors import CalculationError
+from flows.rules import figure
+
+Outcome = Literal["pass", "fail", "close"]
+ROUNDING = 1e-9
+"""Slack of the probabilities, for floating point."""
+
+
+@dataclass(frozen=True)
+class Rule:
+    """pass: the true value conforms with at least `accept`; fail: it does not, with at least `reject` (0.5 to 1).
+
+    The guard bands of JCGM 106, 8.3: for a normal distribution accept = 0.977
+    is the band w = 2u, accept = 0.5 is simple acceptance (8.2). Raises CalculationError.
+    """
+
+    accept: float
+    reject: float
+
+    def __post_init__(self) -> None:
+        if not (0.5 <= self.accept <= 1 and 0.5 <= self.reject <= 1):
+            raise CalculationError(
+                "A decision rule of less than even chance calls good and bad at once.", "Give 0.5 to 1 for both."
+            )
 
 
 @dataclass(frozen=True)
@@ -26,13 +53,34 @@ class Tolerance:
 
     def __post_init__(self) -> None:
         if not self.low < self.high:
-            raise CalculationError(f"A tolerance from {self.low} to {self.high} holds nothing.", "Put the lower limit first.")
+            raise CalculationError(
+                f"A tolerance from {self.low} to {self.high} holds nothing.", "Put the lower limit first."
+            )
+
+
+def conforms(true: Distribution, tolerance: Tolerance) -> float:
+    """Probability that the true value lies within the tolerance (JCGM 106, 7.2 to 7.4), whatever its distribution."""
+    return true.below(tolerance.high) - true.below(tolerance.low)
+
+
+def rule() -> Rule:
+    """The rule that ships, in flows/judge.yaml."""
+    return Rule(figure("accept"), figure("reject"))
+
+
+def decide(true: Distribution, tolerance: Tolerance, by: Rule | None = None) -> Outcome:
+    """pass, fail or close, by `by` or else by the rule that ships. Every verdict comes from here."""
+    by = by or rule()
+    sure = conforms(true, tolerance)
+    if sure >= by.accept - ROUNDING:
+        return "pass"
+    return "fail" if 1 - sure >= by.reject - ROUNDING else "close"
 
 
 def conformance_probability(value: float, u: float, tolerance: Tolerance) -> float:
-    """Probability that the true value lies within the tolerance (JCGM 106, 7.2 to 7.4). u > 0."""
+    """`conforms` for a normal distribution about `value` with standard uncertainty u > 0."""
     _check(u)
-    return float(ndtr((tolerance.high - value) / u) - ndtr((tolerance.low - value) / u))
+    return conforms(Distribution(value, u), tolerance)
 
 
 def guard_band(u: float, r: float = 1.0, coverage: float = 2.0) -> float:
@@ -42,7 +90,7 @@ def guard_band(u: float, r: float = 1.0, coverage: float = 2.0) -> float:
 
 
 def guard_band_for(probability: float, u: float) -> float:
-    """The band at one limit that makes an accepted value conform with at least `probability` (0 to 1, both excluded)."""
+    """The band at one limit that makes an accepted value conform with at least `probability` (between 0 and 1)."""
     _check(u)
     if not 0 < probability < 1:
         raise CalculationError(f"A probability of {probability} cannot be guarded for.", "Give one between 0 and 1.")
@@ -56,17 +104,21 @@ def acceptance(tolerance: Tolerance, band: float) -> Tolerance:
     """
     low, high = tolerance.low + band, tolerance.high - band
     if not low < high:
-        raise CalculationError("The guard bands leave nothing between the limits.", "Measure with a better meter or take a smaller band.")
+        raise CalculationError(
+            "The guard bands leave nothing between the limits.", "Measure with a better meter or take a smaller band."
+        )
     return Tolerance(low, high)
 
 
 def specific_risks(value: float, u: float, tolerance: Tolerance) -> tuple[float, float]:
     """(risk if this value is accepted, risk if it is rejected): JCGM 106, 9.3.2."""
-    conforms = conformance_probability(value, u, tolerance)
-    return 1 - conforms, conforms
+    sure = conformance_probability(value, u, tolerance)
+    return 1 - sure, sure
 
 
-def global_risks(mean: float, spread: float, u: float, tolerance: Tolerance, accepted: Tolerance) -> tuple[float, float]:
+def global_risks(
+    mean: float, spread: float, u: float, tolerance: Tolerance, accepted: Tolerance
+) -> tuple[float, float]:
     """(consumer's, producer's) risk over a normal population measured with normal error (JCGM 106, 9.5).
 
     Consumer's: a bad one is accepted. Producer's: a good one is rejected.
@@ -74,7 +126,13 @@ def global_risks(mean: float, spread: float, u: float, tolerance: Tolerance, acc
     """
     _check(u)
     _check(spread)
-    edges = sorted({mean - 12 * spread, mean + 12 * spread, *(edge for edge in (tolerance.low, tolerance.high) if abs(edge - mean) < 12 * spread)})
+    edges = sorted(
+        {
+            mean - 12 * spread,
+            mean + 12 * spread,
+            *(edge for edge in (tolerance.low, tolerance.high) if abs(edge - mean) < 12 * spread),
+        }
+    )
     points, weights = np.polynomial.legendre.leggauss(40)
     consumer = producer = 0.0
     for low, high in itertools.pairwise(edges):

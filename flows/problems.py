@@ -24,7 +24,7 @@ def shape_problems(procedure: Procedure, equipment: Equipment) -> list[Found]:
     found = [*_names(procedure, limits), *_asked(procedure, limits, equipment.id)]
     places = [*_places(procedure)]
     found += places
-    found += [*_moves(procedure), *_proofs(procedure), *proof_problems(procedure, limits, equipment.supply_nominal)]
+    found += [*_moves(procedure), *proof_problems(procedure)]
     return found + ([] if places or found else [*_ways(procedure)])
 
 
@@ -137,24 +137,6 @@ def _moves(procedure: Procedure) -> Iterator[Found]:
                         yield where, f"'{thing}' at '{place}' is only believed when it is said twice.", "Give the answer 'again': a second question with other words."
                     if step.power not in LIVE_PARTS[kinds[thing].moved_at]:
                         yield ("steps", name, "power"), f"'{name}' moves '{thing}', which is moved only with power {kinds[thing].moved_at}.", f"Write power: {kinds[thing].moved_at!r}."
-
-
-def _proofs(procedure: Procedure) -> Iterator[Found]:
-    steps = procedure.steps
-    proven = [step.proves for step in steps.values() if step.proves]
-    for name, step in steps.items():
-        if step.proves and step.proves not in procedure.dead_proof:
-            yield ("steps", name, "proves"), f"'{step.proves}' is not among 'dead_proof'.", "Add it to 'dead_proof' or take 'proves' out."
-        if step.proves and step.power != "off":
-            yield ("steps", name, "power"), f"'{name}' proves that power is gone, so it needs power 'off'.", "Write power: \"off\"."
-        if step.proves and proven.count(step.proves) > 1:
-            yield ("steps", name, "proves"), f"'{step.proves}' is proven by more than one step.", "Let one step prove it."
-    for proof in procedure.dead_proof:
-        if proof not in proven:
-            yield ("dead_proof",), f"no step proves '{proof}'.", "Add 'proves' to the step that shows it, or take it out of 'dead_proof'."
-    dead_only = [name for name, step in steps.items() if step.power == "dead"]
-    if dead_only and not procedure.dead_proof:
-        yield ("steps", dead_only[0], "power"), f"'{dead_only[0]}' needs dead power, but nothing proves it.", "Give the procedure 'dead_proof' and the steps that prove it."
 
 
 def _ways(procedure: Procedure) -> Iterator[Found]:

@@ -8,12 +8,14 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
+from flows.bounds import limit_problems
 from flows.errors import FlowError
-from grammar.datafile import Strict, load_yaml
+from flows.origin import Origin
+from grammar.datafile import Strict, line_of, load_yaml, problems_in, read_yaml
+from grammar.errors import DataFileError
 
 HERE = Path(__file__).parent
 Positive = Annotated[float, Field(gt=0)]
-Origin = Literal["invented", "common practice", "standard", "maker"]
 
 
 class Limit(Strict):
@@ -22,6 +24,13 @@ class Limit(Strict):
     value: float
     origin: Origin
     source: str
+
+
+class Supply(Strict):
+    """The nominal supply that a furnace is made for, hot to neutral."""
+
+    volts: Annotated[float, Field(ge=100, le=600)]
+    hertz: Literal[50, 60]
 
 
 class Circuit(Strict):
@@ -52,11 +61,16 @@ class Equipment(Strict):
     name: str
     invented: bool
     about: str
-    supply_nominal: Positive
+    supply: Supply
     turns_ratio: Positive
     secondary_nominal: Positive
     limits: dict[str, Limit]
     circuit: Circuit | None = None
+
+    @property
+    def supply_nominal(self) -> float:
+        """Nominal volts of the supply."""
+        return self.supply.volts
 
     def limit(self, key: str) -> Limit:
         """The limit called `key`. Raises FlowError when the profile has none."""
@@ -75,10 +89,16 @@ class Range(Strict):
 
 
 class MeterFunction(Strict):
-    """Accuracy as percent of reading plus digits (counts of the range's resolution)."""
+    """Accuracy as percent of reading plus digits (counts of the range's resolution).
+
+    repeat_digits: so many of the digits may differ between two readings of one
+    range of the same meter minutes apart; the others are its own offset, which
+    is in both (common practice: a steady display repeats within one count).
+    """
 
     percent: Positive
     digits: Annotated[int, Field(ge=0)]
+    repeat_digits: Annotated[int, Field(ge=0)] = 1
     ranges: Annotated[list[Range], Field(min_length=1)]
     input_ohms: float | None = None
 
@@ -132,8 +152,24 @@ def names(kind: Literal["equipment", "meters"]) -> list[str]:
 
 @lru_cache
 def equipment(name: str) -> Equipment:
-    """The equipment profile called `name`. Raises FlowError or DataFileError."""
-    return load_yaml(_find("equipment", name), Equipment)
+    """The equipment profile called `name`. Raises FlowError, or DataFileError with the first problem."""
+    found, problems = equipment_problems(_find("equipment", name))
+    if problems or found is None:
+        raise problems[0]
+    return found
+
+
+def equipment_problems(path: Path) -> tuple[Equipment | None, list[DataFileError]]:
+    """The family in `path` (None when its shape is wrong) and all that is wrong with it, by line."""
+    family, problems = problems_in(path, Equipment)
+    if family is None:
+        return None, problems
+    _, nodes = read_yaml(path)
+    wrong = limit_problems(family.limits, (), family.supply)
+    found = [
+        DataFileError(path, line_of(nodes, ("limits", key, "value")), what, remedy) for key, what, remedy in wrong
+    ]
+    return family, sorted(found, key=lambda one: one.line or 0)
 
 
 @lru_cache

@@ -14,6 +14,7 @@ import numpy as np
 from platformdirs import user_cache_dir
 
 from flows import profiles, reason_build
+from flows.errors import FlowError
 from flows.profiles import Equipment, Meter
 from flows.reason_knowledge import Knowledge
 from flows.reason_mixture import Components
@@ -30,7 +31,21 @@ def knowledge(equipment: str, meter: str, seed: int = SEED, folder: Path | None 
 
     Raises FlowError or DataFileError for profiles that cannot be used.
     """
-    family, shown_by = profiles.equipment(equipment), profiles.meter(meter)
+    return _read_or_built(profiles.equipment(equipment), profiles.meter(meter), seed, folder)
+
+
+def knowledge_of(equipment: Equipment, meter: Meter) -> Knowledge:
+    """The same for profiles in hand, which need not be those that ship under their ids."""
+    try:
+        ships = equipment == profiles.equipment(equipment.id) and meter == profiles.meter(meter.id)
+    except FlowError:
+        ships = False
+    if ships:
+        return knowledge(equipment.id, meter.id)
+    return _read_or_built(equipment, meter, SEED, None)
+
+
+def _read_or_built(family: Equipment, shown_by: Meter, seed: int, folder: Path | None) -> Knowledge:
     folder = folder or Path(user_cache_dir("twohands")) / "knowledge"
     path = folder / f"{family.id}-{shown_by.id}-{fingerprint(family, shown_by, seed)}.npz"
     found = load(path, family, shown_by)

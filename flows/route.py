@@ -95,7 +95,7 @@ def first_step(routes: Routes, goal: str, session: Session) -> str:
 
 
 def _bringer(routes: Routes, need: Need, for_step: str, session: Session) -> str:
-    if need.what == "power" and need.places == {"dead"} and session.power != "on":
+    if need.what == "power" and need.places == {"dead"} and session.power == "said_off":
         return _next_proof(routes, session)
     places = frozenset({"said_off"}) if need.what == "power" and "on" not in need.places else need.places
     found = bringers(routes, need.what, places, for_step)

@@ -27,7 +27,7 @@ from flows.errors import CalculationError, FlowError
 from flows.judge import CALCULATIONS, Facts
 from flows.measure import Measured, Verdict
 from flows.prompts import offers, scope_for
-from flows.rules import broken, proof_breaches
+from flows.safety_rules import broken, proof_breaches
 from flows.schema import Procedure
 from flows.session import Input, Resumed, Session, Taken
 from grammar.answers import Choice, Command, Reading, Unclear

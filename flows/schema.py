@@ -11,28 +11,29 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from flows.profiles import Limit
 from flows.texts import in_language
 from flows.things import ANY, Kind, Thing, kinds_of
 from grammar.datafile import Strict, load_yaml
+from grammar.fields import only_names
 
 HERE = Path(__file__).parent
 PROCEDURES = HERE / "procedures"
 
-Power = Literal["on", "said_off", "dead"]
+Power = Literal["on", "said_off", "dead", "doubt"]
 PowerNeed = Literal["any", "on", "off", "dead"]
 Identifier = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$")]
-Line = Annotated[str, Field(min_length=3, max_length=400)]
+Line = Annotated[str, Field(min_length=3, max_length=400), AfterValidator(only_names)]
 
 ALLOWED: dict[PowerNeed, frozenset[str]] = {
-    "any": frozenset({"on", "said_off", "dead"}),
+    "any": frozenset({"on", "said_off", "dead", "doubt"}),
     "on": frozenset({"on"}),
     "off": frozenset({"said_off", "dead"}),
     "dead": frozenset({"dead"}),
 }
-"""Which states of power satisfy a step's need."""
+"""Which states of power satisfy a step's need. "doubt" (after a break) is enough for none but "any"."""
 
 
 class Caution(Strict):

@@ -31,13 +31,14 @@ class Taken:
 class Session:
     """Everything the dialogue knows. Made only by `dialogue.begin` and `dialogue.advance`.
 
-    step, mode: where it stands. power: "on", "said_off" (somebody said so) or
-    "dead" (proven by readings). proofs: what has been proven since power was
+    step, mode: where it stands. power: "on", "said_off" (somebody said so),
+    "dead" (proven by readings) or "doubt" (it was off before a break). proofs: what has been proven since power was
     said to be off. things: where each thing stands, as (thing, position).
     agenda: steps still to be reached, first first; what lies between is done on the way.
     tests: extra tests asked for, to be taken as soon as the power allows.
     safety: findings of failed safety checks that stand, as (step, finding).
     mended: probe that counts as another since something was mended, as (probe, other).
+    fixing: steps that are taken again because something was mended, so that both readings stand.
     pending: a reading or answer waiting for its confirmation. between: readings
     it may have been. doubtful: what was last heard in its place, not well enough
     to be read back. misses: the rung of the ladder of asking that comes next.
@@ -55,6 +56,7 @@ class Session:
     tests: tuple[str, ...] = ()
     safety: tuple[tuple[str, str], ...] = ()
     mended: tuple[tuple[str, str], ...] = ()
+    fixing: tuple[str, ...] = ()
     pending: Reading | None = None
     pending_answer: str | None = None
     between: tuple[Reading, ...] = ()

@@ -74,7 +74,9 @@ def take_reading(plan: Plan, session: Session, reading: Reading, how: str) -> Mo
     counts_as = dict(session.mended).get(step.ask.probe, step.ask.probe)
     taken = Taken(session.step, step.ask.probe, reading, value, counts_as)
     effects: list[Effect] = []
-    if session.reading_of(step.ask.probe) is not None and step.proves is None:
+    if session.step in session.fixing:
+        session = replace(session, fixing=tuple(one for one in session.fixing if one != session.step))
+    elif session.reading_of(step.ask.probe) is not None and step.proves is None:
         effects.append(Save("retaken", {"step": session.step, "probe": step.ask.probe}))
     effects.append(Save("reading", _reading_line(step.title, taken, how, session.power)))
     trail = (*session.trail, session.step) if session.step not in session.trail else session.trail
@@ -140,7 +142,7 @@ def _settled(plan: Plan, session: Session, verdict: Verdict | None, effects: lis
         target, *rest = session.agenda or (step.judge.otherwise or session.step,)
         session, more = enter(plan, session, target, tuple(rest))
         return session, [*effects, *more]
-    if verdict and verdict.outcome == "close" and getattr(verdict, "more_digits", False):
+    if verdict and verdict.outcome == "close" and verdict.more_digits:
         session = replace(session, mode="ask", outcome=None)
         return session, [*effects, Say(plan.lines.line("last_digit"), "question", "last_digit"), *listen(plan, session)]
     told, speak = _assess(plan, session)
@@ -163,7 +165,7 @@ def _prove(plan: Plan, session: Session) -> Moved:
         session = replace(session, proofs=frozenset(), power="on" if live else _not_dead(session.power))
         return session, [Save("power", {"state": session.power, "by": session.step})]
     before = order[: order.index(proof)]
-    if session.power == "on" or not set(before) <= session.proofs:
+    if session.power in ("on", "doubt") or not set(before) <= session.proofs:
         return replace(session, proofs=frozenset(), power=_not_dead(session.power)), []
     session = replace(session, proofs=frozenset({*before, proof}), power=_not_dead(session.power))
     if set(order) <= session.proofs:

@@ -87,12 +87,13 @@ def kinds_of(things: Mapping[str, Thing]) -> dict[str, Kind]:
         elif thing.positions is None or thing.as_found is None or thing.moved_at is None or not thing.words:
             raise ValueError(f"'{name}' is this procedure's own: give its positions, as_found, moved_at and words")
         else:
+            # What may be moved at any power lies outside the cabinet: a thermostat, a valve at the pipe.
             found[name] = Kind(
                 positions=thing.positions,
                 as_found=thing.as_found,
                 twice=thing.twice,
                 moved_at=thing.moved_at,
-                touch=True,
+                touch=thing.moved_at != "any",
                 told=thing.told,
             )
         if thing.begin not in found[name].positions:

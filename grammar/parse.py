@@ -94,17 +94,39 @@ def _fitting(reading: Reading, asked: Asked, text: str) -> Reading | Unclear:
     if reading.quantity != asked.quantity:
         return Unclear("wrong_unit", text, reading)
     moving = reading.low != reading.high
-    signs = not asked.signed and reading.low < 0
+    signs = not _signed(asked) and reading.low < 0
     if signs or not (_shown(reading.low, asked) and _shown(reading.high, asked)) or (moving and not asked.jumping):
         return Unclear("out_of_range", text, reading)
-    if reading.step < min(_step(asked), units.to_si(f"1e-{asked.decimals}", reading.unit)) * (1 - NEAR):
+    if reading.step < _finest(reading, asked) * (1 - NEAR):
         return Unclear("too_fine", text, reading)
     if reading.sounds_like is not None and not _shown(reading.sounds_like, asked):
         return replace(reading, sounds_like=None)
     return reading
 
 
+def _signed(asked: Asked) -> bool:
+    """A direct current or voltage shows its sign on every meter, whatever the step foresees."""
+    return asked.signed or (bool(asked.ranges) and units.quantity(asked.quantity).tag == "dc")
+
+
+def _finest(reading: Reading, asked: Asked) -> float:
+    """The least step (SI) that the display has for the reading: its range's, where the ranges are known.
+
+    Of a display that moves, the end on the finer range counts. Without ranges the step's decimals count.
+    """
+    if not asked.ranges:
+        return min(_step(asked), units.to_si(f"1e-{asked.decimals}", reading.unit))
+    least = min(abs(reading.low), abs(reading.high))
+    return next((step for top, step in asked.ranges if least <= top * (1 + NEAR)), asked.ranges[-1][1])
+
+
 def _shown(value: float, asked: Asked) -> bool:
+    """Whether the display can show the value: on its own ranges where they are known, else as the step foresees.
+
+    The asked low and high then only say what is offered to a recogniser.
+    """
+    if asked.ranges:
+        return abs(value) <= asked.ranges[-1][0] * (1 + NEAR)
     slack = NEAR * max(abs(asked.low), abs(asked.high))
     return asked.low - slack <= value <= asked.high + slack
 

@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
 import soundfile
 from scipy.signal import resample_poly
 
+from assistant import private
 from assistant.errors import AudioError, DiskFull
+from grammar import guards
 
 SAMPLE_RATE = 16_000
+MOST_TAPS = 4000
+"""The largest part of a ratio of two rates; all rates in use need at most 441 or 640."""
 NO_SPACE = 28
 """errno ENOSPC."""
 
@@ -37,18 +43,86 @@ def at_rate(sound: np.ndarray, rate: int) -> np.ndarray:
 
 
 def read(path: Path | str) -> np.ndarray:
-    """A sound file (WAV, FLAC, OGG and others) as 16 kHz mono int16. Raises AudioError."""
+    """A sound file (WAV, FLAC, OGG and others) as 16 kHz mono int16, within the limits of `grammar.guards`. Raises AudioError."""
+    pieces = list(stream(path, 10 * SAMPLE_RATE))
+    return np.concatenate(pieces) if pieces else np.zeros(0, np.int16)
+
+
+def stream(path: Path | str, size: int = 1600) -> Iterator[np.ndarray]:
+    """The same in pieces of `size` samples, the last one shorter, each read when it is asked for.
+
+    A long file begins at once and never lies in memory whole. Raises AudioError at once
+    for what is no sound or goes past the limits, later for what breaks off badly.
+    """
+    name = Path(path).name
+    if not Path(path).exists():
+        raise AudioError(f"There is no sound file {path}.", "Check the name.")
+    with _as_sound(name):
+        if not Path(path).is_file() or Path(path).stat().st_size > guards.SOUND_BYTES:
+            raise AudioError(f"{name} is no sound file, or larger than {guards.SOUND_BYTES // 1_000_000} MB.", "Give a WAV or FLAC file.")
+        file = soundfile.SoundFile(str(path))
+    problem = guards.sound_problem(file.frames / max(1, file.samplerate), file.samplerate, file.channels)
+    if problem:
+        file.close()
+        raise AudioError(f"{name} cannot be taken: {problem}.", "Cut it, or save it with 16,000 samples a second.")
+    return _pieces(file, name, size)
+
+
+def _pieces(file: soundfile.SoundFile, name: str, size: int) -> Iterator[np.ndarray]:
+    kept = np.zeros(0, np.int16)
+    with file, _as_sound(name):
+        for block in resampled_blocks(_mono(file), file.samplerate):
+            kept = np.concatenate([kept, block])
+            whole = len(kept) // size * size
+            yield from np.split(kept[:whole], whole // size) if whole else ()
+            kept = kept[whole:]
+    if len(kept):
+        yield kept
+
+
+def _mono(file: soundfile.SoundFile) -> Iterator[np.ndarray]:
+    """Ten seconds at a time, one channel. What a header claims of the length is not believed."""
+    left = round(guards.SOUND_SECONDS * file.samplerate)
+    while len(piece := file.read(10 * file.samplerate, dtype="float64", always_2d=True)):
+        left -= len(piece)
+        if left < 0:
+            raise ValueError("it is longer than it says")
+        yield np.nan_to_num(piece.mean(axis=1), nan=0.0, posinf=1.0, neginf=-1.0)
+
+
+def resampled_blocks(pieces: Iterable[np.ndarray], rate: int) -> Iterator[np.ndarray]:
+    """Pieces of mono floats at `rate` as blocks of int16 at 16 kHz: what resampling the whole at once would give."""
+    up, down = _ratio(rate, SAMPLE_RATE)
+    if up == down:
+        yield from (_as_int16(piece) for piece in pieces)
+        return
+    # The filter of resample_poly reaches ten periods of the lower rate to each side; both edges stay whole multiples of `down`.
+    edge = (10 * max(up, down) // up // down + 2) * down
+    block = max(1, 10 * rate // down) * down
+    waiting = np.zeros(edge)
+    for piece in pieces:
+        waiting = np.concatenate([waiting, piece])
+        while len(waiting) >= block + 2 * edge:
+            made = resample_poly(waiting[: block + 2 * edge], up, down)
+            yield _as_int16(made[edge * up // down : (edge + block) * up // down])
+            waiting = waiting[block:]
+    rest = len(waiting) - edge
+    if rest > 0:
+        made = resample_poly(np.concatenate([waiting, np.zeros(edge)]), up, down)
+        yield _as_int16(made[edge * up // down :][: -(-rest * up // down)])
+
+
+@contextmanager
+def _as_sound(name: str) -> Iterator[None]:
+    """What libsndfile and numpy say of a broken file, in one line. Raises AudioError."""
     try:
-        sound, rate = soundfile.read(str(path), dtype="float64", always_2d=True)
-    except (soundfile.LibsndfileError, OSError, TypeError) as error:
-        if not Path(path).exists():
-            raise AudioError(f"There is no sound file {path}.", "Check the name.") from error
-        raise AudioError(f"{Path(path).name} cannot be read as sound ({_short(error)}).", "Give a WAV or FLAC file.") from error
-    return to_engine(sound, rate)
+        yield
+    except (soundfile.LibsndfileError, OSError, TypeError, ValueError, MemoryError) as error:
+        raise AudioError(f"{name} cannot be read as sound ({_short(error)}).", "Give a WAV or FLAC file.") from error
 
 
 def write(path: Path | str, sound: np.ndarray) -> None:
-    """Write int16 at 16 kHz as the kind its name ends with (.wav, .flac), whole or not at all.
+    """Write int16 at 16 kHz as the kind its name ends with (.wav, .flac), whole or not at all, for its owner alone.
 
     sound: shape (n,) or (n, 2). Raises AudioError, DiskFull.
     """
@@ -56,17 +130,29 @@ def write(path: Path | str, sound: np.ndarray) -> None:
     kind = target.suffix.lower().lstrip(".")
     if kind not in ("wav", "flac"):
         raise AudioError(f"{target.name} ends in neither .wav nor .flac.", "Give the file one of these endings.")
-    part = target.with_name(f".{target.name}.part")
     try:
-        soundfile.write(str(part), sound, SAMPLE_RATE, format=kind.upper(), subtype="PCM_16")
-        with part.open("rb") as written:
-            os.fsync(written.fileno())
-        os.replace(part, target)
+        with private.replacing(target) as part:
+            soundfile.write(str(part), sound, SAMPLE_RATE, format=kind.upper(), subtype="PCM_16")
     except (soundfile.LibsndfileError, OSError) as error:
-        part.unlink(missing_ok=True)
         if _is_full(error, target):
             raise DiskFull(f"The disk is full; {target.name} was not written.", "Make room on the disk.") from error
         raise AudioError(f"{target.name} cannot be written ({_short(error)}).", "Check the folder and the rights.") from error
+
+
+def write_new(folder: Path, stem: str, ending: str, sound: np.ndarray) -> Path:
+    """The same into `folder`, under `stem` or, where that name was ever used, `stem`-2, `stem`-3 …; the path. Raises AudioError, DiskFull."""
+    try:
+        path = private.reserve(folder, stem, ending)
+    except OSError as error:
+        if _is_full(error, folder / stem):
+            raise DiskFull(f"The disk is full; {stem}{ending} was not written.", "Make room on the disk.") from error
+        raise AudioError(f"{stem}{ending} cannot be written ({_short(error)}).", "Check the folder and the rights.") from error
+    try:
+        write(path, sound)
+    except (AudioError, DiskFull):
+        path.unlink(missing_ok=True)
+        raise
+    return path
 
 
 def chunks(sound: np.ndarray, size: int = 1600) -> Iterator[np.ndarray]:
@@ -125,9 +211,20 @@ class Conversation:
 
 
 def _resampled(floats: np.ndarray, rate: int, wanted: int) -> np.ndarray:
-    if rate != wanted and len(floats):
-        shared = int(np.gcd(rate, wanted))
-        floats = resample_poly(floats, wanted // shared, rate // shared)
+    up, down = _ratio(rate, wanted)
+    if up != down and len(floats):
+        floats = resample_poly(floats, up, down)
+    return _as_int16(floats)
+
+
+def _ratio(rate: int, wanted: int) -> tuple[int, int]:
+    """By how much to raise and lower the rate. A rate that shares little with the other would need a filter of
+    millions of taps; the nearest simple ratio is then less than one in 10,000 off, which no ear and no recogniser tells."""
+    near = Fraction(wanted, rate).limit_denominator(MOST_TAPS)
+    return (near.numerator, near.denominator) if near else (1, max(1, round(rate / wanted)))
+
+
+def _as_int16(floats: np.ndarray) -> np.ndarray:
     return np.clip(np.rint(floats * 32768.0), -32768, 32767).astype(np.int16)
 
 

@@ -55,6 +55,13 @@ class Keys:
     def __exit__(self, *_: object) -> None:
         self.close()
 
+    def _some_key(self) -> bool:
+        """Whether a key came; not at the end of the input, nor when the terminal has gone away."""
+        try:
+            return bool(os.read(self._file, 64))
+        except OSError:
+            return False
+
     def _read(self) -> None:
         with selectors.DefaultSelector() as selector:
             selector.register(self._wake_out, selectors.EVENT_READ)
@@ -62,7 +69,7 @@ class Keys:
             while True:
                 ready = {key.fd for key, _ in selector.select()}
                 # A special key sends several bytes at once; they are one press.
-                if self._wake_out in ready or not os.read(self._file, 64):
+                if self._wake_out in ready or not self._some_key():
                     return
                 now = self._clock()
                 if now - self._last >= BOUNCE:

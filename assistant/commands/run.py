@@ -3,22 +3,25 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
 from contextlib import ExitStack
 from pathlib import Path
+from typing import Any
 
 import click
 import platformdirs
 
 from assistant.assemble import Sound, assemble, sound_options
 from assistant.cli import version
-from assistant.errors import JournalError
+from assistant.expire import expire
 from assistant.hearing.policy import weigh
-from assistant.journal import Journal, in_alarm, latest, read, utc_now
+from assistant.journal import Journal, in_alarm, read, utc_now
+from assistant.kept_plan import keep
 from assistant.plans import ready_plan, warm, words_of
-from assistant.replay import standing
+from assistant.privacy import KEEP, Keep, privacy
+from assistant.resuming import Resuming, resuming
 from assistant.screen import Screen
 from assistant.visit import Outcome, Visit, gas_end, opening
+from assistant.visit_folders import begin_folder
 from flows.compile import Plan
 from flows.dialogue import advance, begin
 from flows.faults.rates import Rates, load_rates
@@ -48,39 +51,51 @@ def visits_home() -> Path:
 @click.option("--site", default="", help="Site for the record.")
 @click.option("--my-voice", default=None, metavar="NAME", help="A voice taught with `twohands voice`.")
 @click.option("--rates", "rates_file", type=click.Path(exists=True, dir_okay=False, path_type=Path), default=None, help="How often faults are found in your shop, as `twohands records rates` writes it.")
+@click.option("--keep-sound", type=click.Choice(KEEP), default=None, help="Which sounds to keep beside the words: every one, doubtful answers and notes, or none. As the settings say by default.")
 @click.option("--desk", "desk_url", default=None, metavar="URL", help="Send the record to this desk as it grows; kept and caught up when the network drops.")
+@click.pass_context
 def run(
+    context: click.Context,
     procedure: str, equipment: str, meter: str, language: str | None, rate: str, typed: bool, spoken: bool | None, audio_in: Path | None, audio_out: Path | None,
-    engine: str, push_to_talk: bool, attention: bool, visits: Path | None, resume: str | None, technician: str, site: str, my_voice: str | None, rates_file: Path | None, desk_url: str | None,
+    engine: str, push_to_talk: bool, attention: bool, visits: Path | None, resume: str | None, technician: str, site: str, my_voice: str | None, rates_file: Path | None, keep_sound: Keep | None, desk_url: str | None,
 ) -> int:  # fmt: skip
     """Talk a technician through a procedure, step by step.
 
     Say "help" at any time for what can be said, "stop" to leave safely, "I smell gas" for the alarm.
     """
-    visits = visits or visits_home()
-    folder = _folder_to_resume(visits, resume) if resume else None
-    if folder:
-        first = read(folder)[0][0]
-        procedure, equipment, meter, language = first["procedure"], first["equipment"], first["meter"], first["language"]
-        rates = Rates.model_validate(first["rates"]) if "rates" in first else None
-    else:
-        rates = load_rates(rates_file) if rates_file else None
-    plan = ready_plan(procedure, equipment, meter, language or "", rates.prior() if rates else None)
-    warm(plan)
+    visits, settings = visits or visits_home(), privacy()
+    for line in expire(visits, settings, utc_now()):
+        click.echo(line)
     with ExitStack() as stack:
+        back = None
+        if resume:
+            named = procedure if context.get_parameter_source("procedure") is click.core.ParameterSource.COMMANDLINE else ""
+            back = resuming(visits, resume, named, click.echo)
+            stack.callback(back.journal.close)
+            if back.where.session.mode == "ended":
+                return _closed(back)
+            plan, rates = back.plan, None
+        else:
+            rates = load_rates(rates_file) if rates_file else None
+            plan = ready_plan(procedure, equipment, meter, language or "", rates.prior() if rates else None)
+        warm(plan)
         sound = Sound(rate, typed, spoken, audio_in, audio_out, engine, push_to_talk, attention)
         ears, mouth, about = assemble(stack, sound, plan.language, words_of(plan), acoustic=_learnt(my_voice) if my_voice else None)
-        folder = folder or _new_folder(visits)
-        journal = Journal(folder)
-        stack.callback(journal.close)
+        if back:
+            journal, folder = back.journal, back.journal.folder
+        else:
+            folder, number = begin_folder(visits, utc_now())
+            about |= {"number": number, "kept": keep(folder, plan, procedure)}
+            journal = Journal(folder)
+            stack.callback(journal.close)
         if desk_url:
             from assistant.desk.send import sending
 
             stack.enter_context(sending(folder, desk_url, click.echo))
         click.echo(f"Record: {folder}")
-        visit = Visit(plan, ears, mouth, journal, [Screen(click.echo, ears=about["engine"] != "typed")], weigh, wait=lambda: time.sleep(REOPEN_EVERY))
+        visit = Visit(plan, ears, mouth, journal, [Screen(click.echo, ears=about["engine"] != "typed")], weigh, wait=lambda: time.sleep(REOPEN_EVERY), keep_sound=keep_sound or settings.keep_sound)
         try:
-            outcome = _resumed(visit, plan, journal, folder, about) if resume else _begun(visit, plan, journal, about, technician, site, rates)
+            outcome = _resumed(visit, back, about) if back else _begun(visit, plan, journal, about, technician, site, rates)
         except KeyboardInterrupt:
             if in_alarm(read(folder)[0]):
                 journal.write(gas_end().kind, gas_end().data)
@@ -102,36 +117,25 @@ def _learnt(name: str) -> dict[str, str]:
     return voice_model(name)
 
 
-def _begun(visit: Visit, plan: Plan, journal: Journal, about: dict[str, str], technician: str, site: str, rates: Rates | None) -> Outcome:
-    first = opening(plan, visit=journal.folder.name, **about, program=f"twohands {version()}", invented=False, technician=technician, site=site)
+def _begun(visit: Visit, plan: Plan, journal: Journal, about: dict[str, Any], technician: str, site: str, rates: Rates | None) -> Outcome:
+    voices = {key: about[key] for key in ("engine", "voice")}
+    first = opening(plan, visit=journal.folder.name, **voices, program=f"twohands {version()}", invented=False, technician=technician, site=site)
     # the rates go into the record, so that a resumed visit and its reader have the same ones
-    journal.write("visit", first | ({"rates": rates.model_dump()} if rates else {}))
+    journal.write("visit", first | {"number": about["number"], "kept": about["kept"]} | ({"rates": rates.model_dump()} if rates else {}))
     return visit.run(*begin(plan))
 
 
-def _resumed(visit: Visit, plan: Plan, journal: Journal, folder: Path, about: dict[str, str]) -> Outcome:
-    where = standing(plan, read(folder)[0])
-    if journal.was_torn:
-        journal.write("trouble", {"what": "journal", "problem": "The last line of the record was torn and is left out.", "remedy": "Check the last reading."})
-    for line in where.unsaved:
-        journal.write(line.kind, line.data)
-    journal.write("resumed", {"engine": about["engine"], "program": f"twohands {version()}"})
-    return visit.run(*advance(plan, where.session, Resumed()))
+def _resumed(visit: Visit, back: Resuming, about: dict[str, Any]) -> Outcome:
+    back.make_good()
+    back.journal.write("resumed", {"engine": about["engine"], "program": f"twohands {version()}"})
+    return visit.run(*advance(back.plan, back.where.session, Resumed()))
 
 
-def _new_folder(visits: Path, clock: Callable = utc_now) -> Path:
-    stem = f"{clock():%Y%m%d-%H%M%S}"
-    folder, number = visits / stem, 2
-    while folder.exists():
-        folder, number = visits / f"{stem}-{number}", number + 1
-    return folder
-
-
-def _folder_to_resume(visits: Path, name: str) -> Path:
-    folder = latest(visits) if name == "latest" else visits / name
-    if folder is None or not folder.is_dir():
-        raise JournalError("There is no visit to go on with." if name == "latest" else f"There is no visit '{name}' in {visits}.", "Start a new one: twohands run")
-    events, _ = read(folder)
-    if not events or events[-1]["kind"] == "end":
-        raise JournalError(f"The visit {folder.name} is over.", "Start a new one: twohands run")
-    return folder
+def _closed(back: Resuming) -> int:
+    """A visit that was cut off after its last answer: nothing is left to ask, only its last lines to write."""
+    back.make_good()
+    for save in back.where.unsaved:
+        if save.kind == "end":
+            click.echo(str(save.data.get("summary", "")))
+    click.echo(f"The visit {back.journal.folder.name} was at its end; its record is whole now.")
+    return 0

@@ -21,7 +21,10 @@ IDLE = 8 * 3600.0
 LONGEST = 7 * 24 * 3600.0
 """Seconds after which any session ends."""
 WRONG_TRIES, WRONG_WINDOW = 10, 60.0
-"""So many wrong tokens from one address in so many seconds, and it has to wait."""
+"""The same wrong token so many times in so many seconds, and it has to wait. Only that token: the right one always
+opens, wherever it comes from, and 256 random bits are not found by trying."""
+MOST_WRONG = 1000
+"""Wrong tokens remembered; the oldest are let go."""
 
 
 @dataclass(frozen=True)
@@ -32,7 +35,7 @@ class Client:
     browser: str
 
     def mark(self) -> str:
-        return hashlib.sha256(f"{self.address}\n{self.browser}".encode("utf-8", "surrogateescape")).hexdigest()
+        return hashlib.sha256(f"{self.address}\n{self.browser}".encode("utf-8", "surrogatepass")).hexdigest()
 
 
 @dataclass
@@ -44,11 +47,12 @@ class _Session:
 
 @dataclass
 class Access:
-    """The desk's doorkeeper. clock: seconds that only rise."""
+    """The desk's doorkeeper. clock: seconds that only rise. note: gets a word for each entry and each refusal, see `assistant.desk.audit`."""
 
     look: str
     send: str
     clock: Callable[[], float]
+    note: Callable[[str, Client, bool], None] = lambda what, client, often: None
     _sessions: dict[str, _Session] = field(default_factory=dict)
     _wrong: dict[str, list[float]] = field(default_factory=dict)
 
@@ -64,6 +68,7 @@ class Access:
         now = self.clock()
         self._sessions = {key: one for key, one in self._sessions.items() if not self._over(one, now)}
         self._sessions[_key(name)] = _Session(client.mark(), now, now)
+        self.note("signed in", client, False)
         return name
 
     def session(self, name: str | None, client: Client) -> bool:
@@ -74,6 +79,7 @@ class Access:
         now = self.clock()
         if self._over(one, now) or not hmac.compare_digest(one.mark, client.mark()):
             del self._sessions[_key(name or "")]
+            self.note("session over" if self._over(one, now) else "session of another client, ended", client, False)
             return False
         one.used = now
         return True
@@ -87,16 +93,20 @@ class Access:
         if kind.lower() != "bearer" or not token:
             raise Refused(401, "This needs a token.", "Send it as: Authorization: Bearer TOKEN.")
         self._check(token.strip(), self.send if sending else self.look, client)
+        self.note("send token" if sending else "look token", client, True)
 
     def _check(self, token: str, right: str, client: Client) -> None:
-        now = self.clock()
-        recent = [at for at in self._wrong.get(client.address, []) if now - at < WRONG_WINDOW]
+        if hmac.compare_digest(token.encode("utf-8", "surrogatepass"), right.encode()):
+            return
+        now, key = self.clock(), _key(token)
+        recent = [at for at in self._wrong.pop(key, []) if now - at < WRONG_WINDOW][-WRONG_TRIES:]
+        while len(self._wrong) >= MOST_WRONG:
+            del self._wrong[next(iter(self._wrong))]
+        self._wrong[key] = [*recent, now]
+        self.note("wrong token", client, False)
         if len(recent) >= WRONG_TRIES:
-            raise Refused(429, "Too many wrong tokens came from this address.", "Wait a minute, then use the token that the desk printed when it began.")
-        if not hmac.compare_digest(token.encode("utf-8", "surrogateescape"), right.encode()):
-            self._wrong = {address: times for address, times in self._wrong.items() if times and now - times[-1] < WRONG_WINDOW}
-            self._wrong[client.address] = [*recent, now]
-            raise Refused(401, "The token is wrong.", "Use the token that the desk printed when it began.")
+            raise Refused(429, "This wrong token came too often.", "Wait a minute, then use the token that the desk printed when it began.")
+        raise Refused(401, "The token is wrong.", "Use the token that the desk printed when it began.")
 
     @staticmethod
     def _over(one: _Session, now: float) -> bool:
@@ -105,4 +115,4 @@ class Access:
 
 def _key(name: str) -> str:
     """Sessions are kept by digest, so that a look into memory or a slow comparison gives none away."""
-    return hashlib.sha256(name.encode("utf-8", "surrogateescape")).hexdigest()
+    return hashlib.sha256(name.encode("utf-8", "surrogatepass")).hexdigest()

@@ -19,6 +19,7 @@ from assistant.desk import api, pages
 from assistant.desk.background import lifespan
 from assistant.desk.context import Desk
 from assistant.desk.errors import Refused
+from assistant.errors import JournalError
 from assistant.records.errors import StoreError, UnknownVisit
 from grammar.errors import TwohandsError
 
@@ -39,7 +40,7 @@ def make_app(desk: Desk) -> Starlette:
     """The ASGI application of one desk."""
     app = Starlette(
         routes=[*api.ROUTES, *pages.ROUTES, Route("/colours.css", _colours), Mount("/static", StaticFiles(directory=HERE / "static"))],
-        exception_handlers={Refused: _refused, UnknownVisit: _unknown, StoreError: _store, HTTPException: _http},
+        exception_handlers={Refused: _refused, UnknownVisit: _unknown, StoreError: _store, JournalError: _journal, HTTPException: _http},
         lifespan=lifespan,
     )
     app.state.desk = desk
@@ -72,6 +73,9 @@ class Guard:
                     headers.setdefault("Strict-Transport-Security", "max-age=31536000")
             await send(message)
 
+        if any(sign > 0x7E for sign in (*scope["query_string"], *scope.get("raw_path", b""))):
+            await PlainTextResponse("That is no address.", 400)(scope, receive, with_headers)
+            return
         if not self._ours(Headers(scope=scope).get("host", "")):
             await PlainTextResponse("This desk does not answer to that name. Open it by its address, or start it with --name.", 421)(scope, receive, with_headers)
             return
@@ -107,6 +111,11 @@ def _unknown(request: Request, error: Exception) -> Response:
 def _store(request: Request, error: Exception) -> Response:
     assert isinstance(error, TwohandsError)  # Starlette calls the handler of just this class
     return _answer(request, 503, error)
+
+
+def _journal(request: Request, error: Exception) -> Response:
+    assert isinstance(error, TwohandsError)  # Starlette calls the handler of just this class
+    return _answer(request, 500, error)
 
 
 def _http(request: Request, error: Exception) -> Response:

@@ -6,6 +6,7 @@ import asyncio
 import logging
 from collections.abc import AsyncIterator, Coroutine
 from contextlib import asynccontextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -15,14 +16,20 @@ from starlette.concurrency import run_in_threadpool
 from assistant.desk.context import Desk
 from assistant.desk.live import Event
 from assistant.errors import JournalError
+from assistant.expire import expire
 from assistant.journal import FILE, read
+from assistant.privacy import privacy
 from assistant.records.errors import StoreError
 from assistant.records.importing import import_journals
 from assistant.records.queries import known_ids
+from assistant.records.removing import retain
+from grammar.errors import DataFileError
 
 PAUSE = 0.2
 """Seconds between two looks at the journals; a fifth of the second within which a line is to be seen."""
 TIDY = 60.0
+DAILY = 24 * 3600.0
+MOST_REFUSED = 200
 log = logging.getLogger("twohands.desk")
 
 
@@ -46,6 +53,9 @@ async def keep(desk: Desk, paths: list[Path]) -> None:
         return
     for problem in done.problems:
         log.warning("not imported: %s", problem)
+        place, _, why = problem.partition(": ")
+        if len(desk.refused) < MOST_REFUSED:
+            desk.refused[place] = why
     for visit in done.conflicts:
         log.warning("visit %s came in two versions; both are kept", visit)
 
@@ -65,24 +75,46 @@ def unknown(desk: Desk) -> list[Path]:
     """Journals on disk whose visit the store does not hold."""
     places = [*(desk.visits.glob(f"*/{FILE}") if desk.visits else ()), *desk.received.folder.glob(f"*/*/{FILE}")]
     held = known_ids(desk.store)
-    return sorted(path for path in places if path.parent.name not in held)
+    return sorted(path for path in places if path.parent.name not in held and path.is_file())
 
 
 async def follow(desk: Desk) -> None:
     """Look at the journals for ever."""
     _begin(desk, _keep_unknown(desk))
-    tidied = desk.live.clock()
+    tidied, retained = desk.live.clock(), float("-inf")
     while True:
         for source, watch in desk.watches.items():
             for name, place, events, age in await run_in_threadpool(lambda watch=watch: list(watch.look())):
                 try:
                     await show(desk, f"{source}/{name}", watch.folder / name / FILE, place, events, age)
-                except JournalError as error:
-                    log.warning("%s", error.text)
+                except (JournalError, ValueError) as error:
+                    # One journal must never end the live view of the others.
+                    log.warning("%s", error)
+                    desk.refused[name] = str(error)
+            for name, why in watch.broken():
+                if len(desk.refused) < MOST_REFUSED and name not in desk.refused:
+                    log.warning("not followed: %s: %s", name, why)
+                    desk.refused[name] = f"not followed: {why}"
         if desk.live.clock() - tidied > TIDY:
             desk.live.tidy()
             tidied = desk.live.clock()
+        if desk.live.clock() - retained > DAILY:
+            retained = desk.live.clock()
+            _begin(desk, _retained(desk))
         await asyncio.sleep(PAUSE)
+
+
+async def _retained(desk: Desk) -> None:
+    """Forget what the settings no longer keep, once a day."""
+    try:
+        settings = privacy()
+        now = datetime.fromtimestamp(desk.wall(), UTC)
+        for folder in [*([desk.visits] if desk.visits else []), *(path for path in desk.received.folder.glob("*") if path.is_dir())]:
+            for line in await run_in_threadpool(lambda folder=folder: list(expire(folder, settings, now))):
+                log.warning("%s", line)
+        await run_in_threadpool(retain, desk.store, settings, desk.wall())
+    except (DataFileError, StoreError) as error:
+        log.error("%s", error.text)
 
 
 @asynccontextmanager

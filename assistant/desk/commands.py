@@ -11,12 +11,11 @@ from pathlib import Path
 import click
 import platformdirs
 
+from assistant import private
 from assistant.desk.errors import DeskError, SendError
 from assistant.errors import MissingLibrary
+from assistant.records.commands import default_received
 from assistant.report.commands import default_visits, find_visit
-
-GRACE = 3
-"""Seconds that open streams get when the desk is closed."""
 
 
 @click.group(invoke_without_command=True)
@@ -25,12 +24,13 @@ GRACE = 3
 @click.option("--visits", type=click.Path(file_okay=False, path_type=Path), default=default_visits, help="Folder of this machine's visits, shown live.")
 @click.option("--store", envvar="TWOHANDS_STORE", metavar="URL", help="A SQLite file or a postgresql:// URL; the user's own file by default.")
 @click.option("--received", type=click.Path(file_okay=False, path_type=Path), help="Folder for journals that other machines send.")
+@click.option("--audit", type=click.Path(dir_okay=False, path_type=Path), help="File in which each entry and each refusal is noted.")
 @click.option("--certificate", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="TLS certificate (PEM).")
 @click.option("--key", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="The certificate's key (PEM).")
 @click.option("--name", "names", multiple=True, help="A host name by which the desk may be opened; may be given more than once.")
 @click.option("--unprotected", is_flag=True, help="Answer on other addresses without TLS: tokens and records go in the clear.")
 @click.pass_context
-def desk(context: click.Context, host: str, port: int, visits: Path, store: str | None, received: Path | None, certificate: Path | None, key: Path | None, names: tuple[str, ...], unprotected: bool) -> None:
+def desk(context: click.Context, host: str, port: int, visits: Path, store: str | None, received: Path | None, audit: Path | None, certificate: Path | None, key: Path | None, names: tuple[str, ...], unprotected: bool) -> None:
     """Show visits on a local page: live, their history, and what shows only across many.
 
     Prints a link with a token to look, and a token with which other machines may send.
@@ -46,17 +46,21 @@ def desk(context: click.Context, host: str, port: int, visits: Path, store: str 
 
         from assistant.desk.access import Access
         from assistant.desk.app import make_app
+        from assistant.desk.audit import Audit
         from assistant.desk.context import Desk
         from assistant.desk.live import Live
         from assistant.desk.received import Received
+        from assistant.desk.serving import allow_files, configuration
         from assistant.desk.watch import Watch
         from assistant.records.commands import opened
     except ImportError as error:
         raise MissingLibrary(f"The desk needs the package '{error.name}', which is not installed.", "Run: pip install 'twohands[desk,records,report]'") from error
     with opened(store) as records, _bound(host, port) as listening:
         access = Access.fresh(time.monotonic)
-        place = received or platformdirs.user_data_path("twohands") / "received"
-        place.mkdir(parents=True, exist_ok=True)
+        access.note = Audit(audit or platformdirs.user_data_path("twohands") / "desk-audit.jsonl", time.time).note
+        place = received or default_received()
+        private.make_folder(place)
+        allow_files()
         desk_ = Desk(
             records, access, Live(time.monotonic), Received(place), visits, time.time,
             names=frozenset({"localhost", *(name.lower() for name in names)}), secure=bool(certificate), watches={"here": Watch(visits, time.time)},
@@ -65,8 +69,7 @@ def desk(context: click.Context, host: str, port: int, visits: Path, store: str 
         address = f"{'https' if certificate else 'http'}://{shown}:{listening.getsockname()[1]}"
         click.echo(f"Open:  {address}/#token={access.look}")
         click.echo(f"Send:  --desk {address} with TWOHANDS_DESK_TOKEN={access.send}")
-        config = uvicorn.Config(make_app(desk_), log_level="warning", access_log=False, server_header=False, proxy_headers=False, timeout_graceful_shutdown=GRACE, ssl_certfile=certificate, ssl_keyfile=key)
-        server = uvicorn.Server(config)
+        server = uvicorn.Server(configuration(make_app(desk_), certificate, key))
         desk_.closing = lambda: server.should_exit
         # Ctrl-C and SIGTERM are the ways to close a desk, and come up here once it is closed.
         with contextlib.suppress(KeyboardInterrupt):

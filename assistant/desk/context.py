@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import json
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,12 +15,16 @@ from assistant.desk.errors import Refused
 from assistant.desk.live import Live
 from assistant.desk.received import Received
 from assistant.desk.watch import Watch
+from assistant.journal_door import Broken, json_value
 from assistant.records.across import revision
 from assistant.records.store import Store
+from grammar.guards import LINE_DEPTH
 
 COOKIE = "twohands_desk"
 LARGEST_BODY = 2_000_000
 """Bytes of one request."""
+DEEPEST = LINE_DEPTH + 2
+"""Of a request's JSON: lines in a list in an object."""
 MOST_KEPT = 200
 """Answers kept; with more of them all are let go."""
 
@@ -49,6 +52,7 @@ class Desk:
     """One desk. visits: the folder of this machine's visits, or None. names: host names it answers to, besides addresses.
     closing: whether the desk is about to close, so that open streams end.
 
+    refused: journals that could not be stored or followed, and why.
     wall: seconds since 1970. secure: served over TLS.
     """
 
@@ -64,6 +68,7 @@ class Desk:
     closing: Callable[[], bool] = lambda: False
     kept: Kept = field(default_factory=Kept)
     keeping: set[asyncio.Task[Any]] = field(default_factory=set)
+    refused: dict[str, str] = field(default_factory=dict)
 
 
 def desk_of(request: Request) -> Desk:
@@ -110,13 +115,9 @@ async def body_of(request: Request, largest: int = LARGEST_BODY) -> bytes:
     return b"".join(parts)
 
 
-def _no_constant(name: str) -> Any:
-    raise ValueError(f"{name} is no JSON")
-
-
 def json_of(body: bytes) -> Any:
-    """Strict JSON. Raises Refused."""
+    """Strict JSON, no deeper than a list of journal lines is. Raises Refused."""
     try:
-        return json.loads(body, parse_constant=_no_constant)
-    except (ValueError, RecursionError):
+        return json_value(body, DEEPEST)
+    except Broken:
         raise Refused(400, "The body is not JSON.", "Send a JSON object in UTF-8.") from None

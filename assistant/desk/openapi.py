@@ -43,7 +43,7 @@ def document() -> dict[str, Any]:
         "/api/received/{sender}/{visit}": {
             "get": _get("How many lines of a journal have come", send, names, count, "400"),
             "post": {
-                **_get("Send journal lines; sending them again changes nothing", send, names, count, "400", "409", "413"),
+                **_get("Send journal lines; sending them again changes nothing", send, names, count, "400", "409", "413", "507"),
                 "requestBody": {"required": True, "content": {"application/json": {"schema": lines}}},
             },
         },
@@ -66,7 +66,7 @@ def document() -> dict[str, Any]:
 
 def _get(summary: str, security: list[dict[str, Any]], parameters: list[dict[str, Any]], schema: dict[str, Any] | None, *more: str) -> dict[str, Any]:
     kind = "application/json" if schema else "text/event-stream"
-    texts = {**ANSWERS, "409": "Lines are missing, or differ from those sent before.", "413": "Too large."}
+    texts = {**ANSWERS, "409": "Lines are missing, or differ from those sent before.", "413": "Too large.", "507": "The desk's disk takes no more."}
     refusal = {"application/json": {"schema": {"$ref": "#/components/schemas/Refusal"}}}
     answers = {code: {"description": texts[code], "content": refusal} for code in ("400", "401", "429", *more)}
     return {"summary": summary, "security": security, "parameters": parameters, "responses": {"200": {"description": "As asked.", "content": {kind: {"schema": schema or {"type": "string"}}}}, **answers}}

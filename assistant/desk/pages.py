@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable
-from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -22,6 +21,7 @@ from assistant.desk.context import COOKIE, body_of, client_of, desk_of, may_look
 from assistant.desk.errors import Refused
 from assistant.desk.received import good_name
 from assistant.records import across
+from assistant.records.commands import local_time
 from assistant.records.faultnames import fault_name, probe_name
 from assistant.records.queries import counted, difference, listed, visit_copies
 from grammar.errors import TwohandsError
@@ -55,7 +55,7 @@ def problem(request: Request, status: int, error: TwohandsError) -> Response:
 async def home(request: Request) -> Response:
     if not signed_in(request):
         return _page("signin.html", here="", wrong="")
-    return _page("now.html", here="now")
+    return _page("now.html", here="now", refused=sorted(desk_of(request).refused.items())[:50])
 
 
 async def sign_in(request: Request) -> Response:
@@ -179,11 +179,11 @@ def _sound_path(request: Request, visit: str, file: str) -> Path | None:
 
 
 def day_text(at: int | None) -> str:
-    return "–" if at is None else datetime.fromtimestamp(at / 1000, UTC).astimezone().strftime("%d %b %Y")
+    return "–" if at is None else local_time(at).strftime("%d %b %Y")
 
 
 def moment_text(at: int | None) -> str:
-    return "–" if at is None else datetime.fromtimestamp(at / 1000, UTC).astimezone().strftime("%d %b %Y, %H:%M")
+    return "–" if at is None else local_time(at).strftime("%d %b %Y, %H:%M")
 
 
 ROUTES = [

@@ -2,56 +2,65 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from assistant.journal import FILE
+from assistant.errors import NewerJournal
+from assistant.journal_door import FILE, Broken
+from assistant.journal_door import line as journal_line
+from grammar.guards import LINE_BYTES
 
 Event = dict[str, Any]
 EACH_SCAN = 10.0
 """Seconds between two looks for visits that were resumed after a long rest."""
+LOOK = 4 * LINE_BYTES
+"""Bytes read of one journal in one look."""
 RESTS = 12 * 3600.0
 """Seconds without a new line after which a journal is only looked at in a scan."""
 
 
 @dataclass
 class Tail:
-    """One journal that is followed. offset: bytes read. events: how many lines."""
+    """One journal that is followed. offset: bytes read. count: how many lines. written: when it last was. broken: why it is not followed any more, or ""."""
 
     path: Path
     offset: int = 0
     count: int = 0
     ended: bool = False
     size: int = -1
+    written: float = 0.0
+    broken: str = ""
 
     def more(self) -> list[Event]:
-        """New whole lines since the last look. A line that is not whole yet waits; one that is no JSON ends the following."""
+        """New whole lines since the last look. A line that is not whole yet waits; one that is no journal line ends the following of this journal, and says why in `broken`."""
         try:
-            size = self.path.stat().st_size
-            if size == self.size:
+            found_there = self.path.stat()
+            size, self.written = found_there.st_size, found_there.st_mtime
+            if size == self.size or (self.broken and size > self.offset):
                 return []
+            self.broken = ""
             with self.path.open("rb") as file:
                 file.seek(self.offset)
-                raw = file.read()
+                raw = file.read(LOOK)
         except OSError:
             # The folder was moved or taken away; the next scan finds what is there then.
             return []
         self.size = size
         found: list[Event] = []
-        for line in raw.splitlines(keepends=True):
-            if not line.endswith(b"\n"):
-                break
+        for line in _lines(raw):
             try:
-                event = json.loads(line)
-            except ValueError:
-                break
-            if not isinstance(event, dict):
+                event = journal_line(line.removesuffix(b"\n"))
+            except (Broken, NewerJournal) as error:
+                self.broken = getattr(error, "reason", str(error))
                 break
             self.offset += len(line)
             found.append(event)
+        if len(raw) == LOOK:
+            self.size = -1  # More is there than one look takes.
+            if not found and not self.broken and not raw.endswith(b"\n"):
+                self.broken = "a line is too long"
         self.count += len(found)
         if found:
             self.ended = found[-1].get("kind") == "end"
@@ -77,7 +86,11 @@ class Watch:
             place = tail.count
             events = tail.more()
             if events:
-                yield name, place, events, max(0.0, now - tail.path.stat().st_mtime)
+                yield name, place, events, max(0.0, now - tail.written)
+
+    def broken(self) -> Iterator[tuple[str, str]]:
+        """The journals that are not followed any more, and why."""
+        yield from ((name, tail.broken) for name, tail in self.tails.items() if tail.broken)
 
     def _scan(self) -> None:
         """Follow journals that were written to lately; cheap while no visit begins."""
@@ -89,7 +102,11 @@ class Watch:
         if touched == self._touched and now - self._scanned < EACH_SCAN and now - touched > 1.0:
             return
         self._touched, self._scanned = touched, now
-        for place in self.folder.iterdir():
+        try:
+            places = list(self.folder.iterdir())
+        except OSError:
+            return
+        for place in places:
             path = place / FILE
             try:
                 age = now - path.stat().st_mtime
@@ -99,3 +116,11 @@ class Watch:
                 self.tails[place.name] = Tail(path)
             elif age >= RESTS:
                 self.tails.pop(place.name, None)
+
+
+def _lines(raw: bytes) -> Iterator[bytes]:
+    """Whole lines with their line feed; a carriage return or another mark ends none."""
+    begin = 0
+    while (end := raw.find(b"\n", begin)) >= 0:
+        yield raw[begin : end + 1]
+        begin = end + 1

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from assistant import private
 from assistant.errors import DiskFull, JournalError
 from assistant.journal import NO_ROOM
 from flows.errors import FlowError
@@ -27,8 +28,8 @@ def add(folder: Path, session: Session) -> None:
     line = (json.dumps({"v": VERSION, **session}, ensure_ascii=False, allow_nan=False) + "\n").encode()
     path = folder / FILE
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND, 0o644)
+        private.make_folder(folder)
+        handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND, private.FILE)
         try:
             size = os.fstat(handle).st_size
             if size and os.pread(handle, 1, size - 1) != b"\n":
@@ -57,7 +58,7 @@ def read(folder: Path) -> tuple[list[Session], int]:
     for line in raw.splitlines():
         try:
             one = json.loads(line) if line.strip() else None
-        except ValueError:
+        except (ValueError, RecursionError):
             torn += 1
             continue
         if isinstance(one, dict) and "trainee" in one:

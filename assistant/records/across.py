@@ -13,7 +13,7 @@ from typing import Any
 from sqlalchemy import Connection, Float, case, cast, func, select
 
 from assistant.records.store import Store
-from assistant.records.tables import copies, readings, visits
+from assistant.records.tables import copies, forgotten, readings, visits
 
 BOARD_DAYS = 90
 """Days within which the next visit to a site counts as the same complaint (invented; a shop may think otherwise)."""
@@ -161,9 +161,10 @@ def probes(store: Store, known: list[str]) -> list[str]:
 
 
 def revision(store: Store) -> int:
-    """A number that grows with every import that changed something; answers of the same revision are the same."""
+    """A number that changes with every import that changed something and with every visit forgotten; answers of the same revision are the same."""
     with store.reading() as connection:
-        return connection.execute(select(func.max(copies.c.key))).scalar_one() or 0
+        newest = connection.execute(select(func.max(copies.c.key))).scalar_one() or 0
+        return newest + (connection.execute(select(forgotten.c.count)).scalar_one() << 40)
 
 
 def totals(store: Store) -> dict[str, Any]:

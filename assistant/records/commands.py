@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -10,13 +11,27 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+import platformdirs
 
 from assistant.errors import MissingLibrary
+from assistant.privacy import privacy
 from assistant.records.faultnames import fault_name
 
 if TYPE_CHECKING:
     from assistant.records.queries import Wanted
     from assistant.records.store import Store
+
+
+
+def default_visits() -> Path:
+    """Where visits are kept unless told otherwise."""
+    return platformdirs.user_data_path("twohands") / "visits"
+
+
+def default_received() -> Path:
+    """Where journals from other machines are kept unless told otherwise."""
+    return platformdirs.user_data_path("twohands") / "received"
+
 
 DAY = click.DateTime(["%Y-%m-%d"])
 MARKS = {"pass": "good", "fail": "fault", "close": "too close", None: "-"}
@@ -27,11 +42,13 @@ def opened(url: str | None) -> Iterator[Store]:
     """The store of this machine, with visits worked out anew where the program has learnt to. Raises StoreError, MissingLibrary."""
     try:
         from assistant.records.importing import rederive
+        from assistant.records.removing import retain
         from assistant.records.store import open_store
     except ImportError as error:
         raise MissingLibrary(f"The records need the package '{error.name}', which is not installed.", "Run: pip install 'twohands[records]'") from error
     with open_store(url) as store:
         rederive(store)
+        retain(store, privacy(), time.time())
         yield store
 
 
@@ -82,7 +99,7 @@ def import_(url: str | None, paths: tuple[Path, ...]) -> None:
     for visit in done.torn:
         click.echo(f"  torn: the last line of {visit} was cut short and is left out.")
     for problem in done.problems:
-        click.echo(f"  not imported: {problem}", err=True)
+        click.echo(f"  not imported: {printable(problem)}", err=True)
 
 
 @records.command("list")
@@ -173,14 +190,107 @@ def export(url: str | None, to: Path, format_: str | None, what: str, **narrow: 
     click.echo(f"{count} rows in {to}.")
 
 
+place_options = (
+    click.option("--visits", type=click.Path(file_okay=False, path_type=Path), default=default_visits, help="Folder of this machine's visits."),
+    click.option("--received", type=click.Path(file_okay=False, path_type=Path), default=default_received, help="Folder of the journals that other machines sent."),
+)
+
+
+def places(command: Any) -> Any:
+    """The options that say where journals lie."""
+    for option in reversed(place_options):
+        command = option(command)
+    return command
+
+
+@records.command()
+@click.argument("visit", nargs=-1)
+@click.option("--customer", help="Every visit at this place, as `--site` named it.")
+@click.option("--older-than", type=click.IntRange(1), metavar="DAYS", help="Every visit whose last line is older.")
+@click.option("--yes", is_flag=True, help="Do not ask.")
+@places
+@click.pass_obj
+def forget(url: str | None, visit: tuple[str, ...], customer: str | None, older_than: int | None, yes: bool, visits: Path, received: Path) -> None:
+    """Forget visits for good: in the store, on disk with all sound, and what other machines sent. VISIT: whole names."""
+    from assistant.records.removing import found_everywhere, remove
+
+    if not visit and customer is None and older_than is None:
+        raise click.UsageError("Name a visit, or give --customer or --older-than.")
+    with opened(url) as store:
+        found = found_everywhere(store, visits, received, visit, customer, older_than, datetime.now(UTC))
+        for name in sorted(set(visit) - {one.id for one in found}):
+            click.echo(f"There is no visit '{name}' here.", err=True)
+        if not found:
+            raise click.ClickException("Nothing is here to forget.")
+        for one in found:
+            _echo(f"  {one.id}  {one.technician or '-'}  {one.site or '-'}  {', '.join(one.places)}")
+        if not yes:
+            click.confirm(f"Forget {len(found)} visits? This cannot be undone", abort=True)
+        for line in remove(store, found):
+            _echo(line)
+
+
+@records.command()
+@click.argument("visit", nargs=-1)
+@places
+@click.pass_obj
+def verify(url: str | None, visit: tuple[str, ...], visits: Path, received: Path) -> int:
+    """Find journals and copies that were changed since they were written; all of them when no VISIT is named."""
+    from assistant.records.verifying import verify_all
+
+    bad = count = 0
+    with opened(url) as store:
+        for one in verify_all(visits, received, store, frozenset(visit)):
+            count += 1
+            bad += not one.good
+            _echo(f"  {'ok ' if one.state == 'whole' else 'old' if one.good else 'BAD'}  {one.visit}  ({one.where})  {one.words}")
+    click.echo(f"{count} looked at, {bad} do not verify.")
+    return 1 if bad or not count else 0
+
+
+@records.command()
+@click.argument("to", type=click.Path(dir_okay=False, path_type=Path))
+@click.pass_obj
+def backup(url: str | None, to: Path) -> None:
+    """Write the whole store to the file TO. It holds names, places and speech: keep it as the store itself."""
+    with opened(url) as store:
+        from assistant.records.backup import backup as write
+
+        click.echo(f"{write(store, to)} copies in {to}.")
+
+
+@records.command()
+@click.argument("source", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.pass_obj
+def restore(url: str | None, source: Path) -> None:
+    """Bring a backup back into the store, of either kind. What the store has already stays."""
+    with opened(url) as store:
+        from assistant.records.backup import restore as read
+
+        done = read(store, source)
+    click.echo(f"{len(done.new)} new, {len(done.grown)} grown longer, {len(done.same)} known already, {len(done.conflicts)} in conflict.")
+    for problem in done.problems:
+        _echo(f"  not restored: {problem}")
+
+
 def _echo(line: str) -> None:
     """One line; marks that could steer the terminal are shown as what they are."""
-    click.echo("".join(one if one.isprintable() else f"\\x{ord(one):02x}" for one in line))
+    click.echo(printable(line))
+
+
+def printable(line: str) -> str:
+    """A line without marks that could steer a terminal; they are shown as what they are."""
+    return "".join(one if one.isprintable() else f"\\x{ord(one):02x}" for one in line)
 
 
 def when(at: int | None) -> str:
     """Milliseconds since 1970 as local date and minute."""
-    return "-" if at is None else datetime.fromtimestamp(at / 1000, UTC).astimezone().strftime("%Y-%m-%d %H:%M")
+    return "-" if at is None else local_time(at).strftime("%Y-%m-%d %H:%M")
+
+
+def local_time(at: int) -> datetime:
+    """Milliseconds since 1970 as local time; what no calendar holds is the nearest that it does."""
+    return datetime.fromtimestamp(min(max(at / 1000, 86_400.0), 2**37), UTC).astimezone()
 
 
 def mark(row: dict[str, Any]) -> str:

@@ -81,14 +81,13 @@ def _outcome(standing: list[str | None], fault: object, mended: bool) -> str | N
 def taken_back(events: list[Event]) -> frozenset[int]:
     """Places in `events` of readings and verdicts that a later "retaken" withdrew."""
     gone: set[int] = set()
+    last: dict[tuple[str, str], int] = {}
     for place, one in enumerate(events):
-        if one.get("kind") != "retaken":
-            continue
-        for kind in ("reading", "verdict"):
-            before = (at for at in range(place - 1, -1, -1) if events[at].get("kind") == kind and events[at].get("step") == one.get("step"))
-            last = next(before, None)
-            if last is not None:
-                gone.add(last)
+        kind, step = one.get("kind"), str(one.get("step"))
+        if kind in ("reading", "verdict"):
+            last[kind, step] = place
+        elif kind == "retaken":
+            gone |= {last[key, step] for key in ("reading", "verdict") if (key, step) in last}
     return frozenset(gone)
 
 

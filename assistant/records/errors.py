@@ -2,6 +2,7 @@
 
 AssistantError
 └── StoreError          the store cannot be opened, upgraded, read or written
+    ├── Unstorable      the database refuses what was to be written
     ├── UnknownVisit    no visit of that name is in the store
     └── StoreTooNew     the store was written by a later program
 """
@@ -13,6 +14,10 @@ from assistant.errors import AssistantError
 
 class StoreError(AssistantError):
     """The store of records cannot do what was asked."""
+
+
+class Unstorable(StoreError):
+    """The database refuses what was to be written."""
 
 
 class UnknownVisit(StoreError):

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -18,25 +18,33 @@ from typing import Any
 from sqlalchemy import Connection, bindparam, delete, func, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
-from assistant.errors import JournalError
+from assistant.errors import JournalError, NewerJournal
+from assistant.journal_door import Broken, checked, name_problem, read
 from assistant.records.derive import DERIVED, Derived, derive
-from assistant.records.packing import Event, canonical, digest, pack, unpack
+from assistant.records.errors import Unstorable
+from assistant.records.packing import Event, canonical, digest, finite, pack, unpack
 from assistant.records.store import Store
 from assistant.records.tables import copies, readings, verdicts, visits
 
 BATCH = 200
+UNDERIVABLE = (ValueError, TypeError, KeyError, IndexError, AttributeError, OverflowError, RecursionError)
+"""What lines that are none can do to the working out of their rows."""
 JOURNAL = "journal.jsonl"
-LONGEST_NAME = 120
-"""Characters in a visit's id, as wide as its column."""
 
 
 @dataclass(frozen=True)
 class Journal:
-    """One journal as read: its events, whether its last line was torn, and where it came from."""
+    """One journal as read: its events, whether its last line was torn, and where it came from.
+
+    imported_at: milliseconds since 1970 at which it first came into a store; None for now.
+    passed: its lines have come through `assistant.journal_door` already.
+    """
 
     events: list[Event]
     torn: bool
     origin: str
+    imported_at: int | None = None
+    passed: bool = False
 
     @property
     def visit(self) -> str:
@@ -45,7 +53,7 @@ class Journal:
 
 @dataclass
 class Imported:
-    """What an import did, by visit id. problems: what could not be read, in plain words."""
+    """What an import did, by visit id. problems: what was refused and why, in plain words."""
 
     new: list[str] = field(default_factory=list)
     same: list[str] = field(default_factory=list)
@@ -57,11 +65,12 @@ class Imported:
 
 @dataclass(frozen=True)
 class _Ready:
-    """A journal made ready outside the transaction."""
+    """A journal made ready outside the transaction, its rows worked out, so that what cannot be stored is known before."""
 
     journal: Journal
     body: bytes
     digest: str
+    derived: Derived
 
 
 def import_journals(store: Store, paths: Iterable[Path], now: Callable[[], float] = time.time) -> Imported:
@@ -76,19 +85,49 @@ def import_journals(store: Store, paths: Iterable[Path], now: Callable[[], float
 
 
 def import_events(store: Store, journals: Iterable[Journal], now: Callable[[], float] = time.time, done: Imported | None = None) -> Imported:
-    """Import journals that are in memory, `BATCH` visits a transaction."""
+    """Import journals that are in memory, `BATCH` visits a transaction. Each stands alone: one that is refused stops no other."""
     done = done or Imported()
     stream = iter(journals)
     while batch := list(islice(stream, BATCH)):
-        ready = []
-        for journal in batch:
-            body = canonical(journal.events)
-            ready.append(_Ready(journal, body, digest(body)))
+        ready = [one for journal in batch if (one := _ready(journal, done)) is not None]
         # In the order of ids everywhere, so that importers wait for each other and never in a ring.
         ready.sort(key=lambda one: (one.journal.visit, len(one.journal.events), one.digest))
-        with store.writing() as connection:
-            _import_batch(connection, ready, round(now() * 1000), done)
+        if ready:
+            _import_or_split(store, ready, round(now() * 1000), done)
     return done
+
+
+def _ready(journal: Journal, done: Imported) -> _Ready | None:
+    """The journal made ready, or None and a line in `problems`."""
+    try:
+        # Lines that never were on a disk pass the same door as those that were.
+        problem = name_problem(journal.events if journal.passed else [checked(one) for one in finite(journal.events)])
+        if problem:
+            raise Broken(problem)
+        body = canonical(journal.events)
+        return _Ready(journal, body, digest(body), derive(journal.events, journal.torn))
+    except (Broken, NewerJournal) as error:
+        done.problems.append(f"{journal.origin or 'A journal'}: {getattr(error, 'reason', error)}")
+    except UNDERIVABLE as error:
+        done.problems.append(f"{journal.origin or 'A journal'}: it cannot be worked out ({type(error).__name__}: {str(error)[:80]})")
+    return None
+
+
+def _import_or_split(store: Store, ready: list[_Ready], now: int, done: Imported) -> None:
+    """Import a batch; where the database refuses it, its halves, down to the one journal that it refuses."""
+    before = replace(done, **{one.name: list(getattr(done, one.name)) for one in fields(done)})
+    try:
+        with store.writing() as connection:
+            _import_batch(connection, ready, now, done)
+    except Unstorable as error:
+        for one in fields(done):
+            setattr(done, one.name, getattr(before, one.name))
+        if len(ready) == 1:
+            done.problems.append(f"{ready[0].journal.visit}: {error.problem}")
+            return
+        middle = len(ready) // 2
+        _import_or_split(store, ready[:middle], now, done)
+        _import_or_split(store, ready[middle:], now, done)
 
 
 def rederive(store: Store) -> int:
@@ -100,13 +139,23 @@ def rederive(store: Store) -> int:
             rows = connection.execute(old.order_by(visits.c.id).limit(BATCH).with_for_update(of=visits)).all()
             if not rows:
                 return count
-            _write_derived(connection, {row.key: derive(unpack(row.body), bool(row.torn)) for row in rows}, fresh=frozenset())
-            count += len(rows)
+            anew = {row.key: one for row in rows if (one := _derived(row.body, bool(row.torn))) is not None}
+            if anew:
+                _write_derived(connection, anew, fresh=frozenset())
+            if len(anew) < len(rows):
+                # A copy that is damaged keeps the columns it has, and is not tried again; `verify` names it.
+                connection.execute(update(visits).where(visits.c.key.in_([row.key for row in rows if row.key not in anew])).values(derived=DERIVED))
+            count += len(anew)
+
+
+def _derived(body: bytes, torn: bool) -> Derived | None:
+    try:
+        return derive(unpack(body), torn)
+    except UNDERIVABLE:
+        return None
 
 
 def _read_all(paths: Iterable[Path], done: Imported) -> Iterator[Journal]:
-    from assistant.journal import read
-
     for path in paths:
         for file in journal_files(path):
             try:
@@ -114,18 +163,12 @@ def _read_all(paths: Iterable[Path], done: Imported) -> Iterator[Journal]:
             except JournalError as error:
                 done.problems.append(error.text)
                 continue
-            if not is_visit(events):
-                done.problems.append(f"{file}: the first line does not name a visit, or a line is no journal line.")
-                continue
-            yield Journal(events, torn, str(file.parent))
+            yield Journal(events, torn, str(file.parent), passed=True)
 
 
 def is_visit(events: list[Any]) -> bool:
     """Whether these are the lines of a visit: objects, the first of which names it."""
-    if not events or not all(isinstance(one, dict) for one in events):
-        return False
-    name = events[0].get("visit")
-    return events[0].get("kind") == "visit" and isinstance(name, str) and 0 < len(name) <= LONGEST_NAME and name.isprintable()
+    return all(isinstance(one, dict) for one in events) and not name_problem(events)
 
 
 def journal_files(path: Path) -> Iterator[Path]:
@@ -215,7 +258,7 @@ def _held(connection: Connection, keys: list[int]) -> dict[int, list[dict[str, A
 
 def _write(connection: Connection, added: dict[int, list[_Ready]], dropped: list[int], now: int, fresh: set[int]) -> None:
     rows = [
-        {"visit": key, "digest": one.digest, "origin": one.journal.origin[:300], "imported_at": now, "events": len(one.journal.events), "torn": one.journal.torn, "body": pack(one.body)}
+        {"visit": key, "digest": one.digest, "origin": one.journal.origin[:300], "imported_at": one.journal.imported_at or now, "events": len(one.journal.events), "torn": one.journal.torn, "body": pack(one.body)}
         for key, list_ in added.items()
         for one in list_
     ]
@@ -229,11 +272,14 @@ def _write(connection: Connection, added: dict[int, list[_Ready]], dropped: list
     for row in connection.execute(ranked):
         shown.setdefault(row.visit, row)
         count[row.visit] = count.get(row.visit, 0) + 1
-    in_hand = {one.digest: one.journal.events for list_ in added.values() for one in list_}
+    in_hand = {one.digest: one for list_ in added.values() for one in list_}
     derived = {}
     for key, row in shown.items():
-        events = in_hand.get(row.digest) or unpack(connection.execute(select(copies.c.body).where(copies.c.key == row.key)).scalar_one())
-        derived[key] = derive(events, bool(row.torn))
+        here = in_hand.get(row.digest)
+        if here is not None and here.journal.torn == bool(row.torn):
+            derived[key] = here.derived
+        else:
+            derived[key] = derive(unpack(connection.execute(select(copies.c.body).where(copies.c.key == row.key)).scalar_one()), bool(row.torn))
     _write_derived(connection, derived, frozenset(fresh))
     connection.execute(
         update(visits).where(visits.c.key == bindparam("of")).values(shown=bindparam("head"), copies=bindparam("number")),

@@ -11,7 +11,7 @@ from typing import Any
 
 from assistant.records.packing import finite
 from assistant.records.world import Furnace, Technician
-from flows.judge import Facts, judge
+from flows.judge import facts_of, judge
 from flows.measure import Measured, Verdict, measured
 from flows.profiles import Equipment, Meter, equipment, meter
 from flows.schema import Procedure, load_procedure
@@ -260,5 +260,5 @@ def _judged(step: str, family_id: str, roles: tuple[tuple[str, Measured], ...]) 
     asked = plan.steps[step]
     assert asked.judge is not None and asked.ask is not None  # only steps that judge a reading come here
     limits = {role: plan.limits.get(key) or family.limit(key) for role, key in asked.judge.limits.items()}
-    verdict = judge(asked.judge.check, dict(roles), limits, Facts(family.turns_ratio))
+    verdict = judge(asked.judge.check, dict(roles), limits, facts_of(family))
     return verdict, fill(asked.judge.say[verdict.line], dict(verdict.numbers), asked.ask.quantity, "en")

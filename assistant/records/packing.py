@@ -7,6 +7,9 @@ import json
 import zlib
 from typing import Any
 
+from assistant.chain import ENCODE
+from grammar.guards import JOURNAL_BYTES
+
 Event = dict[str, Any]
 
 
@@ -19,10 +22,7 @@ def canonical(events: list[Event]) -> bytes:
 
 
 def _lines(events: list[Event]) -> bytes:
-    return "\n".join(map(_ENCODE, events)).encode("ascii")
-
-
-_ENCODE = json.JSONEncoder(sort_keys=True, separators=(",", ":"), allow_nan=False).encode
+    return "\n".join(map(ENCODE, events)).encode("ascii")
 
 
 def digest(body: bytes) -> str:
@@ -35,8 +35,16 @@ def pack(body: bytes) -> bytes:
 
 
 def unpack(packed: bytes) -> list[Event]:
-    """The events of a copy."""
-    return [json.loads(line) for line in zlib.decompress(packed).decode("ascii").split("\n")]
+    """The events of a copy. Raises ValueError for what is none, or unpacks to more than a journal may have."""
+    inflate = zlib.decompressobj()
+    try:
+        # Sorted keys and escapes make the canonical text longer than the journal was, never six times.
+        body = inflate.decompress(packed, 6 * JOURNAL_BYTES)
+    except zlib.error as error:
+        raise ValueError(f"it cannot be unpacked ({error})") from error
+    if not inflate.eof:
+        raise ValueError("it is cut short or too large")
+    return [json.loads(line) for line in body.decode("ascii").split("\n")]
 
 
 def finite(value: Any) -> Any:

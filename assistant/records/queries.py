@@ -101,8 +101,11 @@ def counted(store: Store, wanted: Wanted | None = None) -> int:
 def visit_copies(store: Store, visit: str) -> list[Copy]:
     """Every copy of a visit, the shown one first. Raises UnknownVisit."""
     query = select(copies, (copies.c.key == visits.c.shown).label("is_shown")).join(visits, visits.c.key == copies.c.visit).where(visits.c.id == _storable(visit))
-    with store.reading() as connection:
-        found = [Copy(row.digest, row.origin or "", row.imported_at, bool(row.torn), bool(row.is_shown), unpack(row.body)) for row in connection.execute(query.order_by(copies.c.events.desc(), copies.c.digest))]
+    try:
+        with store.reading() as connection:
+            found = [Copy(row.digest, row.origin or "", row.imported_at, bool(row.torn), bool(row.is_shown), unpack(row.body)) for row in connection.execute(query.order_by(copies.c.events.desc(), copies.c.digest))]
+    except ValueError as error:
+        raise StoreError(f"A copy of the visit '{visit}' is damaged: {error}.", "See: twohands records verify") from error
     if not found:
         raise UnknownVisit(f"There is no visit '{visit}' in the store.", "See the names with `twohands records list`, or import its journal first.")
     return sorted(found, key=lambda one: not one.shown)

@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -18,9 +19,10 @@ from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Engine, create_engine, event, text
 from sqlalchemy.engine import URL, make_url
-from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, OperationalError
+from sqlalchemy.exc import ArgumentError, DataError, DBAPIError, IntegrityError, InterfaceError, NoSuchModuleError, OperationalError, StatementError
 
-from assistant.records.errors import StoreError, StoreTooNew
+from assistant import private
+from assistant.records.errors import StoreError, StoreTooNew, Unstorable
 
 MIGRATIONS = Path(__file__).parent / "migrations"
 BUSY_SECONDS = 60
@@ -74,7 +76,7 @@ def open_store(url: str | None = None) -> Store:
     target = _target(url or default_url())
     if target.drivername.startswith("sqlite") and target.database not in (None, "", ":memory:"):
         try:
-            Path(target.database).parent.mkdir(parents=True, exist_ok=True)
+            _make_private(Path(target.database))
         except OSError as error:
             raise StoreError(f"The folder for the store cannot be made: {error.strerror}.", "Choose another place with --store.") from error
     store = Store(_engine(target))
@@ -121,6 +123,16 @@ def _target(url: str) -> URL:
     return target
 
 
+def _make_private(file: Path) -> None:
+    """A new store is its owner's alone, as are the files that SQLite lays beside it. Raises OSError."""
+    private.make_folder(file.parent)
+    if file == platformdirs.user_data_path("twohands") / "records.sqlite":
+        private.tighten(file)
+    if not file.exists():
+        os.close(os.open(file, os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC, private.FILE))
+        private.sync_folder(file.parent)
+
+
 def _engine(target: URL) -> Engine:
     try:
         if target.get_backend_name() != "sqlite":
@@ -134,10 +146,10 @@ def _engine(target: URL) -> Engine:
 
 
 def _sqlite_settings(connection: object, _record: object) -> None:
-    """Write-ahead log: readers and one writer do not wait for each other. We say BEGIN ourselves."""
+    """Write-ahead log: readers and one writer do not wait for each other; what was stored stays after a lost battery. We say BEGIN ourselves."""
     connection.isolation_level = None  # type: ignore[attr-defined]
     cursor = connection.cursor()  # type: ignore[attr-defined]
-    for line in ("journal_mode=WAL", "synchronous=NORMAL", "foreign_keys=ON", "cache_size=-65536", "temp_store=MEMORY", "mmap_size=268435456"):
+    for line in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "secure_delete=ON", "cache_size=-65536", "temp_store=MEMORY", "mmap_size=268435456"):
         cursor.execute(f"PRAGMA {line}")
     cursor.close()
 
@@ -154,6 +166,12 @@ def _plainly(engine: Engine) -> Iterator[None]:
     except OperationalError as error:
         reason = str(error.orig).strip().splitlines()[0] if error.orig else "no reason given"
         raise StoreError(f"The store at {engine.url.render_as_string(hide_password=True)} cannot be used: {reason}.", "Check the address, that the database runs, and that the disk has room.") from error
+    except (DataError, IntegrityError, InterfaceError) as error:
+        raise Unstorable(f"The store refused: {str(error.orig).strip().splitlines()[0][:200]}.", "See what the journal holds.") from error
     except DBAPIError as error:
         reason = str(error.orig).strip().splitlines()[0]
         raise StoreError(f"The store refused: {reason}.", "If this is a store of twohands, please report it with this line.") from error
+    except (StatementError, OverflowError, UnicodeEncodeError) as error:
+        # What the driver itself cannot hand over: whole numbers past 64 bits, half characters.
+        reason = str(getattr(error, "orig", None) or error).strip().splitlines()[0][:200]
+        raise Unstorable(f"The store cannot hold this: {reason}.", "See what the journal holds.") from error

@@ -7,6 +7,7 @@ visits      one row a visit: what lists and charts need, taken from the copy tha
 copies      every differing journal of a visit, whole and compressed; more than one is a conflict
 readings    confirmed readings of the copy that is shown
 verdicts    verdicts of the copy that is shown
+forgotten   one row: how many visits were forgotten, so that answers kept in memory are made anew
 """
 
 from __future__ import annotations
@@ -117,6 +118,9 @@ readings = Table(
     Index("ix_readings_site", "probe", "site", "at", "value"),
     sqlite_with_rowid=False,
 )
+
+# since 0003
+forgotten = Table("forgotten", metadata, Column("count", BigInteger, nullable=False))
 
 verdicts = Table(
     "verdicts",

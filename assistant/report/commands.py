@@ -9,6 +9,7 @@ from typing import Any
 import click
 import platformdirs
 
+from assistant import private
 from assistant.errors import JournalError, MissingLibrary
 from assistant.journal import FILE, read
 
@@ -93,8 +94,8 @@ def earlier_visit(folder: Path, events: list[dict[str, Any]]) -> list[dict[str, 
 
 def _write(path: Path, content: bytes) -> None:
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(content)
+        private.make_folder(path.parent)
+        private.write_whole(path, content)
     except OSError as error:
         raise JournalError(f"{path} cannot be written ({error.strerror}).", "Choose another folder with --out.") from error
     click.echo(str(path))

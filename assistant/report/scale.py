@@ -100,4 +100,6 @@ _DRAWN = {"band": _band, "polarity": _polarity, "ratio": _ratio, "phasing": _pha
 
 def mark_text(mark: tuple[float, str], quantity: str) -> str:
     """The mark's words with its value in them: "at least 110.0 V"."""
-    return mark[1].format(shown(mark[0], quantity))
+    # A limit's name comes from a journal: never let it act as a format.
+    before, _, after = mark[1].rpartition("{}")
+    return f"{before}{shown(mark[0], quantity)}{after}"

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
+from assistant.chain import Checked, check
 from assistant.records.derive import taken_back
 from assistant.report.headline import Headline, headline
 from assistant.report.numbers import number, plus_minus, shown
@@ -91,7 +92,7 @@ class Phasor:
 
 @dataclass(frozen=True)
 class Story:
-    """All of a report. first: the journal's first line. ranked: likeliest faults with their share."""
+    """All of a report. first: the journal's first line. verified: whether the lines are those that were written. ranked: likeliest faults with their share."""
 
     first: Event
     headline: Headline
@@ -110,6 +111,7 @@ class Story:
     began: str
     ended: str
     torn: bool
+    verified: Checked
 
     @property
     def doubtful(self) -> tuple[Taken, ...]:
@@ -143,16 +145,17 @@ def tell(events: list[Event], torn: bool = False, earlier: list[Event] | None = 
         began=str(events[0].get("at", "")),
         ended=str(events[-1].get("at", "")),
         torn=torn,
+        verified=check(events),
     )
 
 
 def _readings(events: list[Event]) -> tuple[Taken, ...]:
-    gone = taken_back(events)
+    gone, after = taken_back(events), _verdicts_after(events)
     found = []
     for place, one in enumerate(events):
         if one.get("kind") != "reading":
             continue
-        verdict = _verdict_after(events, place)
+        verdict = after[place]
         quantity = str(one.get("quantity"))
         measured = one.get("measured") or {}
         found.append(Taken(
@@ -183,15 +186,19 @@ def _judged(reading: Event, verdict: Event, quantity: str) -> str:
     return f"judged as {text}, leads taken off" if verdict.get("check") == "path" else f"judged as {text}"
 
 
-def _verdict_after(events: list[Event], place: int) -> Event:
-    """The verdict on the reading at `place`: the next one of the same step, before another reading of it."""
-    step = events[place].get("step")
-    for one in events[place + 1 :]:
-        if one.get("step") == step and one.get("kind") == "verdict":
-            return one
-        if one.get("step") == step and one.get("kind") in ("reading", "retaken"):
-            break
-    return {}
+def _verdicts_after(events: list[Event]) -> dict[int, Event]:
+    """Place of each reading to the verdict on it: the next one of the same step, before another reading of it; {} for none."""
+    found: dict[int, Event] = {}
+    following: dict[str, Event] = {}
+    for place in range(len(events) - 1, -1, -1):
+        one = events[place]
+        kind, step = one.get("kind"), str(one.get("step"))
+        if kind == "reading":
+            later = following.get(step, {})
+            found[place] = later if later.get("kind") == "verdict" else {}
+        if kind in ("reading", "verdict", "retaken"):
+            following[step] = one
+    return found
 
 
 def _source(limit: Event, quantity: str, check: str) -> str:

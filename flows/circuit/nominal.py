@@ -50,7 +50,7 @@ def _nominal(equipment_json: str, meter_json: str) -> Furnace:
         bootleg_ohms=OPEN,
         load_ohms=parts.standby_load_ohms,
         lit_load_ohms=parts.blower_load_ohms,
-        frequency=60.0,
+        frequency=float(equipment.supply.hertz),
         turns=equipment.turns_ratio * parts.secondary_load_ohms / (parts.secondary_load_ohms + parts.winding_ohms),
         winding_ohms=parts.winding_ohms,
         primary_ohms=parts.primary_ohms,

@@ -4,38 +4,47 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from flows.measure import COVERAGE, Measured, standard_error
+from flows.measure import Measured, measured_value
 from flows.profiles import Meter
 
 
 @dataclass(frozen=True)
 class Specimen:
-    """One meter out of the many of its kind. gain: quantity -> its own fixed error, as a share of the allowed percentage (-1 to 1)."""
+    """One meter out of the many of its kind.
+
+    gain: quantity -> its own fixed error, as a share of the allowed percentage (-1 to 1).
+    offset: the same for the digits that do not come anew with every reading.
+    """
 
     meter: Meter
     gain: Mapping[str, float]
+    offset: Mapping[str, float] = field(default_factory=dict)
 
 
 def specimen(meter: Meter, rng: np.random.Generator) -> Specimen:
     """A meter within its accuracy, drawn evenly."""
-    return Specimen(meter, {name: float(rng.uniform(-1, 1)) for name in sorted(meter.functions)})
+    gain, offset = ({name: float(rng.uniform(-1, 1)) for name in sorted(meter.functions)} for _ in range(2))
+    return Specimen(meter, gain, offset)
 
 
 def display(value: float, quantity: str, one: Specimen, rng: np.random.Generator) -> float:
     """What the display shows (SI) of the true `value` (SI): inf when it cannot.
 
-    The percentage is this specimen's fixed gain error; the digits are drawn
-    evenly anew each time; the sum stays within the accuracy table.
+    The percentage and most of the digits are this specimen's own and fixed
+    (see flows.measure.Scale); the digits that repeat allows are drawn evenly
+    anew each time; the sum stays within the accuracy table.
     """
     function = one.meter.function(quantity)
     if not abs(value) <= function.ranges[-1].top:
         return math.inf
     resolution = function.range_for(value).resolution
-    off = abs(value) * function.percent / 100 * one.gain[quantity] + rng.uniform(-1, 1) * function.digits * resolution
+    anew = min(function.repeat_digits, function.digits)
+    counts = one.offset.get(quantity, 0.0) * (function.digits - anew) + rng.uniform(-1, 1) * anew
+    off = abs(value) * function.percent / 100 * one.gain[quantity] + counts * resolution
     shown = value + off
     if quantity != "dc_amps":
         # Rectified volts and ohms never show below zero.
@@ -47,7 +56,4 @@ def display(value: float, quantity: str, one: Specimen, rng: np.random.Generator
 
 def as_measured(shown: float, quantity: str, meter: Meter) -> Measured:
     """A displayed value (SI, inf for over limit) as evidence."""
-    if math.isinf(shown):
-        return Measured(math.inf, 0.0, meter.function(quantity).ranges[-1].top, math.inf, quantity, over_limit=True)
-    u = standard_error(shown, quantity, meter)
-    return Measured(shown, u, shown - COVERAGE * u, shown + COVERAGE * u, quantity)
+    return measured_value(shown, quantity, meter)

@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 
 from assistant.answers_json import from_data, to_data
 from assistant.errors import DiskFull, JournalError
-from assistant.journal import FILE, RESERVE, Journal, latest, read
+from assistant.journal import FILE, RESERVE, Journal, read
+from assistant.visit_folders import latest
 from grammar.answers import Choice, Command, Reading, Unclear
 
 
@@ -32,10 +33,10 @@ def journal(tmp_path):
 
 def test_every_line_is_whole_json_with_version_number_and_time(journal):
     journal.write("visit", {"visit": "v1"})
-    journal.write("reading", {"value": math.inf})
+    journal.write("note", {"value": math.inf})
     lines = [json.loads(line) for line in (journal.folder / FILE).read_text().splitlines()]
     assert [line["seq"] for line in lines] == [1, 2]
-    assert {line["v"] for line in lines} == {1}
+    assert {line["v"] for line in lines} == {2}
     assert lines[0]["at"] == "2026-03-02T14:05:06+00:00"
     assert lines[1]["value"] == "over limit"
 

@@ -99,6 +99,7 @@ def test_a_confirmed_reading_is_on_disk_before_the_next_sentence(visit):
 
 
 def test_what_was_heard_is_kept_with_its_sound(visit):
+    visit.keep_sound = "all"
     go(visit, *START, "121.3")
     heard = [event for event in read(visit.journal.folder)[0] if event["kind"] == "heard"]
     assert [one["text"] for one in heard] == [*START, "121.3"]

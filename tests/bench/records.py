@@ -1,6 +1,7 @@
 """How the store and the desk do with many visits: import rate, bytes a visit, pages, live lines, a pulled network.
 
     python -m tests.bench.records --visits 100000 --store /tmp/bench.sqlite
+    python -m tests.bench.records --visits 100000 --postgres
 
 A store that is there already is filled up to the number asked for. Prints a
 line for each figure; wall times depend on what else the machine does, so the
@@ -28,11 +29,14 @@ import httpx
 
 from assistant.desk.send import Post, Sender
 from assistant.journal import read
+from assistant.records.backup import backup
+from assistant.records.forgetting import forget, scrub
 from assistant.records.importing import Journal, count_visits, import_events, import_journals
 from assistant.records.invented import invented_visits, write_journal
 from assistant.records.queries import listed
 from assistant.records.store import open_store
 from tests.desk.conftest import Network, eventually
+from tests.records.postgres import server
 
 TICK = os.sysconf("SC_CLK_TCK")
 
@@ -41,10 +45,10 @@ def percentile(values: list[float], share: float) -> float:
     return sorted(values)[min(len(values) - 1, round(share * (len(values) - 1)))]
 
 
-def importing(folder: Path, number: int) -> None:
+def importing(folder: Path, number: int, url: str) -> None:
     """From journals on disk into an empty store, then the same again."""
     sizes = [write_journal(folder / "visits", events).stat().st_size for events in invented_visits(number, seed=99)]
-    with open_store(str(folder / "import.sqlite")) as store:
+    with open_store(url) as store:
         for words in ("new", "known already"):
             wall, processor = time.perf_counter(), time.process_time()
             done = import_journals(store, [folder / "visits"])
@@ -60,7 +64,7 @@ def fill(url: str, number: int) -> None:
         if have < number:
             begun = time.perf_counter()
             made = itertools.islice(invented_visits(number, seed=1), have, None)
-            import_events(store, (Journal(events, False, "simulated") for events in made))
+            import_events(store, (Journal(events, False, "simulated", passed=True) for events in made))
             print(f"filled from {have} to {number} visits in {time.perf_counter() - begun:.0f} s, making them included")
         with store.reading() as connection:
             if store.sqlite:
@@ -69,6 +73,20 @@ def fill(url: str, number: int) -> None:
             else:
                 whole = connection.exec_driver_sql("SELECT pg_database_size(current_database())").scalar()
         print(f"store: {count_visits(store)} visits, {whole / 1e6:.0f} MB, {whole / count_visits(store) / 1000:.1f} kB a visit")
+
+
+def forgetting(url: str, folder: Path) -> None:
+    """A backup of it all, and ten visits forgotten for good."""
+    with open_store(url) as store:
+        begun = time.perf_counter()
+        count = backup(store, folder / "backup.gz")
+        print(f"backup: {count} copies in {time.perf_counter() - begun:.0f} s, {(folder / 'backup.gz').stat().st_size / 1e6:.0f} MB")
+        names = [row["id"] for row in listed(store, limit=10)]
+        begun = time.perf_counter()
+        gone = forget(store, names)
+        deleted = time.perf_counter()
+        scrub(store)
+        print(f"forget: {gone} visits in {deleted - begun:.2f} s, the database's files written anew in {time.perf_counter() - deleted:.1f} s")
 
 
 def processor_seconds(pid: int) -> float:
@@ -191,15 +209,21 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--visits", type=int, default=100_000)
     parser.add_argument("--store", help="a SQLite file or PostgreSQL URL to keep; a temporary one when left out")
+    parser.add_argument("--postgres", action="store_true", help="a PostgreSQL server of its own, which is thrown away afterwards")
     parser.add_argument("--rounds", type=int, default=40)
     parser.add_argument("--import", dest="import_", type=int, default=2000, help="how many journals to import from disk")
     given = parser.parse_args()
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
+    with contextlib.ExitStack() as stack:
+        folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
         print(f"{os.cpu_count()} processors, load {os.getloadavg()[0]:.1f} when it began")
-        importing(folder, given.import_)
         url = given.store or str(folder / "many.sqlite")
+        if given.postgres:
+            # As it ships: what was stored is on disk when the import says so.
+            url = stack.enter_context(server(settings="-c shared_buffers=512MB"))
+        print("PostgreSQL" if url.startswith("postgresql") else "SQLite")
+        importing(folder, given.import_, url if given.postgres else str(folder / "import.sqlite"))
         fill(url, given.visits)
+        forgetting(url, folder)
         pages(url, folder, given.rounds)
         live_and_network(str(folder / "small.sqlite"), folder)
 

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import json
+import stat
+from pathlib import Path
+
 import pytest
 
 from assistant.desk.access import IDLE, LONGEST, WRONG_TRIES, WRONG_WINDOW, Access, Client
+from assistant.desk.audit import A_MINUTE, Audit
 from assistant.desk.errors import Refused
 
 HERE, THIEF = Client("192.0.2.1", "a browser"), Client("192.0.2.66", "a browser")
@@ -81,13 +86,53 @@ def test_signing_out_ends_it(access: Access) -> None:
     assert not access.session(name, HERE)
 
 
-def test_guessing_is_slowed_for_that_address_alone(access: Access, clock: Clock) -> None:
+def test_a_wrong_token_waits_and_the_right_one_never(access: Access, clock: Clock) -> None:
+    """Many machines share an address behind one router; one with an old token must not lock the others out."""
     for _ in range(WRONG_TRIES):
         with pytest.raises(Refused, match="wrong"):
             access.sign_in("guess", HERE)
     with pytest.raises(Refused) as caught:
-        access.sign_in(access.look, HERE)
+        access.sign_in("guess", THIEF)
     assert caught.value.status == 429
-    assert access.sign_in(access.look, THIEF)
-    clock.now += WRONG_WINDOW
     assert access.sign_in(access.look, HERE)
+    assert access.sign_in(access.look, THIEF)
+    with pytest.raises(Refused) as caught:
+        access.sign_in("another guess", HERE)
+    assert caught.value.status == 401
+    clock.now += WRONG_WINDOW
+    with pytest.raises(Refused) as caught:
+        access.sign_in("guess", HERE)
+    assert caught.value.status == 401
+
+
+def test_guesses_take_no_memory(access: Access) -> None:
+    for number in range(5000):
+        with pytest.raises(Refused):
+            access.sign_in(f"guess {number}", HERE)
+    assert len(access._wrong) <= 1000
+
+
+def test_each_entry_and_refusal_is_noted(tmp_path: Path, clock: Clock) -> None:
+    audit = Audit(tmp_path / "audit.jsonl", clock)
+    access = Access.fresh(clock)
+    access.note = audit.note
+    name = access.sign_in(access.look, HERE)
+    with pytest.raises(Refused):
+        access.sign_in("x", THIEF)
+    access.session(name, THIEF)
+    for _ in range(50):
+        access.bearer(f"Bearer {access.send}", HERE, sending=True)
+    lines = [json.loads(line) for line in audit.path.read_text().splitlines()]
+    assert [(one["what"], one["address"]) for one in lines] == [("signed in", HERE.address), ("wrong token", THIEF.address), ("session of another client, ended", THIEF.address), ("send token", HERE.address)]
+    assert stat.S_IMODE(audit.path.stat().st_mode) == 0o600
+    assert access.look not in audit.path.read_text() and access.send not in audit.path.read_text()
+
+
+def test_knocking_does_not_fill_the_disk(tmp_path: Path, clock: Clock) -> None:
+    audit = Audit(tmp_path / "audit.jsonl", clock)
+    for _ in range(5000):
+        audit.note("wrong token", HERE)
+    clock.now += 60
+    audit.note("wrong token", HERE)
+    lines = audit.path.read_text().splitlines()
+    assert len(lines) == A_MINUTE + 2 and "4880 more in a minute" in lines[-2]

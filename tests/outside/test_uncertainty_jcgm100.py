@@ -10,15 +10,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from uncertainties import correlated_values, correlation_matrix, ufloat, umath
 
-from flows.measure import COVERAGE, Measured, measured, standard_error
+from flows.measure import COVERAGE, Measured, combined, measured, measured_value, standard_error
 from flows.profiles import Meter, meter
 from grammar.answers import Reading
 
 
-def plain_meter(percent: float = 1e-9, digits: int = 0, resolution: float = 1e-9) -> Meter:
-    """A meter of one range with just that error."""
+def plain_meter(percent: float = 1e-9, digits: int = 0, resolution: float = 1e-9, anew: int = 0) -> Meter:
+    """A meter of one range with just that error. anew: digits that differ from reading to reading."""
     return Meter.model_validate(
-        {"format": 1, "id": "plain", "name": "Plain", "invented": True, "about": "for a test", "functions": {"ac_volts": {"percent": percent, "digits": digits, "ranges": [{"top": 1e6, "resolution": resolution}]}}}
+        {"format": 1, "id": "plain", "name": "Plain", "invented": True, "about": "for a test", "functions": {"ac_volts": {"percent": percent, "digits": digits, "repeat_digits": anew, "ranges": [{"top": 1e6, "resolution": resolution}]}}}
     )
 
 
@@ -49,9 +49,9 @@ def test_a_reading_s_interval_covers_about_95_percent_of_what_it_may_be() -> Non
     bound = 84.7 * 0.009 + 4 * 0.1
     true = 84.7 + rng.uniform(-bound, bound, 200_000) + rng.uniform(-0.05, 0.05, 200_000)
     assert np.std(true) == pytest.approx(got.u, rel=0.01)
-    # A rectangle's k = 2 reaches past its ends, so that the coverage is whole, not less than 95 %.
-    assert np.mean((true >= got.low) & (true <= got.high)) >= 0.95
-    assert got.high - got.value == pytest.approx(COVERAGE * got.u)
+    assert np.mean((true >= got.low) & (true <= got.high)) == pytest.approx(0.95, abs=0.002)
+    # A rectangle is not stretched: k = 2 standard uncertainties would reach past every value that the error can have.
+    assert COVERAGE * got.u > got.true.reach > got.high - got.value
 
 
 V = [5.007, 4.994, 5.005, 4.990, 4.999]
@@ -87,8 +87,39 @@ def test_end_gauge_calibration() -> None:
     assert length.s == pytest.approx(32e-9, abs=0.5e-9)
 
 
-def test_a_difference_of_two_readings_with_one_meter_s_error_each() -> None:
+def test_a_difference_of_two_readings_of_two_meters() -> None:
     # JCGM 100:2008, 5.1.2: independent errors add in quadrature.
-    ours = meter("dunlin")
-    high, low = (Measured(v, standard_error(v, "ac_volts", ours), v, v, "ac_volts") for v in (118.0, 25.0))
-    assert (high.as_ufloat() - low.as_ufloat()).s == pytest.approx(math.hypot(high.u, low.u))
+    high, low = (Measured(v, u, v, v, "ac_volts") for v, u in ((121.0, 0.7), (28.0, 0.4)))
+    assert combined((1.0, high), (-1.0, low)).std == pytest.approx(math.hypot(0.7, 0.4))
+    reference = high.as_ufloat() - low.as_ufloat()  # the uncertainties package
+    assert combined((1.0, high), (-1.0, low)).std == pytest.approx(reference.s)
+
+
+@settings(deadline=None, max_examples=40)
+@given(
+    st.floats(0.1, 3), st.integers(0, 9), st.integers(0, 3), st.floats(0, 500), st.floats(0, 500), st.sampled_from([1.0, -1.0, 0.25])
+)
+def test_common_errors_of_readings_cancel_as_the_uncertainties_package_says(
+    percent: float, digits: int, anew: int, one: float, two: float, factor: float
+) -> None:
+    # JCGM 100:2008, 5.2.2 and F.1.2.3: one meter's gain and offset are fully correlated between its readings.
+    kind = plain_meter(percent, digits, 0.1, min(anew, digits))
+    first, second = (measured_value(v, "ac_volts", kind) for v in (one, two))
+    ours = combined((1.0, first), (factor, second))
+    anew = min(anew, digits)
+    # One rectangle for what the meter itself is off by: its gain and its offset at their worst together.
+    own = ufloat(0, (abs(one + factor * two) * percent / 100 + abs(1 + factor) * (digits - anew) * 0.1) / math.sqrt(3))
+    fresh = [ufloat(0, math.hypot(anew * 0.1 / math.sqrt(3), 0.1 / math.sqrt(12))) for _ in range(2)]
+    theirs = own + fresh[0] + factor * fresh[1]
+    assert ours.std == pytest.approx(theirs.s, rel=1e-9)
+    assert ours.value == pytest.approx(one + factor * two)
+
+
+def test_gauge_blocks_compared_with_one_standard_lose_its_error() -> None:
+    # JCGM 100:2008, 5.2.2, example: ten resistors of 1000 ohm, u = 100 mohm each, all by one standard of that u:
+    # fully correlated, in series u is 1 ohm and not 0.32 ohm. The same rule, signs turned, makes a difference exact.
+    standard = plain_meter(100 * 0.1 * math.sqrt(3) / 1000, 0, 1e-12)
+    one = measured_value(1000.0, "ac_volts", standard)
+    assert one.u == pytest.approx(0.1, rel=1e-6)
+    assert combined(*[(1.0, one)] * 10).std == pytest.approx(1.0, rel=1e-6)
+    assert combined((1.0, one), (-1.0, one)).std == pytest.approx(0.0, abs=1e-9)
