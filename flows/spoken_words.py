@@ -6,6 +6,7 @@ import re
 import unicodedata
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from flows.glossary import Glossary
 
@@ -21,6 +22,7 @@ class Found:
     end: int
 
 
+@lru_cache(maxsize=4096)
 def words_in(text: str) -> Words:
     """The words of a text, in lower case, without marks; a field to fill in ("{low}") is left out."""
     plain = unicodedata.normalize("NFKC", re.sub(r"\{[^}]*\}", " ", text)).lower().replace("’", "'")
