@@ -41,9 +41,10 @@ class JudgeTexts(Strict):
 
 
 class ThingTexts(Strict):
-    """words: those one of which a sentence that moves the thing must hold."""
+    """words: those one of which a sentence that moves the thing must hold. told: how it is said where it stands."""
 
     words: Texts
+    told: dict[str, Text] = Field(default_factory=dict)
 
 
 class AgainTexts(Strict):
@@ -143,6 +144,7 @@ def _texts(book: Procedure | ProcedureTexts) -> dict[Where, str | tuple[str, ...
     found: dict[Where, str | tuple[str, ...] | None] = {}
     for name, thing in book.things.items():
         found[("things", name, "words")] = tuple(thing.words) or None
+        found |= {("things", name, "told", place): text for place, text in thing.told.items()}
     for name, step in book.steps.items():
         here: Where = ("steps", name)
         found |= {(*here, "title"): step.title, (*here, "leads"): step.leads, (*here, "why"): step.why}

@@ -19,10 +19,13 @@ from assistant.authoring.reading import Measure
 from assistant.authoring.rules import rules
 from assistant.authoring.ways import endless, never_reached
 from flows.compile import Plan, check_file
+from flows.errors import FlowError
 from flows.profiles import Equipment
 from flows.safety import Walk, walk
+from flows.spoken_check import spoken_problems
 from grammar.datafile import line_of, read_yaml
 from grammar.errors import DataFileError, GrammarError
+from grammar.known import lacking
 from grammar.phonetics import check_apart
 
 Problems = list[DataFileError]
@@ -61,6 +64,15 @@ def ways(plan: Plan, source: Source) -> Problems:
     """Steps that nothing leads to and steps from which no end can be reached."""
     found = [source.problem(("steps", name), f"nothing leads to '{name}'.", "Name it in the 'next' of another step, let its answer bring about what another step needs, or take it out.") for name in never_reached(plan.procedure)]
     return found + [source.problem(("steps", name), f"from '{name}' no end can be reached.", "Let its 'next' lead on to a step that has 'end'.") for name in endless(plan.procedure)]
+
+
+def words(plan: Plan, source: Source) -> Problems:
+    """Sentences that do not say what the procedure declares, answers that nobody can give, words that nobody hears."""
+    try:
+        found = [source.problem(*one) for one in spoken_problems(plan.procedure, lacking)]
+    except FlowError as error:
+        return [DataFileError(source.path, None, error.problem, error.remedy)]
+    return sorted(found, key=lambda one: one.line or 0)
 
 
 def numbers(plan: Plan, source: Source) -> Problems:

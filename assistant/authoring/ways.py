@@ -37,7 +37,8 @@ def _bringing(routes: Routes, name: str) -> Iterator[str]:
     power = power_needed(routes, name, False)
     if "on" not in power:
         yield from bringers(routes, "power", frozenset({"said_off"}), name)
-    if power == {"dead"}:
+    # Once a safety check has failed, a hand inside the cabinet waits for the proof as well.
+    if power_needed(routes, name, True) == {"dead"}:
         yield from routes.proving.values()
     if power == {"on"}:
         yield from bringers(routes, "power", power, name)
