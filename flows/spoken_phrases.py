@@ -75,4 +75,4 @@ def phrase_problems(procedure: Procedure, name: str, book: Glossary, lacking: La
                     continue
                 for word in phrase.split() if lacking else ():
                     if who := lacking(word, key):
-                        yield there, f"{who} does not know the word '{word}'.", "Say it with other words."
+                        yield there, f"{who} does not know the word '{word}'.", "Say it with other words, or see grammar/training/README.md."
