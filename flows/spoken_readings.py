@@ -41,12 +41,12 @@ def _unit_names(key: str) -> dict[str, str]:
 
 
 def _units(procedure: Procedure, name: str, step: Step, book: Glossary) -> Iterator[Found]:
-    """The asked unit is spoken, and none of another quantity."""
+    """The asked unit is spoken, in a sentence that is not about the dial, and none of another quantity."""
     assert step.ask is not None  # called for steps that ask
     names, ask = _unit_names(procedure.language), step.ask
     wanted = [one for one, unit in names.items() if unit == ask.unit]
-    hidden = [*_jacks(book), *book.not_units]
-    if not any(has(masked(words, hidden), wanted) for words in _said(step, book)):
+    hidden, dial = [*_jacks(book), *book.not_units], book.things["dial"].words[:1]
+    if not any(has(masked(words, hidden), wanted) and not has(words, dial) for words in _said(step, book)):
         remedy = f"Ask for it: {language(procedure.language).units[ask.unit].many}."
         yield ("steps", name, "say"), f"'{name}' asks for {ask.quantity} in the unit '{ask.unit}', and no sentence names it.", remedy
     hidden += [word for one in book.things["dial"].positions.values() for word in one.words]

@@ -8,7 +8,7 @@ from dataclasses import replace
 from flows.compile import holds
 from flows.errors import FlowError
 from flows.route import Routes, bringers, first_step, power_needed, routes_of
-from flows.schema import Procedure
+from flows.schema import Procedure, Step
 from flows.session import Session
 
 Arrows = dict[str, frozenset[str]]
@@ -102,11 +102,16 @@ def _next(procedure: Procedure, session: Session) -> list[str]:
 
 def never_reached(procedure: Procedure) -> list[str]:
     """Steps that nothing leads to, in the order of the file: no `next`, no need of another step, no fix, no "stop", no wish."""
-    asked_for = {name for name, step in procedure.steps.items() if step.extra and step.ask}
+    asked_for = {name for name, step in procedure.steps.items() if step.extra and _tells(step)}
     starts = {procedure.start, *asked_for, *(go.go for go in procedure.leave)}
     ahead, aside = arrows(procedure), called(procedure)
     reached = _closure(starts, {name: ahead[name] | aside[name] for name in ahead})
     return [name for name in procedure.steps if name not in reached]
+
+
+def _tells(step: Step) -> bool:
+    """Whether a step gives the reasoning something to go by, so that it may be wished for."""
+    return step.ask is not None or any(answer.evidence for answer in step.answers.values())
 
 
 def endless(procedure: Procedure) -> list[str]:
