@@ -78,7 +78,9 @@ class Glossary(Strict):
     def _whole(self) -> Glossary:
         wanted = {POWER: POWERS, **{name: tuple(kind.positions) for name, kind in catalogue().things.items()}}
         if missing := sorted(wanted.keys() ^ self.things.keys()):
-            raise ValueError(f"'things' must name those of things.yaml and '{POWER}', and no others: {', '.join(missing)}")
+            raise ValueError(
+                f"'things' must name those of things.yaml and '{POWER}', and no others: {', '.join(missing)}"
+            )
         for name, places in wanted.items():
             if wrong := sorted(set(places) ^ self.things[name].positions.keys()):
                 raise ValueError(f"'{name}' must have the positions {', '.join(places)}: look at {', '.join(wrong)}")
@@ -109,7 +111,9 @@ class Glossary(Strict):
         """
         yield from ((name, one.words) for name, one in self.things.items())
         named = {word for one in self.things.values() for word in one.words}
-        yield from ((f"place {name}", [word for word in words if word not in named]) for name, words in self.places.items())
+        yield from (
+            (f"place {name}", [word for word in words if word not in named]) for name, words in self.places.items()
+        )
 
 
 @lru_cache

@@ -47,15 +47,23 @@ def _own_things(procedure: Procedure) -> Iterator[Found]:
     for name, kind in procedure.kinds().items():
         for place in kind.positions:
             if procedure.things[name].positions and place not in kind.as_found and place not in kind.told:
-                yield ("things", name), f"nothing tells that '{name}' stands at '{place}'.", f'Add told: {{{place}: "the {name} is {place}"}}, in your own words.'
+                yield (
+                    ("things", name),
+                    f"nothing tells that '{name}' stands at '{place}'.",
+                    f'Add told: {{{place}: "the {name} is {place}"}}, in your own words.',
+                )
 
 
 def _wrong_words(procedure: Procedure, name: str, book: Glossary) -> Iterator[Found]:
     texts = [(line.where, line.text) for line in lines_of_step(procedure, name)]
     for key, answer in procedure.steps[name].answers.items():
-        texts += [(("steps", name, "answers", key, "phrases", number), text) for number, text in enumerate(answer.phrases)]
+        texts += [
+            (("steps", name, "answers", key, "phrases", number), text) for number, text in enumerate(answer.phrases)
+        ]
         again = answer.again.phrases if answer.again else ()
-        texts += [(("steps", name, "answers", key, "again", "phrases", number), text) for number, text in enumerate(again)]
+        texts += [
+            (("steps", name, "answers", key, "again", "phrases", number), text) for number, text in enumerate(again)
+        ]
     for where, text in texts:
         yield from ((where, what, remedy) for what, remedy in wrong_words(text, book))
 
@@ -64,7 +72,13 @@ def wrong_words(text: str, book: Glossary) -> Iterator[tuple[str, str]]:
     """(problem, remedy) of every word that must not be spoken, or not without another."""
     for words in sentences(text):
         for one in find(words, book.forbidden):
-            yield f"'{one.name}' must not be spoken: it may be taken for something else.", f"Say: {book.forbidden[one.name]}."
+            yield (
+                f"'{one.name}' must not be spoken: it may be taken for something else.",
+                f"Say: {book.forbidden[one.name]}.",
+            )
         for word, beside in book.only_with.items():
             if has(words, [word]) and not has(words, beside):
-                yield f"'{word}' stands alone: it may be taken for something else.", f"Say which: {word}, with {' or '.join(beside)}."
+                yield (
+                    f"'{word}' stands alone: it may be taken for something else.",
+                    f"Say which: {word}, with {' or '.join(beside)}.",
+                )

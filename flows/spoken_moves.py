@@ -1,4 +1,4 @@
-"""What sentences tell to move, against what is declared: nothing moves unsaid, and nothing is said to move that is not declared."""
+"""What sentences tell to move, against what is declared: nothing moves unsaid, nothing is said to move undeclared."""
 
 from __future__ import annotations
 
@@ -40,19 +40,34 @@ def unsaid_moves(procedure: Procedure, name: str, book: Glossary) -> Iterator[Fo
     """Answers that move a thing which no sentence sends there by its name."""
     for key, answer in procedure.steps[name].answers.items():
         moved = dict(answer.sets.things) | ({POWER: answer.sets.power} if answer.sets.power else {})
-        lines = [one for one in lines_of_step(procedure, name) if one.role == "say" or (one.role == "again" and one.answer == key)]
+        lines = [
+            one
+            for one in lines_of_step(procedure, name)
+            if one.role == "say" or (one.role == "again" and one.answer == key)
+        ]
         spoken = [words for one in lines for words in sentences(without_prompts(one.text, book))]
         for thing, place in moved.items():
             if thing not in book.things:
                 own = procedure.things[thing].words
                 if not any(has(words, own) for words in spoken):
-                    yield ("steps", name, "say"), f"'{key}' brings '{thing}' to '{place}', and no sentence says so.", f"Let a sentence hold one of: {', '.join(own)}."
+                    yield (
+                        ("steps", name, "say"),
+                        f"'{key}' brings '{thing}' to '{place}', and no sentence says so.",
+                        f"Let a sentence hold one of: {', '.join(own)}.",
+                    )
                 continue
             named = book.things[thing]
             names, ways = named.words, named.positions[place].words
-            said = any((has(words, names) and has(words, ways)) if named.hand else has(words, [*names, *ways]) for words in spoken)
+            said = any(
+                (has(words, names) and has(words, ways)) if named.hand else has(words, [*names, *ways])
+                for words in spoken
+            )
             if not said:
-                yield ("steps", name, "say"), f"'{key}' brings '{thing}' to '{place}', and no sentence says so.", f"Name it in one sentence: {names[0]}, with one of: {', '.join(ways)}."
+                yield (
+                    ("steps", name, "say"),
+                    f"'{key}' brings '{thing}' to '{place}', and no sentence says so.",
+                    f"Name it in one sentence: {names[0]}, with one of: {', '.join(ways)}.",
+                )
 
 
 def undeclared_moves(procedure: Procedure, name: str, book: Glossary) -> Iterator[Found]:
@@ -65,7 +80,11 @@ def undeclared_moves(procedure: Procedure, name: str, book: Glossary) -> Iterato
                 if not places & allowed:
                     to = sorted(places)[0]
                     declare = f"power: {to}" if thing == POWER else f"things: {{{thing}: {to}}}"
-                    yield line.where, f"it says to bring '{thing}' to '{to}', but no answer of '{name}' sets it.", f"Give it a step of its own whose answer sets {declare}, or leave it out."
+                    yield (
+                        line.where,
+                        f"it says to bring '{thing}' to '{to}', but no answer of '{name}' sets it.",
+                        f"Give it a step of its own whose answer sets {declare}, or leave it out.",
+                    )
 
 
 def _orders(line: Line, procedure: Procedure, book: Glossary) -> Iterator[tuple[str, set[str]]]:
@@ -102,14 +121,27 @@ def other_places(procedure: Procedure, name: str, book: Glossary) -> Iterator[Fo
         for words in sentences(without_prompts(line.text, book)):
             for one in find(words, jacks) if jack_at else ():
                 if jacks[one.name] not in jack_at:
-                    yield line.where, f"it names the {one.name}, but the red lead is declared at: {', '.join(sorted(jack_at))}.", "Name the declared jack, or declare the other one."
+                    yield (
+                        line.where,
+                        f"it names the {one.name}, but the red lead is declared at: {', '.join(sorted(jack_at))}.",
+                        "Name the declared jack, or declare the other one.",
+                    )
             rest = masked(words, jacks)
             about = step.ask is not None or has(words, book.things["dial"].words)
             for one in find(rest, dials) if dial_at and about else ():
                 if dials[one.name] not in dial_at:
-                    yield line.where, f"it names {one.name}, but the dial is declared at: {', '.join(sorted(dial_at))}.", f"Name it: {', '.join(book.things['dial'].positions[place].words[0] for place in sorted(dial_at))}."
+                    yield (
+                        line.where,
+                        f"it names {one.name}, but the dial is declared at: {', '.join(sorted(dial_at))}.",
+                        f"Name it: {', '.join(_names(book, 'dial', sorted(dial_at)))}.",
+                    )
 
 
 def _named(book: Glossary, thing: str) -> dict[str, str]:
     """Name -> position, of all positions of a thing."""
     return {word: place for place, one in book.things[thing].positions.items() for word in one.words}
+
+
+def _names(book: Glossary, thing: str, places: list[str]) -> list[str]:
+    """What the first name of each position is."""
+    return [book.things[thing].positions[place].words[0] for place in places]

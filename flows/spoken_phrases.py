@@ -28,7 +28,7 @@ def prompt_problems(procedure: Procedure, name: str, book: Glossary) -> Iterator
         for said in prompted(line.text, book):
             ids = _meant(said, line.open)
             if ids is None:
-                remedy = f"Write one of: {_open(line)}." if _open(line) else "Nothing can be answered here: leave it out."
+                remedy = _instead(line)
                 yield line.where, f"it tells to say '{said}', and nothing here takes that.", remedy
             elif line.role in told:
                 told[line.role] |= ids
@@ -55,8 +55,12 @@ def _meant(said: str, scope: Scope) -> set[str] | None:
     return None
 
 
-def _open(line: Line) -> str:
-    return "; ".join(option.phrases[0] for option in line.open.options)
+def _instead(line: Line) -> str:
+    phrases = "; ".join(option.phrases[0] for option in line.open.options)
+    if line.open.asked:
+        unit = language(line.open.language).units[line.open.asked.unit].many
+        return f"Show a reading as the meter shows it, in {unit}" + (f", or write: {phrases}." if phrases else ".")
+    return f"Write one of: {phrases}." if phrases else "Nothing can be answered here: leave it out."
 
 
 def phrase_problems(procedure: Procedure, name: str, book: Glossary, lacking: Lacking | None) -> Iterator[Found]:
@@ -75,4 +79,8 @@ def phrase_problems(procedure: Procedure, name: str, book: Glossary, lacking: La
                     continue
                 for word in phrase.split() if lacking else ():
                     if who := lacking(word, key):
-                        yield there, f"{who} does not know the word '{word}'.", "Say it with other words, or see grammar/training/README.md."
+                        yield (
+                            there,
+                            f"{who} does not know the word '{word}'.",
+                            "Say it with other words, or see grammar/training/README.md.",
+                        )

@@ -41,14 +41,18 @@ def _unit_names(key: str) -> dict[str, str]:
 
 
 def _units(procedure: Procedure, name: str, step: Step, book: Glossary) -> Iterator[Found]:
-    """The asked unit is spoken, and none of another quantity."""
+    """The asked unit is spoken, in a sentence that is not about the dial, and none of another quantity."""
     assert step.ask is not None  # called for steps that ask
     names, ask = _unit_names(procedure.language), step.ask
     wanted = [one for one, unit in names.items() if unit == ask.unit]
-    hidden = [*_jacks(book), *book.not_units]
-    if not any(has(masked(words, hidden), wanted) for words in _said(step, book)):
+    hidden, dial = [*_jacks(book), *book.not_units], book.things["dial"].words[:1]
+    if not any(has(masked(words, hidden), wanted) and not has(words, dial) for words in _said(step, book)):
         remedy = f"Ask for it: {language(procedure.language).units[ask.unit].many}."
-        yield ("steps", name, "say"), f"'{name}' asks for {ask.quantity} in the unit '{ask.unit}', and no sentence names it.", remedy
+        yield (
+            ("steps", name, "say"),
+            f"'{name}' asks for {ask.quantity} in the unit '{ask.unit}', and no sentence names it.",
+            remedy,
+        )
     hidden += [word for one in book.things["dial"].positions.values() for word in one.words]
     lines = [(("steps", name, "say", number), text) for number, text in enumerate(step.say)]
     lines += [(("steps", name, "leads"), step.leads)] if step.leads else []
@@ -56,7 +60,11 @@ def _units(procedure: Procedure, name: str, step: Step, book: Glossary) -> Itera
         for words in sentences(without_prompts(text, book)):
             for one in find(masked(words, hidden), names):
                 if quantity_of(names[one.name], "", ask.quantity) != ask.quantity:
-                    yield where, f"it names {one.name}, but '{name}' asks for {ask.quantity}.", f"Ask for: {language(procedure.language).units[ask.unit].many}."
+                    yield (
+                        where,
+                        f"it names {one.name}, but '{name}' asks for {ask.quantity}.",
+                        f"Ask for: {language(procedure.language).units[ask.unit].many}.",
+                    )
 
 
 def _dial_named(name: str, step: Step, dial: str, book: Glossary) -> Iterator[Found]:
@@ -82,7 +90,7 @@ def _colours(name: str, step: Step, book: Glossary) -> Iterator[Found]:
     """The line on the leads puts each of them where the step's sentences do."""
     if not step.leads:
         return
-    told = [words for words in sentences(step.leads)]
+    told = sentences(step.leads)
     for colour, names in book.colours.items():
         first, second = (_at(texts, names, book) for texts in (_said(step, book), told))
         if first and second and not first & second:

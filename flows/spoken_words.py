@@ -65,7 +65,7 @@ def find(words: Words, names: Iterable[str], start: int = 0) -> list[Found]:
 
 
 def masked(words: Words, names: Iterable[str]) -> Words:
-    """The words with the given names put out of sight; each becomes one "-", so that nothing new stands side by side."""
+    """The words with the given names put out of sight; each becomes "-", so that nothing new stands side by side."""
     found = find(words, names)
     kept, place = [], 0
     for one in found:

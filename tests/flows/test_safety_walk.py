@@ -139,7 +139,9 @@ def spoken_with_things_elsewhere(plan):
 
 
 def spoken_on_other_power(plan):
-    return tampered(plan, last(plan, *TO_LIVE, *LIVE, *OFF), after=replace(last(plan, *TO_LIVE, *LIVE, *OFF)[2], power="on"))
+    return tampered(
+        plan, last(plan, *TO_LIVE, *LIVE, *OFF), after=replace(last(plan, *TO_LIVE, *LIVE, *OFF)[2], power="on")
+    )
 
 
 def no_ears_for_gas(plan):
@@ -150,7 +152,11 @@ def no_ears_for_gas(plan):
 
 def ohms_on_live_power(plan):
     """The step says that it may be spoken at any power."""
-    bold = steps_of(path=step("path", power="any"), dial_ohms=step("dial_ohms", power="any"), live=step("live", next=[Go(go="path")]))
+    bold = steps_of(
+        path=step("path", power="any"),
+        dial_ohms=step("dial_ohms", power="any"),
+        live=step("live", next=[Go(go="path")]),
+    )
     return found(bold, *TO_LIVE, *LIVE, "now it reads ohms")
 
 
@@ -163,7 +169,13 @@ def volts_in_the_microamp_jack(plan):
     """The jack is not put back after the current: mains through the meter's fuse."""
     loose = step("meter_first_live", at={"leads": "in_hand", "red_jack": "any", "dial": "any"})
     jack = step("meter_microamps", power="any", next=[Go(go="path")])
-    return found(steps_of(meter_first_live=loose, meter_microamps=jack, live=step("live", next=[Go(go="meter_microamps")])), *TO_LIVE, *LIVE, "it is on microamps", *OFF)
+    return found(
+        steps_of(meter_first_live=loose, meter_microamps=jack, live=step("live", next=[Go(go="meter_microamps")])),
+        *TO_LIVE,
+        *LIVE,
+        "it is on microamps",
+        *OFF,
+    )
 
 
 def current_without_the_clips(plan):
@@ -172,7 +184,9 @@ def current_without_the_clips(plan):
 
 
 def dead_without_its_readings(plan):
-    return tampered(plan, last(plan, *TO_LIVE, *LIVE, *OFF), after=replace(last(plan, *TO_LIVE, *LIVE, *OFF)[2], power="dead"))
+    return tampered(
+        plan, last(plan, *TO_LIVE, *LIVE, *OFF), after=replace(last(plan, *TO_LIVE, *LIVE, *OFF)[2], power="dead")
+    )
 
 
 def dead_by_the_last_proof_alone(plan):
@@ -181,7 +195,14 @@ def dead_by_the_last_proof_alone(plan):
 
 
 def on_by_one_answer(plan):
-    once = step("power_on", answers={"running": Answer.model_construct(phrases=["furnace is running"], sets=Sets(power="on"), evidence={}, mended={})})
+    once = step(
+        "power_on",
+        answers={
+            "running": Answer.model_construct(
+                phrases=["furnace is running"], sets=Sets(power="on"), evidence={}, mended={}
+            )
+        },
+    )
     return found(steps_of(power_on=once), *TO_CLIPS, "furnace is running")
 
 
@@ -191,14 +212,23 @@ def moved_by_nobody(plan):
 
 
 def moved_by_one_answer(plan):
-    once = step("clips_off", answers={"unhooked": Answer(phrases=["clips are in my hand"], sets=Sets(things={"leads": "in_hand"}))})
+    once = step(
+        "clips_off",
+        answers={"unhooked": Answer(phrases=["clips are in my hand"], sets=Sets(things={"leads": "in_hand"}))},
+    )
     return found(steps_of(clips_off=once), *TO_CLIPS, *ON, *CURRENT, *OFF, "clips are in my hand")
 
 
 def moved_on_live_power(plan):
     """Clips taken off by hand while the furnace runs."""
     hot = step("clips_off", power="any")
-    return found(steps_of(clips_off=hot, power_off=step("power_off", at={"leads": "in_hand", "red_jack": "any", "dial": "any"})), *TO_CLIPS, *ON, *CURRENT, *UNCLIP)
+    return found(
+        steps_of(clips_off=hot, power_off=step("power_off", at={"leads": "in_hand", "red_jack": "any", "dial": "any"})),
+        *TO_CLIPS,
+        *ON,
+        *CURRENT,
+        *UNCLIP,
+    )
 
 
 def touched_after_a_danger(plan):
@@ -347,7 +377,9 @@ def texts_in(source: str) -> list[re.Pattern[str]]:
         if isinstance(node, ast.Yield) and node.value is not None:
             text = node.value.elts[1] if isinstance(node.value, ast.Tuple) else node.value
             parts = text.values if isinstance(text, ast.JoinedStr) else [text]
-            found.append(re.compile("".join(re.escape(part.value) if isinstance(part, ast.Constant) else ".*" for part in parts)))
+            found.append(
+                re.compile("".join(re.escape(part.value) if isinstance(part, ast.Constant) else ".*" for part in parts))
+            )
     return found
 
 
@@ -374,11 +406,16 @@ def test_the_walk_comes_to_ohms_on_live_power():
 
 def test_the_walk_shows_a_live_part_to_every_proof():
     seen = walk(limit(steps_of(), "dead_volts", 200.0), first_breach=True)
-    assert {(one.state, one.rule) for one in seen.breaches} == {("nothing_there", f"{volts} V passes as dead") for volts in (12, 60, 120)}
+    assert {(one.state, one.rule) for one in seen.breaches} == {
+        ("nothing_there", f"{volts} V passes as dead") for volts in (12, 60, 120)
+    }
 
 
 def test_the_walk_finds_an_endless_loop():
-    loop = whole(steps={**load_procedure(SMALL).steps, "welcome": step("welcome", next=[Go(go="welcome")])}, leave=[Go(go="welcome")])
+    loop = whole(
+        steps={**load_procedure(SMALL).steps, "welcome": step("welcome", next=[Go(go="welcome")])},
+        leave=[Go(go="welcome")],
+    )
     seen = walk(loop)
     assert seen.stuck and {"live", "path", "finished"} <= set(seen.steps_never)
 
