@@ -10,7 +10,7 @@ LEFT_OFF = (*OFF, *CLOSE_UP)
 """The way out that leaves the furnace off, from the live checks."""
 LEFT_OFF_DEAD = (*OFF, *PROOF, *CLOSE_UP)
 """The same once a safety check has failed: proven dead before a hand goes in."""
-SAME_LEADS = (*OFF, "the fire has died", "clips are in my hand", "nothing hangs on it")
+SAME_LEADS = (*OFF, "the flame is gone", "clips are in my hand", "the rod is bare")
 """From the flame back to free leads; the jumper stays."""
 
 
