@@ -40,7 +40,8 @@ class Plan:
     limits: the profile's, overridden by the procedure's. judge: the
     calculations (a safety walk puts its own in). assess: the fault reasoning,
     None where a procedure has none. next_test: the probe that would tell most
-    now, if any. typed: answers come from a keyboard, so nobody is told to speak up.
+    now, if any. choose: the probe to take next, of those open, where the order of the
+    checks may follow the reasoning; None keeps the order of the file. typed: answers come from a keyboard, so nobody is told to speak up.
     """
 
     procedure: Procedure
@@ -54,6 +55,7 @@ class Plan:
     judge: Judging = judge
     assess: Assess | None = None
     next_test: Callable[[Session], str | None] | None = None
+    choose: Callable[[Session, frozenset[str]], str | None] | None = None
     typed: bool = False
 
     @property

@@ -152,7 +152,8 @@ def _offered(plan: Plan, session: Session, choice: Choice) -> Moved:
     if choice.id == "take_again":
         return enter(plan, session, first, (*more_of_it, *session.agenda))
     if choice.id == "fix_now":
-        finding = dict(session.verdicts)[here].finding
+        verdict = dict(session.verdicts).get(here)
+        finding = verdict.finding if verdict else ""
         fix = (judge.fix.get(finding) if judge else None) or plan.procedure.fix
         effects: list[Effect] = [Save("fix", {"step": here, "finding": finding})]
         again = (first, *more_of_it)

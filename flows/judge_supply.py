@@ -145,7 +145,8 @@ def phasing(roles: Roles, limits: Limits, facts: Facts) -> Verdict:
     if across.over_limit:
         span = (across.low, across.high)
         return verdict("phasing", "fail", "no_reference", across.value, span, "ac_volts", limits, numbers)
-    moved = figure("wander") * line.value
+    # Three readings, each at its own moment: supply and secondary may both have moved since.
+    moved = figure("wander") * outside
     miss_in = combined((1.0, across), (-1.0, line), (1.0, secondary), wander=moved)
     miss_out = combined((1.0, across), (-1.0, line), (-1.0, secondary), wander=moved)
     if secondary.value > 0:

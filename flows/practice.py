@@ -266,6 +266,9 @@ def named_probe(p: PracticeFurnace, function: Function, points: tuple[str, str] 
     state = "on" if p.power == "on" else "off"
     for name, one in table.table().items():
         same = (one.points is None and points is None) or (one.points and points and set(one.points) == set(points))
+        if one.as_if not in table.TOUCHED:
+            # The practice furnace's wire stays on the board, and its rod is not cleaned.
+            continue
         if one.function == function and same and one.power in ("any", state) and (points is None or (one.lit == p.lit and (function == "ohms" or one.plugged == p.plugged))):
             return name
     return " ".join((function, *(points or ())))

@@ -7,26 +7,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Set
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, replace
-from functools import lru_cache, partial
+from functools import partial
+from typing import Literal
 
 import numpy as np
 
 from flows import reason_words
 from flows.errors import FlowError
 from flows.faults import catalog
-from flows.faults.catalog import HEALTHY, Probe
+from flows.faults.catalog import Probe
 from flows.measure import Measured
 from flows.reason_errors import meter_error
-from flows.reason_knowledge import Knowledge, as_shown, chance_if_healthy
-from flows.reason_mixture import Shown, Weighed, log_evidence, posterior, weigh
-from flows.reason_next import Gain, Sight, choose, gains, left_after
+from flows.reason_knowledge import Knowledge, as_shown
+from flows.reason_mixture import PROVES, Shown, Weighed, log_evidence, posterior, weigh
+from flows.reason_name import CURRENT, named_and_unproven, present_in, repair
+from flows.reason_next import Place, Sight, Wiring, choose, cost, gains, left_after
+from flows.reason_safety import compulsory, findings
 
-Evidence = Measured | bool
-MOST_KEPT = 420
+Evidence = Measured | bool | str
+"""Measured for a display; yes or no for whether the board keeps the gas on and whether the current jumps or moves;
+"never_lit" for a flame current that could not be read; one of the probe's answers in probes.yaml for anything that is looked at."""
+__all__ = ["Assessment", "Evidence", "Place", "assess", "expected_gains", "next_probe", "repair"]
+MOST_KEPT = 260
 RIVALS = 3
-PROVES = "board_proves_flame"
+YES_OR_NO = ("board_proves_flame", "flame_current_wiggled", "flame_current_watched")
+NEVER_LIT = "never_lit"
 AGAINST = -1.0
 """A reading rules a fault out when it is less than e^-1 as likely under it as under what is now believed."""
 
@@ -44,6 +51,9 @@ class Assessment:
     cannot_tell: faults that read the same under every probe still allowed (empty or two and more).
     confident: the answer is sure enough to act on. named: that fault or pair, else None;
     never the board before all that feeds it is proven. unproven: the probes that stand between.
+    safety: faults that the readings themselves show by the plain limits, never outvoted by ranking.
+    compulsory: probes still to come before any other, whatever they are expected to tell.
+    tell_by: with cannot_tell, a probe out of reach that would tell, or None when only a look or a good part would.
     """
 
     ranked: tuple[tuple[str, float], ...]
@@ -55,30 +65,54 @@ class Assessment:
     confident: bool
     named: str | None = None
     unproven: tuple[str, ...] = ()
+    safety: tuple[str, ...] = ()
+    compulsory: tuple[str, ...] = ()
+    tell_by: str | None = None
 
 
-def assess(evidence: Mapping[str, Evidence], knowledge: Knowledge, allowed: Set[str] | None = None, language: str = "en") -> Assessment:
-    """The assessment of the evidence: probe id -> Measured, or bool for board_proves_flame.
+def next_probe(
+    evidence: Mapping[str, Evidence],
+    knowledge: Knowledge,
+    power: Literal["on", "dead"] = "on",
+    wiring: Wiring = "plugged",
+    reachable: Set[str] | None = None,
+    language: str = "en",
+) -> tuple[str | None, str]:
+    """The probe to take next and one spoken sentence why, as the furnace stands now; None when nothing more is needed.
+
+    power: "on" or "dead" (off and proven). wiring: the rod wire on the rod, off it, or with the meter in series.
+    reachable: the probes that can be taken at all, every one by default. Putting the power off counts as cost.
+    """
+    said = assess(evidence, knowledge, reachable, language, Place(power, wiring))
+    return said.next_probe, said.next_why
+
+
+def assess(
+    evidence: Mapping[str, Evidence], knowledge: Knowledge, allowed: Set[str] | None = None, language: str = "en", at: Place | None = None
+) -> Assessment:
+    """The assessment of the evidence: probe id -> Evidence.
 
     allowed: the probes that may still be taken, all by default. language: of the
-    sentences. Safety proofs in the evidence are passed over. Raises FlowError for
-    a probe or a kind of answer not known here.
+    sentences. at: how the furnace stands, so that putting the power off counts as a
+    cost of the next probe; None leaves that out. Safety proofs in the evidence are
+    passed over. Raises FlowError for a probe or a kind of answer not known here.
     """
     settings = catalog.settings()
-    readings, proves = _split(evidence)
-    weighed = weigh(knowledge.components, readings, proves, settings.odd)
+    readings, seen = _split(evidence)
+    weighed = weigh(knowledge.components, readings, seen, settings.odd)
     of_component, of_fault = posterior(knowledge.components, knowledge.prior, weighed)
     order = np.argsort(-of_fault, kind="stable")
     ranked = tuple((knowledge.hypotheses[h], float(of_fault[h])) for h in order)
     left = _open(evidence, allowed)
-    sight = _likely(knowledge, of_component, readings, proves)
-    named, unproven = _name(knowledge, ranked, readings)
+    sight = _likely(knowledge, of_component, readings, seen)
+    named, unproven = named_and_unproven(knowledge, ranked, evidence, readings)
     alike = () if named or unproven else _alike(knowledge, ranked, sight, left)
-    best = None if named or alike else _best(sight, left, unproven)
-    probe = best.probe if best else None
+    first = tuple(name for name in compulsory() if name in left)
+    probe = first[0] if first else None if named or alike else _best(sight, left, unproven, at)
+    tell_by = _tells(knowledge, alike, sight, _open(evidence, None))
     parts = _parts(knowledge, weighed)
     expected = _predict(knowledge, sight, probe)
-    told = reason_words.Told(knowledge, dict(evidence), ranked, named, alike, unproven, probe, parts, expected, language)
+    told = reason_words.Told(knowledge, dict(evidence), ranked, named, alike, unproven, probe, parts, expected, language, tell_by)
     return Assessment(
         ranked=ranked,
         next_probe=probe,
@@ -89,86 +123,80 @@ def assess(evidence: Mapping[str, Evidence], knowledge: Knowledge, allowed: Set[
         confident=named is not None,
         named=named,
         unproven=unproven,
+        safety=findings(evidence, knowledge.equipment),
+        compulsory=first,
+        tell_by=tell_by,
     )
 
 
-def _best(sight: Sight, left: Mapping[str, Probe], unproven: tuple[str, ...]) -> Gain | None:
-    """The probe to take next: the first of those that must be proven, else the one that tells most for its time."""
+def _best(sight: Sight, left: Mapping[str, Probe], unproven: tuple[str, ...], at: Place | None) -> str | None:
+    """The probe to take next: the cheapest of those that must be proven, else the one that tells most for its time."""
     settings = catalog.settings()
-    due = next((name for name in left if name in unproven), None)
+    costs = partial(cost, place=at, off_seconds=settings.off_seconds, on_seconds=settings.on_seconds)
+    due = [name for name in left if name in unproven]
     if due:
-        return gains(sight, {due: left[due]})[0]
-    return choose(gains(sight, left), catalog.probes(), settings.least_bits, settings.same, partial(left_after, sight))
+        return due[0] if at is None else min(due, key=lambda name: costs(left[name]))
+    found = choose(gains(sight, left, costs), catalog.probes(), settings.least_bits, settings.same, partial(left_after, sight), at)
+    return found.probe if found else None
 
 
 def expected_gains(evidence: Mapping[str, Evidence], knowledge: Knowledge, allowed: Set[str] | None = None) -> list[Gain]:
     """The expected information of every probe still open, most bits first."""
-    readings, proves = _split(evidence)
-    weighed = weigh(knowledge.components, readings, proves, catalog.settings().odd)
+    readings, seen = _split(evidence)
+    weighed = weigh(knowledge.components, readings, seen, catalog.settings().odd)
     of_component, _ = posterior(knowledge.components, knowledge.prior, weighed)
-    found = gains(_likely(knowledge, of_component, readings, proves), _open(evidence, allowed))
+    found = gains(_likely(knowledge, of_component, readings, seen), _open(evidence, allowed))
     return sorted(found, key=lambda one: -one.bits)
 
 
-def _split(evidence: Mapping[str, Evidence]) -> tuple[dict[str, Shown], bool | None]:
+def _split(evidence: Mapping[str, Evidence]) -> tuple[dict[str, Shown], dict[str, int]]:
+    """The readings, and of what was looked at the place of the answer in probes.yaml."""
     known = catalog.probes()
     readings: dict[str, Shown] = {}
-    proves = None
+    seen: dict[str, int] = {}
     for name, one in evidence.items():
         if name not in known:
             raise FlowError(f"There is no probe called '{name}'.", f"Choose one of: {', '.join(known)}.")
         if known[name].proof:
             continue
-        if isinstance(one, bool) != (known[name].quantity == "yes_no"):
-            raise FlowError(f"The answer to '{name}' is of the wrong kind.", "Give a reading for a measured probe and yes or no for the flame.")
-        if isinstance(one, bool):
-            proves = one
-        else:
+        if one == NEVER_LIT and name.startswith(CURRENT):
+            # No flame, no current to read: the same as a burner that never lit.
+            seen[PROVES] = list(known[PROVES].answers).index(NEVER_LIT)
+            continue
+        if known[name].numeric:
+            if not isinstance(one, Measured):
+                raise FlowError(f"The answer to '{name}' is of the wrong kind.", "Give a reading for a measured probe.")
             readings[name] = as_shown(name, one)
-    return readings, proves
+            continue
+        answers = list(known[name].answers)
+        # Yes is the first answer, no the second.
+        said = answers[0 if one else 1] if isinstance(one, bool) and name in YES_OR_NO else one
+        if said not in answers:
+            raise FlowError(f"The answer to '{name}' is of the wrong kind.", f"Give one of: {', '.join(answers)}.")
+        seen[name] = answers.index(said)
+    return readings, seen
 
 
 def _open(evidence: Mapping[str, Evidence], allowed: Set[str] | None) -> dict[str, Probe]:
-    return {name: p for name, p in catalog.probes().items() if not p.proof and name not in evidence and (allowed is None or name in allowed)}
+    """The probes that may be taken now: not taken, not spoilt by one that was, and with those taken that must come before."""
+    known = catalog.probes()
+    spoilt = {other for name in evidence for other in known[name].undoes}
+    if NEVER_LIT in evidence.values():
+        spoilt |= {name for name, one in known.items() if one.flame or name == PROVES}
+    return {
+        name: one
+        for name, one in known.items()
+        if not one.proof and name not in evidence and name not in spoilt and set(one.after) <= evidence.keys() and (allowed is None or name in allowed)
+    }
 
 
-def _likely(knowledge: Knowledge, of_component: np.ndarray, readings: dict[str, Shown], proves: bool | None) -> Sight:
+def _likely(knowledge: Knowledge, of_component: np.ndarray, readings: dict[str, Shown], seen: dict[str, int]) -> Sight:
     """The few components that still matter, with their weights and full moments."""
     order = np.argsort(-of_component, kind="stable")[:MOST_KEPT]
     kept = order[: int(np.searchsorted(np.cumsum(of_component[order]), catalog.settings().keep)) + 1]
     close = knowledge.components.take(kept)
-    moments = weigh(close, readings, proves, catalog.settings().odd, keep_all=True)
+    moments = weigh(close, readings, seen, catalog.settings().odd, keep_all=True)
     return Sight(close, of_component[kept] / of_component[kept].sum(), moments, partial(meter_error, knowledge.meter), catalog.settings().odd)
-
-
-def _name(knowledge: Knowledge, ranked: tuple[tuple[str, float], ...], readings: Mapping[str, Shown]) -> tuple[str | None, tuple[str, ...]]:
-    """The fault that may be named, and the probes that stand between a likely board and its name."""
-    settings = catalog.settings()
-    top, chance = ranked[0]
-    # Faults that are mended the same way need not be told apart before acting.
-    same_repair = sum(p for name, p in ranked if repair(name) == repair(top))
-    candidates = [top] if max(chance, same_repair) >= settings.sure else []
-    present = _present(ranked)
-    candidates += [one for one in catalog.parts(top) if one != HEALTHY and present[one] >= settings.present]
-    blocked: tuple[str, ...] = ()
-    for name in candidates:
-        missing = tuple(dict.fromkeys(probe for one in catalog.parts(name) for probe in _not_proven(knowledge, one, readings)))
-        if not missing:
-            return name, ()
-        blocked = blocked or missing
-    return None, blocked
-
-
-@lru_cache(maxsize=4096)
-def repair(name: str) -> tuple[str, ...]:
-    """What would be done about a fault or pair; equal for faults that are mended the same way."""
-    return tuple(sorted({catalog.fault(one).next for one in catalog.parts(name)}))
-
-
-def _not_proven(knowledge: Knowledge, fault: str, readings: Mapping[str, Shown]) -> list[str]:
-    """Of the probes that must read as on a healthy furnace first, those not taken or not so."""
-    usual = catalog.settings().usual
-    return [probe for probe in catalog.fault(fault).needs if probe not in readings or chance_if_healthy(knowledge, probe, readings[probe]) < usual]
 
 
 def _alike(knowledge: Knowledge, ranked: tuple[tuple[str, float], ...], sight: Sight, left: Mapping[str, Probe]) -> tuple[str, ...]:
@@ -178,20 +206,27 @@ def _alike(knowledge: Knowledge, ranked: tuple[tuple[str, float], ...], sight: S
     rivals = [name for name, p in ranked[1 : 1 + RIVALS] if p >= (1 - settings.sure) * chance]
     if not rivals or chance + sum(p for name, p in ranked if name in rivals) < settings.sure:
         return ()
-    same = [top]
-    for rival in rivals:
-        ids = [knowledge.hypotheses.index(name) for name in (top, rival)]
-        rows = np.flatnonzero(np.isin(sight.components.hypothesis, ids))
-        # Both get half the weight, so that a rare rival is tested as hard as a common one.
-        share = sight.weight[rows].copy()
-        for one in ids:
-            mine = sight.components.hypothesis[rows] == one
-            share[mine] /= max(share[mine].sum(), 1e-300) * 2
-        moments = replace(sight.weighed, mean=sight.weighed.mean[rows], cov=sight.weighed.cov[rows])
-        told = gains(replace(sight, components=sight.components.take(rows), weight=share, weighed=moments), left)
-        if all(one.bits < settings.alike_bits for one in told):
-            same.append(rival)
+    same = [top, *(rival for rival in rivals if not _told_by(knowledge, (top, rival), sight, left))]
     return tuple(same) if len(same) == 1 + len(rivals) else ()
+
+
+def _told_by(knowledge: Knowledge, two: Sequence[str], sight: Sight, left: Mapping[str, Probe]) -> list[str]:
+    """The probes of `left` that tell two faults apart, the best first."""
+    ids = [knowledge.hypotheses.index(name) for name in two]
+    rows = np.flatnonzero(np.isin(sight.components.hypothesis, ids))
+    # Both get half the weight, so that a rare rival is tested as hard as a common one.
+    share = sight.weight[rows].copy()
+    for one in ids:
+        mine = sight.components.hypothesis[rows] == one
+        share[mine] /= max(share[mine].sum(), 1e-300) * 2
+    moments = replace(sight.weighed, mean=sight.weighed.mean[rows], variance=sight.weighed.variance[rows])
+    told = gains(replace(sight, components=sight.components.take(rows), weight=share, weighed=moments), left)
+    return [one.probe for one in sorted(told, key=lambda one: -one.bits) if one.bits >= catalog.settings().alike_bits]
+
+
+def _tells(knowledge: Knowledge, alike: tuple[str, ...], sight: Sight, anywhere: Mapping[str, Probe]) -> str | None:
+    """A probe, in reach or not, that would tell the first two of faults that read alike; None when there is none."""
+    return next(iter(_told_by(knowledge, alike[:2], sight, anywhere)), None) if alike else None
 
 
 def _parts(knowledge: Knowledge, weighed: Weighed) -> dict[str, np.ndarray]:
@@ -210,27 +245,18 @@ def _ruled_out(knowledge: Knowledge, of_fault: np.ndarray, parts: Mapping[str, n
     """Single faults now below the limit, likeliest beforehand first, each with the reading that told most against it."""
     if not parts:
         return ()
-    present = _present(zip(knowledge.hypotheses, of_fault, strict=True))
+    present = present_in(zip(knowledge.hypotheses, of_fault, strict=True))
     usual = {probe: float(of_fault @ np.where(of_fault > 0, each, 0.0)) for probe, each in parts.items()}
     found = []
     for h in np.argsort(-knowledge.prior, kind="stable"):
         name = knowledge.hypotheses[h]
-        if len(catalog.parts(name)) > 1 or present[name] >= catalog.settings().out:
+        if len(catalog.parts(name)) > 1 or present.get(name, 0.0) >= catalog.settings().out:
             continue
         against = {probe: float(each[h]) - usual[probe] for probe, each in parts.items()}
         probe = min(against, key=lambda one: against[one])
         if against[probe] < AGAINST:
             found.append((name, probe))
     return tuple(found)
-
-
-def _present(ranked: Iterable[tuple[str, float]]) -> dict[str, float]:
-    """Single fault -> the chance that it stands, alone or in a pair."""
-    found: dict[str, float] = {}
-    for name, chance in ranked:
-        for one in catalog.parts(name):
-            found[one] = found.get(one, 0.0) + float(chance)
-    return found
 
 
 def _predict(knowledge: Knowledge, sight: Sight, probe: str | None) -> dict[str, float]:

@@ -40,8 +40,12 @@ def with_prior(knowledge: Knowledge, prior: Mapping[str, float]) -> Knowledge:
 
 
 def as_shown(probe: str, one: Measured) -> Shown:
-    """A reading as evidence: its meter's error and the probe's stray together."""
-    return Shown(math.inf if one.over_limit else one.value, math.hypot(one.u, catalog.probes()[probe].stray))
+    """A reading as evidence: its meter's error and the probe's stray together.
+
+    A current that shows the wrong way round is one with the leads exchanged: a flame passes it one way only.
+    """
+    value = abs(one.value) if one.quantity == "dc_amps" else one.value
+    return Shown(math.inf if one.over_limit else value, math.hypot(one.u, catalog.probes()[probe].stray))
 
 
 def chance_if_healthy(knowledge: Knowledge, probe: str, shown: Shown) -> float:

@@ -4,17 +4,49 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from scipy.special import ndtri
 
 from flows.faults.catalog import Probe
-from flows.reason_mixture import LOG_2PI, Components, Weighed, log_yes, stretch
+from flows.reason_mixture import LOG_2PI, Components, Weighed, answer_chance, stretch
 
-OUTCOMES = 24
+OUTCOMES = 18
 FEW = 10
 OVER_BY_CHANCE = 0.05
 GOLDEN = (np.sqrt(5) - 1) / 2
+
+
+Wiring = Literal["plugged", "unplugged", "series"]
+
+
+@dataclass(frozen=True)
+class Place:
+    """How the furnace stands: power "on", or "dead" (off and proven); wiring: the rod wire on the rod, off it, or with the meter in series."""
+
+    power: Literal["on", "dead"] = "on"
+    wiring: Wiring = "plugged"
+
+
+def moved_to(place: Place, probe: Probe) -> tuple[Place, int, int]:
+    """The place in which `probe` is read, and how often the power goes off and on to get there.
+
+    The power goes off before the rod wire is touched, as well as for a dead reading.
+    """
+    wiring = place.wiring if probe.wiring == "any" else probe.wiring
+    power = "on" if probe.live else "dead"
+    off = int(place.power == "on" and (power == "dead" or wiring != place.wiring))
+    on = int(power == "on" and (place.power == "dead" or off > 0))
+    return Place(power, wiring), off, on
+
+
+def cost(probe: Probe, place: Place | None, off_seconds: float, on_seconds: float) -> float:
+    """Seconds of one reading weighed by its risk, and those of getting there from `place`."""
+    if place is None:
+        return probe.seconds * probe.risk
+    _, off, on = moved_to(place, probe)
+    return probe.seconds * probe.risk + off * off_seconds + on * on_seconds
 
 
 @dataclass(frozen=True)
@@ -54,13 +86,13 @@ class Sight:
         return onehot
 
 
-def gains(sight: Sight, candidates: Mapping[str, Probe]) -> list[Gain]:
-    """The expected information of each candidate probe, in the order given."""
+def gains(sight: Sight, candidates: Mapping[str, Probe], seconds: Callable[[Probe], float] | None = None) -> list[Gain]:
+    """The expected information of each candidate probe, in the order given. seconds: what it costs; its own time by default."""
     onehot = sight.by_fault()
     found = []
     for name, probe in candidates.items():
         bits = bits_of(sight, name, onehot)
-        found.append(Gain(name, bits, bits / (probe.seconds * probe.risk)))
+        found.append(Gain(name, bits, bits / (seconds(probe) if seconds else probe.seconds * probe.risk)))
     return found
 
 
@@ -81,19 +113,22 @@ def left_after(sight: Sight, probe: str, first: str) -> float:
     return float(sum(p * bits_of(replace(sight, weight=weight), probe, onehot, FEW) for p, weight in zip(chance, after, strict=True)))
 
 
-def choose(found: Sequence[Gain], probes: Mapping[str, Probe], least_bits: float, same: float, left: Callable[[str, str], float]) -> Gain | None:
+def choose(
+    found: Sequence[Gain], probes: Mapping[str, Probe], least_bits: float, same: float, left: Callable[[str, str], float], at: Place | None = None
+) -> Gain | None:
     """The best of `found`, or None when nothing tells at least `least_bits`.
 
     A live probe gives way to a dead one that tells the same, however long the
     dead one takes: one that tells at least the share `same` of the live one's
-    bits and after which the live one has at most the rest left to tell.
+    bits and after which the live one has at most the rest left to tell. Where the
+    power is on and would have to go off for the dead one alone, it does not give way.
     left: `left_after` without its first argument.
     """
     useful = [one for one in found if one.bits >= least_bits]
     if not useful:
         return None
     best = max(useful, key=lambda one: one.worth)
-    if probes[best.probe].live:
+    if probes[best.probe].live and (at is None or moved_to(at, probes[best.probe])[1] or at.power == "dead"):
         dead = [one for one in useful if not probes[one.probe].live and one.bits >= same * best.bits]
         for one in sorted(dead, key=lambda one: -one.worth):
             if left(best.probe, one.probe) <= (1 - same) * best.bits:
@@ -107,9 +142,9 @@ def outcomes(sight: Sight, probe: str, count: int) -> tuple[np.ndarray, np.ndarr
     Nothing is drawn at random: outcomes are taken evenly through the predicted mixture.
     """
     parts, weighed, odd = sight.components, sight.weighed, sight.odd
-    if probe == "board_proves_flame":
-        yes = np.exp(log_yes(parts.senses, weighed.mean[:, -1], weighed.cov[:, -1, -1]))
-        likely = np.stack([(1 - odd) * yes + odd / 2, (1 - odd) * (1 - yes) + odd / 2])
+    if probe in parts.looks:
+        chance = answer_chance(parts, probe, weighed.mean[:, -1], weighed.variance[:, -1])
+        likely = (1 - odd) * chance + odd / len(chance)
         return _normal(likely @ sight.weight, likely * sight.weight)
     k = parts.probes.index(probe)
     over = (1 - odd) * parts.over[:, k] + odd * OVER_BY_CHANCE
@@ -128,7 +163,7 @@ def _shown(sight: Sight, k: int, finite: np.ndarray, total: float, count: int) -
     parts, at = sight.components, sight.weighed.axes.index(k)
     scale = parts.scale[k]
     mean = sight.weighed.mean[:, at]
-    variance = np.maximum(sight.weighed.cov[:, at, at], 0) + parts.floor[k] ** 2
+    variance = np.maximum(sight.weighed.variance[:, at], 0) + parts.floor[k] ** 2
     # A systematic sample of components, each with a normal quantile from an
     # additive golden-ratio sequence.
     step = (np.arange(count) + 0.5) / count

@@ -22,7 +22,7 @@ from flows.reason_mixture import Components
 HERE = Path(__file__).parent
 SEED = 20260
 """Seed of the shipped knowledge. Benches use other seeds."""
-MADE_FROM = ("faults/*.yaml", "faults/*.py", "circuit/*.yaml", "circuit/*.py", "reason_build.py", "reason_mixture.py")
+MADE_FROM = ("faults/*.yaml", "faults/*.py", "circuit/*.yaml", "circuit/*.py", "reason_build.py", "reason_mixture.py", "reason_knowledge.py")
 
 
 @lru_cache
@@ -88,7 +88,8 @@ def load(path: Path, equipment: Equipment, meter: Meter) -> Knowledge | None:
     try:
         with np.load(path, allow_pickle=False) as file:
             parts = {one.name: file[f"c_{one.name}"] for one in fields(Components)}
-            parts["probes"] = tuple(str(one) for one in parts["probes"])
+            for name in ("probes", "looks"):
+                parts[name] = tuple(str(one) for one in parts[name])
             hypotheses = tuple(str(one) for one in file["hypotheses"])
             return Knowledge(equipment, meter, hypotheses, file["prior"], Components(**parts))
     except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):

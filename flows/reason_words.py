@@ -13,6 +13,8 @@ from flows.faults.catalog import HEALTHY
 from flows.faults.sayings import Sayings, sayings
 from flows.measure import Measured
 from flows.reason_knowledge import Knowledge, as_shown, chance_if_healthy
+from flows.reason_mixture import PROVES
+from flows.reason_safety import compulsory
 
 SPEAKS = 0.7
 """A reading is named when it makes the fault at least e^0.7, that is twice, as likely."""
@@ -20,7 +22,6 @@ SPEAKS = 0.7
 TOO_SOON = 0.35
 """Below this probability even the likeliest fault is not spoken of."""
 
-PROVES = "board_proves_flame"
 FAR = 1e9
 """Ω that stand for over limit when halfway to it is asked."""
 
@@ -34,7 +35,7 @@ class Told:
     """
 
     knowledge: Knowledge
-    evidence: Mapping[str, Measured | bool]
+    evidence: Mapping[str, Measured | bool | str]
     ranked: tuple[tuple[str, float], ...]
     named: str | None
     alike: tuple[str, ...]
@@ -43,6 +44,7 @@ class Told:
     parts: Mapping[str, np.ndarray]
     expected: Mapping[str, float]
     language: str = "en"
+    tell_by: str | None = None
 
     @property
     def words(self) -> Sayings:
@@ -58,7 +60,9 @@ def sentence(told: Told) -> str:
     if told.named == HEALTHY:
         return _healthy(told)
     if told.alike:
-        look = next((found for name in told.alike if (found := words.look(name))), "")
+        look = next((found for name in told.alike if (found := words.look(name))), words.line("tell_swap"))
+        if told.tell_by:
+            look = words.line("tell_probe", probe=words.probe(told.tell_by))
         return words.line("alike", faults=words.joined([words.fault(name) for name in told.alike], "or"), look=look).strip()
     if told.unproven:
         return words.line("unproven", fault=words.fault(top), probes=words.joined([words.probe(one) for one in told.unproven[:2]]))
@@ -86,8 +90,12 @@ def why_next(told: Told) -> str:
         return words.line("why_no_more")
     if probe in told.unproven:
         return words.line("why_prove", probe=words.probe(probe))
+    if probe in compulsory():
+        return words.line("why_first", probe=words.probe(probe))
     if probe == PROVES:
         return words.line("why_watch")
+    if probe in told.knowledge.components.looks:
+        return words.line("why_look", probe=words.probe(probe))
     top = told.ranked[0][0]
     rival = _separated(told, top, probe)
     if told.parts and rival and dict(told.ranked)[rival] > 0.1:
@@ -119,7 +127,7 @@ def _said(unit: str, value: float, words: Sayings) -> str:
 def _healthy(told: Told) -> str:
     words, usual = told.words, catalog.settings().usual
     for name, one in told.evidence.items():
-        if name in told.parts and not isinstance(one, bool) and chance_if_healthy(told.knowledge, name, as_shown(name, one)) < usual:
+        if name in told.parts and isinstance(one, Measured) and chance_if_healthy(told.knowledge, name, as_shown(name, one)) < usual:
             return words.line("healthy_odd", probe=words.probe(name))
     return " ".join((words.line("healthy"), words.line("change_none")))
 
@@ -137,9 +145,10 @@ def _speaks(told: Told, top: str) -> str:
 
 
 def _shown(told: Told, probe: str) -> str:
-    words, one = told.words, told.evidence[probe]
-    if isinstance(one, bool):
-        return words.line("stays" if one else "goes")
+    words, one = told.words, told.evidence.get(probe, "never_lit")
+    if not isinstance(one, Measured):
+        answers = list(catalog.probes()[probe].answers)
+        return words.line(answers[0 if one else 1] if isinstance(one, bool) else one)
     value = math.inf if one.over_limit else one.value
     return words.line("at", probe=words.probe(probe), value=spoken_value(value, one.quantity, words))
 
@@ -149,7 +158,7 @@ def _change(told: Told, top: str) -> str:
     words, probe = told.words, told.next_probe
     if probe:
         rival = _separated(told, top, probe)
-        if rival and probe != PROVES:
+        if rival:
             edge, key = _edge(told, top, rival, probe)
             value = spoken_value(edge, catalog.probes()[probe].quantity, words)
             return words.line(key, probe=words.probe(probe), value=value, rival=words.fault(rival))
@@ -160,7 +169,7 @@ def _change(told: Told, top: str) -> str:
 
 def _key_reading(told: Told, top: str) -> str | None:
     ids = told.knowledge.hypotheses
-    support = {name: one for name, one in _support(told, ids.index(top)).items() if name != PROVES}
+    support = {name: one for name, one in _support(told, ids.index(top)).items() if name not in told.knowledge.components.looks}
     return max(support, key=lambda name: support[name]) if support and max(support.values()) > SPEAKS else None
 
 
@@ -182,7 +191,7 @@ def _edge(told: Told, top: str, rival: str, probe: str) -> tuple[float, str]:
 
 def _separated(told: Told, top: str, probe: str) -> str | None:
     """The likeliest rival whose reading of `probe` should stand clear of the top fault's."""
-    if probe == PROVES or top not in told.expected:
+    if probe in told.knowledge.components.looks or top not in told.expected:
         return None
     scale = catalog.probes()[probe].scale
     mine = math.asinh(told.expected[top] / scale)

@@ -26,7 +26,9 @@ from flows.dialogue import advance, begin
 from flows.errors import CalculationError, FlowError
 from flows.judge import CALCULATIONS, Facts
 from flows.measure import Measured, Verdict
+from flows.order import probes_open
 from flows.prompts import offers, scope_for
+from flows.reason import Assessment
 from flows.safety_rules import broken, proof_breaches
 from flows.schema import Procedure
 from flows.session import Input, Resumed, Session, Taken
@@ -57,6 +59,8 @@ class Walk:
     stuck: tuple[str, ...]
 
 
+NAMED = Assessment((("a fault", 1.0),), None, "", "", (), (), True, "a fault")
+"""What the reasoning says when it names a fault, whichever."""
 Key = tuple[object, ...]
 PASSING = frozenset({"digits", "which", "memo", "paused", "alarm"})
 """Modes that lead back to where the visit stood, and on only as another mode does."""
@@ -72,6 +76,7 @@ def walk(plan: Plan, first_breach: bool = False) -> Walk:
     talked: set[Key] = set()
     back: dict[Key, set[Key]] = {}
     queue, moves = deque([start]), 0
+    placed: set[Key] = set()
     breaches = [Breach("start", "begin", rule) for rule in broken(plan, start, None, start, effects)]
     breaches += [Breach(step, "a reading", rule) for step, rule in proof_breaches(replace(plan, judge=judging))]
     while queue and not (first_breach and breaches):
@@ -79,7 +84,7 @@ def walk(plan: Plan, first_breach: bool = False) -> Walk:
         here = _key(plan, session, guarded)
         known = _talk_keys(session) <= talked
         talked |= _talk_keys(session)
-        for tried, before, given in _moving(plan, session) if known else _inputs(plan, session):
+        for tried, before, given in _moving(plan, session, placed) if known else _inputs(plan, session, placed):
             moves += 1
             try:
                 after, effects = advance(tried, before, given)
@@ -124,7 +129,7 @@ def _outcomes(plan: Plan, session: Session) -> list[float]:
 Tried = tuple[Plan, Session, Input]
 
 
-def _moving(plan: Plan, session: Session) -> Iterator[Tried]:
+def _moving(plan: Plan, session: Session, placed: set[Key]) -> Iterator[Tried]:
     """What can move a visit on from where it stands."""
     yield plan, session, Command("gas", "")
     if session.mode in ("ended", *PASSING):
@@ -138,6 +143,7 @@ def _moving(plan: Plan, session: Session) -> Iterator[Tried]:
     if session.pending is not None:
         for value in _outcomes(plan, session):
             yield plan, replace(session, pending=replace(session.pending, value=value)), Choice("yes", "")
+        yield from _reasoned(plan, session, placed)
     elif session.mode == "ask" and plan.step(session.step).ask:
         yield plan, session, next(_readings(plan, session))
 
@@ -149,7 +155,7 @@ def _going_back(plan: Plan, session: Session, everywhere: bool) -> Iterator[Trie
                 yield plan, _with_past(plan, session, name), Command(command, "")
 
 
-def _inputs(plan: Plan, session: Session) -> Iterator[Tried]:
+def _inputs(plan: Plan, session: Session, placed: set[Key]) -> Iterator[Tried]:
     """Every kind of answer that could come, open here or not, with the pasts that matter."""
     if session.mode == "ended":
         yield plan, session, Command("gas", "")
@@ -162,6 +168,7 @@ def _inputs(plan: Plan, session: Session) -> Iterator[Tried]:
     yield from ((plan, session, one) for one in _choices(plan, session))
     yield from _tests(plan, session)
     yield from ((plan, *one) for one in _readings_in(plan, session))
+    yield from _reasoned(plan, session, placed)
     yield plan, session, Unclear("nothing", "")
     yield plan, session, Unclear("not_open", "")
 
@@ -182,6 +189,23 @@ def _tests(plan: Plan, session: Session) -> Iterator[Tried]:
             named = replace(plan, next_test=lambda _, probe=step.ask.probe: probe)  # type: ignore[misc]
             if "take_test" in offers(named, session):
                 yield named, session, Choice("take_test", "")
+
+
+def _reasoned(plan: Plan, session: Session, placed: set[Key]) -> Iterator[Tried]:
+    """A reading after which the reasoning names a fault, or asks for any other probe first.
+
+    The way to that probe depends on where everything stands alone, so it is tried once for each such place.
+    """
+    if session.pending is None or session.mode != "confirm":
+        return
+    place = (session.power, session.proofs, session.things, session.agenda, _dangers(plan, session), session.leaving)
+    if place in placed:
+        return
+    placed.add(place)
+    passed = replace(session, pending=replace(session.pending, value=PASS))
+    yield replace(plan, assess=lambda _: NAMED), passed, Choice("yes", "")
+    for probe in sorted(probes_open(plan, session)):
+        yield replace(plan, choose=lambda _, __, probe=probe: probe), passed, Choice("yes", "")  # type: ignore[misc]
 
 
 def _readings_in(plan: Plan, session: Session) -> Iterator[tuple[Session, Input]]:

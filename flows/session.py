@@ -39,6 +39,7 @@ class Session:
     safety: findings of failed safety checks that stand, as (step, finding).
     mended: probe that counts as another since something was mended, as (probe, other).
     fixing: steps that are taken again because something was mended, so that both readings stand.
+    named: faults that the reasoning has named so far.
     pending: a reading or answer waiting for its confirmation. between: readings
     it may have been. doubtful: what was last heard in its place, not well enough
     to be read back. misses: the rung of the ladder of asking that comes next.
@@ -57,6 +58,7 @@ class Session:
     safety: tuple[tuple[str, str], ...] = ()
     mended: tuple[tuple[str, str], ...] = ()
     fixing: tuple[str, ...] = ()
+    named: tuple[str, ...] = ()
     pending: Reading | None = None
     pending_answer: str | None = None
     between: tuple[Reading, ...] = ()

@@ -10,6 +10,7 @@ from flows.errors import CalculationError
 from flows.faults import catalog
 from flows.measure import Verdict, measured
 from flows.prompts import ask_again, listen, step_lines
+from flows.order import chosen
 from flows.proving import live_proofs, proofs_after
 from flows.reason import Assessment, Evidence
 from flows.route import first_step, power_needed
@@ -41,12 +42,12 @@ def go_on(plan: Plan, session: Session) -> Moved:
     """To the step that is still to be reached, or to the one that the procedure's guards choose."""
     if session.agenda:
         return enter(plan, session, session.agenda[0], session.agenda[1:])
-    target = next_step(plan, session)
+    target, *rest = chosen(plan, session, next_step(plan, session))
     waiting = _waiting_test(plan, session, target)
     if waiting is None:
-        return enter(plan, session, target)
+        return enter(plan, session, target, tuple(rest))
     session = replace(session, tests=tuple(one for one in session.tests if one != waiting))
-    return enter(plan, session, waiting, (target,))
+    return enter(plan, session, waiting, (target, *rest))
 
 
 def _waiting_test(plan: Plan, session: Session, target: str) -> str | None:
@@ -147,11 +148,26 @@ def _settled(plan: Plan, session: Session, verdict: Verdict | None, effects: lis
         return session, [*effects, Say(plan.lines.line("last_digit"), "question", "last_digit"), *listen(plan, session)]
     told, speak = _assess(plan, session)
     effects += told
+    session, news = _news(plan, session)
+    if news and not session.leaving:
+        session = replace(session, mode="offer", outcome="fail")
+        return session, [*effects, *speak, *ask_again(plan, session)]
     if verdict and verdict.outcome != "pass" and not session.leaving:
         session = replace(session, mode="offer")
         return session, [*effects, *(speak if verdict.outcome == "fail" else []), *ask_again(plan, session)]
     session, more = go_on(plan, session)
     return session, [*effects, *more]
+
+
+def _news(plan: Plan, session: Session) -> tuple[Session, bool]:
+    """Whether the reasoning names a fault that it has not named before in this visit."""
+    found = assessment(plan, session)
+    named = found.named if found else None
+    if found is None or named is None or named == catalog.HEALTHY or named in session.named or found.compulsory:
+        return session, False
+    session = replace(session, named=(*session.named, named))
+    # What a reading after the mending names is what was mended.
+    return session, session.taken[-1].counts_as == session.taken[-1].probe
 
 
 def _prove(plan: Plan, session: Session) -> Moved:

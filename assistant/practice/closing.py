@@ -10,7 +10,7 @@ from assistant.practice.phrases import phrases
 from flows.faults import catalog
 from flows.faults.lessons import lessons
 from flows.practice import PracticeFurnace
-from flows.practice_score import score
+from flows.practice_score import score, told_slips
 from flows.reason_knowledge import Knowledge
 
 
@@ -40,9 +40,9 @@ def closing(p: PracticeFurnace, answer: str | None, knowledge: Knowledge, rng: n
             learn.insert(0 if not got.slips else 1, book.line("learn_read"))
     learn = list(dict.fromkeys(learn))
     truth = catalog.spoken_name(p.hidden)
-    said = [book.line("no_answer", truth=truth) if mark == "none" else lines[mark].format(truth=truth)]
+    said = [book.line("no_answer", truth=truth) if mark == "none" else lines["mild" if got.mild else mark].format(truth=truth)]
     said.append(book.line(_count(got.taken, got.fewest, guided), taken=got.taken, fewest=got.fewest))
-    said.append(lines["no_slips"] if not got.slips else lines["slip"] if len(got.slips) == 1 else lines["slips"].format(count=len(got.slips)))
+    said.append(told_slips(got.slips))
     if guided:
         said += _reading(misread, unseen)
     said += [book.line("learn", lesson=one) for one in learn[:1]]

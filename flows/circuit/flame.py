@@ -179,11 +179,11 @@ def rod_source(furnace: Furnace) -> Source:
 
 
 def _half(f: Furnace, flame_ohms: Value, series: Value) -> Half:
-    to_burner = f.rod_ohms + series + _parallel(f.coating_ohms + flame_ohms, f.insulator_ohms)
+    to_burner = f.rod_ohms + f.rod_plug_ohms + series + _parallel(f.coating_ohms + flame_ohms, f.insulator_ohms)
     beyond = f.wire_ohms / 2 + to_burner + f.burner_chassis_ohms
     at_connector = _parallel(beyond, f.chafe_ohms)
     wire = f.wire_ohms / 2 + f.connector_ohms + at_connector
-    sense = f.sense_ohms + f.board_chassis_ohms
+    sense = f.sense_ohms + np.where(np.asarray(f.common_at_cabinet) > 0.5, f.common_ground_ohms, f.board_chassis_ohms)
     ohms = _parallel(sense, wire)
     return Half(
         ohms=np.asarray(ohms),
@@ -201,7 +201,7 @@ def lit_volts(furnace: Furnace, a: str, b: str, meter_ohms: Value) -> tuple[NDAr
     for flame_ohms in (furnace.forward_ohms, furnace.reverse_ohms):
         branches = [
             *ground_path(furnace),
-            *rod_wire(furnace),
+            *rod_wire(furnace, lit=True),
             between("flame", "rod_blade", "burner", 1 / flame_ohms),
             between("meter", a, b, 1 / meter_ohms),
         ]

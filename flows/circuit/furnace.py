@@ -39,6 +39,8 @@ class Furnace:
     """1: hot and neutral are exchanged before the furnace switch."""
     bootleg_ohms: Value
     """Ground tied to the neutral terminal at the outlet; OPEN when healthy."""
+    pipe_ohms: Value
+    """Chassis to earth through a gas pipe or a duct; OPEN: nothing but the ground wire."""
     load_ohms: Value
     """What the furnace itself draws from hot to neutral, no flame (board, inducer)."""
     lit_load_ohms: Value
@@ -56,11 +58,15 @@ class Furnace:
     """+1: R is in phase with the incoming hot; −1: secondary leads exchanged."""
     secondary_load_ohms: Value
     common_ground_ohms: Value
-    """C to the board's ground; OPEN: C floats."""
+    """C to the board's ground or to the cabinet; OPEN: C floats."""
+    common_at_cabinet: Value
+    """1: C has its own wire to the cabinet and the board senses against C; 0: both go by the board's ground."""
 
     # board
     rod_share: Value
-    """Rod supply volts, unloaded, over hot-to-neutral volts."""
+    """Rod supply volts, unloaded, over hot-to-neutral volts, however they are made."""
+    rod_from_secondary: Value
+    """1: the rod supply is stepped up from R and C and stands on the board's ground; 0: it is taken from hot and neutral."""
     rod_source_ohms: Value
     rod_capacitor: Value
     """F, in series with the rod supply: no direct current passes."""
@@ -86,14 +92,29 @@ class Furnace:
     wire_ohms: Value
     """Rod wire, whole length; half before and half after the connector."""
     connector_ohms: Value
+    """With the burner alight."""
+    connector_rest: Value
+    """Share of connector_ohms that is there before it has warmed up; 1: all of it."""
     chafe_ohms: Value
     """Rod wire, rod side of the connector, to chassis; OPEN when sound."""
     rod_ohms: Value
-    """Rod wire end through the plug and the rod's metal; OPEN: rod broken."""
+    """The rod's own metal, from its blade to its tip; OPEN: rod broken."""
+    rod_plug_ohms: Value
+    """Rod wire end to the rod's blade, with the burner alight."""
+    rod_plug_rest: Value
+    """Share of rod_plug_ohms that is there before it has warmed up; 1: all of it."""
+    rod_plug_stays: Value
+    """Share of rod_plug_ohms that is left when it was pulled and pushed home again."""
     coating_ohms: Value
     """Rod metal to the surface that touches the flame."""
+    coat_to_tips: Value
+    """Share of coating_ohms that an ohmmeter's tips meet: tips pierce a coat."""
+    coat_stays: Value
+    """Share of coating_ohms that is still there after cleaning."""
     insulator_ohms: Value
-    """Rod metal to burner through the insulator; near 0: rod shorted."""
+    """Rod metal to burner through the insulator, burner alight; near 0: rod shorted."""
+    insulator_rest: Value
+    """insulator_ohms cold over hot; 1: the same. A crack can close when it is cold."""
 
     # flame and ground path
     forward_ohms: Value

@@ -8,12 +8,13 @@
    bond_ohms (to earth)                         common ┘    │ wire/2
      │                                          │          connector_in
      │                          common_ground_ohms          │ connector_ohms
-   earth─ground_ohms─ ground ┬─ chassis           │          connector_out ─ chafe_ohms ─ chassis
+   earth─ground_ohms─ ground ┬─ chassis ─pipe_ohms─ earth
+                             │                   │          connector_out ─ chafe_ohms ─ chassis
               bootleg_ohms ──┘ │ └─ board_chassis_ohms ─ board_ground  │ wire/2
             (to neutral)     │ burner_chassis_ohms          rod_wire_end
                              │ burner ─ insulator_ohms ─ rod ─ rod_ohms ┘
                              │ burner ─ flame ─ rod_blade ─ coating_ohms ─ rod
-   filters: hot─chassis, neutral─chassis; strays: common─neutral, common─chassis
+   pipe_ohms: chassis─earth; filters: hot─chassis, neutral─chassis; strays: common─neutral, common─chassis
 
 The furnace switch has one pole, in the wire that arrives as hot: with hot and
 neutral exchanged it opens the neutral and leaves the furnace live.
@@ -35,6 +36,10 @@ POINTS = (
 
 WINDING_SHARE = 0.5
 """Share of winding_ohms that is the secondary's own copper (the rest is the primary's, seen through the turns)."""
+
+
+LEAST_COAT = 1e-3
+"""Ω between the rod and a tip pressed on it, at the least."""
 
 
 def check_points(*points: str) -> None:
@@ -71,14 +76,26 @@ def live(furnace: Furnace, powered: bool = True, lit: bool = False, plugged: boo
         *ground_path(f),
     ]
     if rod_loaded:
-        branches.extend(rod_wire(f, plugged))
+        branches.extend(rod_wire(f, plugged, lit))
     return Network(tuple(branches), pushed)
 
 
 def rod_supply(f: Furnace) -> Branch:
-    """The board's rod supply: a share of hot to neutral, behind its resistance and blocking capacitor."""
+    """The board's rod supply, behind its resistance and blocking capacitor.
+
+    Either a share of hot to neutral on top of neutral, or R to C stepped up, on top of the board's ground.
+    """
     omega = 2j * np.pi * f.frequency
-    weights = {"hot": f.rod_share, "neutral": 1 - f.rod_share, "board_rod_terminal": -1.0}
+    second = np.asarray(f.rod_from_secondary)
+    if not np.any(second):
+        # Plain numbers where they will do: the matrix then has fewer places.
+        weights = {"hot": f.rod_share, "neutral": 1 - f.rod_share, "board_rod_terminal": -1.0}
+    else:
+        step = second * f.rod_share * f.turns
+        weights = {
+            "hot": (1 - second) * f.rod_share, "neutral": (1 - second) * (1 - f.rod_share),
+            "r": step, "common": second * f.common_at_cabinet - step, "board_ground": second * (1 - f.common_at_cabinet), "board_rod_terminal": -1.0,
+        }  # fmt: skip
     return Branch("rod supply", weights, 1 / (f.rod_source_ohms + 1 / (omega * f.rod_capacitor)))
 
 
@@ -109,6 +126,7 @@ def _service(f: Furnace, powered: bool) -> tuple[list[Branch], dict[str, Value]]
         between("bond", "earth", "", 1 / f.bond_ohms),
         between("equipment ground", "ground", "earth", 1 / f.ground_ohms),
         between("bootleg", "ground", "neutral", 1 / f.bootleg_ohms),
+        between("pipe", "chassis", "earth", 1 / f.pipe_ohms),
     ]
     return feed, {"hot": np.where(swapped, 0.0, amps), "neutral": np.where(swapped, amps, 0.0)}
 
@@ -119,20 +137,40 @@ def ground_path(f: Furnace) -> list[Branch]:
         between("chassis bond", "ground", "chassis", 1 / f.chassis_bond_ohms),
         between("burner seat", "burner", "chassis", 1 / f.burner_chassis_ohms),
         between("board ground wire", "board_ground", "chassis", 1 / f.board_chassis_ohms),
-        between("common ground", "common", "board_ground", 1 / f.common_ground_ohms),
+        Branch("common ground", _tie(f, "common"), 1 / f.common_ground_ohms),
     ]
 
 
-def rod_wire(f: Furnace, plugged: bool = True) -> list[Branch]:
-    """From the board's rod terminal to the rod's surface, with the sense resistor and the leaks."""
+def _tie(f: Furnace, node: str) -> dict[str, Value]:
+    """Weights of a branch from `node` to the board's ground, or to the cabinet where C has its own wire there."""
+    if not np.any(f.common_at_cabinet):
+        return {node: 1.0, "board_ground": -1.0}
+    return {node: 1.0, "board_ground": f.common_at_cabinet - 1.0, "chassis": -1.0 * np.asarray(f.common_at_cabinet)}
+
+
+def _sense(f: Furnace) -> dict[str, Value]:
+    if not np.any(f.common_at_cabinet):
+        return {"board_rod_terminal": 1.0, "board_ground": -1.0}
+    return {"board_rod_terminal": 1.0, "board_ground": f.common_at_cabinet - 1.0, "common": -1.0 * np.asarray(f.common_at_cabinet)}
+
+
+def rod_wire(f: Furnace, plugged: bool = True, lit: bool = False) -> list[Branch]:
+    """From the board's rod terminal to the rod's surface, with the sense resistor and the leaks.
+
+    lit: plug and insulator are warm.
+    """
     half = 2 / f.wire_ohms
+    plug = f.connector_ohms if lit else f.connector_ohms * f.connector_rest
+    rod = (f.rod_ohms + f.rod_plug_ohms * (1.0 if lit else f.rod_plug_rest)) if plugged else OPEN
+    insulator = f.insulator_ohms if lit else f.insulator_ohms * f.insulator_rest
+    coat = f.coating_ohms if lit else np.maximum(f.coating_ohms * f.coat_to_tips, LEAST_COAT)
     return [
-        between("sense", "board_rod_terminal", "board_ground", 1 / f.sense_ohms),
+        Branch("sense", _sense(f), 1 / f.sense_ohms),
         between("wire, board half", "board_rod_terminal", "connector_in", half),
-        between("connector", "connector_in", "connector_out", 1 / f.connector_ohms),
+        between("connector", "connector_in", "connector_out", 1 / plug),
         between("chafe", "connector_out", "chassis", 1 / f.chafe_ohms),
         between("wire, rod half", "connector_out", "rod_wire_end", half),
-        between("rod metal", "rod_wire_end", "rod", 1 / f.rod_ohms if plugged else 1 / OPEN),
-        between("coating", "rod", "rod_blade", 1 / f.coating_ohms),
-        between("insulator", "rod", "burner", 1 / f.insulator_ohms),
+        between("rod metal", "rod_wire_end", "rod", 1 / rod),
+        between("coating", "rod", "rod_blade", 1 / coat),
+        between("insulator", "rod", "burner", 1 / insulator),
     ]

@@ -48,6 +48,7 @@ def _nominal(equipment_json: str, meter_json: str) -> Furnace:
         bond_ohms=0.01,
         swapped=0.0,
         bootleg_ohms=OPEN,
+        pipe_ohms=OPEN,
         load_ohms=parts.standby_load_ohms,
         lit_load_ohms=parts.blower_load_ohms,
         frequency=float(equipment.supply.hertz),
@@ -57,7 +58,9 @@ def _nominal(equipment_json: str, meter_json: str) -> Furnace:
         orientation=1.0,
         secondary_load_ohms=parts.secondary_load_ohms,
         common_ground_ohms=0.1,
+        common_at_cabinet=0.0,
         rod_share=0.9,
+        rod_from_secondary=0.0,
         rod_source_ohms=parts.rod_source_ohms,
         rod_capacitor=parts.rod_capacitor,
         sense_ohms=parts.sense_ohms,
@@ -70,10 +73,17 @@ def _nominal(equipment_json: str, meter_json: str) -> Furnace:
         stray_chassis_farads=400e-12,
         wire_ohms=resistance(parts.rod_wire_gauge, parts.rod_wire_metres),
         connector_ohms=0.05,
+        connector_rest=1.0,
         chafe_ohms=OPEN,
-        rod_ohms=0.1,
+        rod_ohms=0.05,
+        rod_plug_ohms=0.05,
+        rod_plug_rest=1.0,
+        rod_plug_stays=1.0,
         coating_ohms=1.0,
+        coat_to_tips=0.05,
+        coat_stays=0.03,
         insulator_ohms=2e9,
+        insulator_rest=1.0,
         forward_ohms=10e6,
         reverse_ohms=10e6 * parts.flame_ratio,
         burner_chassis_ohms=0.25,
@@ -124,7 +134,7 @@ class Spread(Strict):
     """Between healthy furnaces: relative standard deviation, log-normal for what cannot go below zero by much."""
 
     kind: Literal["normal", "lognormal"]
-    relative: Annotated[float, Field(gt=0, le=2)]
+    relative: Annotated[float, Field(gt=0, le=4)]
     origin: Origin
     source: str
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Literal
@@ -13,25 +14,33 @@ from pydantic import model_validator
 
 from flows.circuit import readings
 from flows.circuit.flame import rod_source
-from flows.circuit.furnace import Furnace, blocks
+from flows.circuit.furnace import OPEN, Furnace, blocks
 from flows.circuit.network import POINTS, live
 from flows.circuit.nodal import ports
 from flows.errors import CalculationError
 from grammar.datafile import Strict, load_yaml
 
+TOUCHED = ("plain", "both_plugs", "rod_alone")
+"""States in which a reading needs nothing but the two leads."""
+LEAST_PLUG = 1e-3
+"""Ω of a good contact, at the least."""
 TABLE = Path(__file__).with_name("probes.yaml")
 
 QUANTITY = {"ac_volts": "ac_volts", "ohms": "ohms", "leads": "ohms", "dc_amps": "dc_amps", "watch": None}
 
 
 class Probe(Strict):
-    """One reading. power "any": dead or live makes no difference. plugged: the rod wire is on the rod."""
+    """One reading. power "any": dead or live makes no difference. plugged: the rod wire is on the rod.
+
+    as_if: what was done to the furnace before: see `prepared`.
+    """
 
     function: Literal["ac_volts", "ohms", "dc_amps", "leads", "watch"]
     power: Literal["on", "off", "any"]
     points: tuple[str, str] | None = None
     lit: bool = False
     plugged: bool = True
+    as_if: Literal["plain", "cleaned", "wire_freed", "board_freed", "both_plugs", "rod_alone"] = "plain"
     guided: bool = False
 
     @property
@@ -79,17 +88,44 @@ def read(furnace: Furnace, key: str) -> NDArray:
     Free of the meter's random error. Raises CalculationError for an unknown key.
     """
     one = probe(key)
+    ready = prepared(furnace, one)
     match one.function:
         case "ac_volts":
-            return readings.volts(furnace, *one.points, lit=one.lit, powered=one.power == "on", plugged=one.plugged)
+            return readings.volts(ready, *one.points, lit=one.lit, powered=one.power == "on", plugged=one.plugged)
         case "ohms":
-            return readings.ohms(furnace, *one.points, plugged=one.plugged)
+            return readings.ohms(ready, *one.points, plugged=one.plugged)
         case "leads":
-            return readings.leads_together(furnace)
+            return readings.leads_together(ready)
         case "dc_amps":
-            return readings.flame_current(furnace)
+            return readings.flame_current(ready)
         case "watch":
-            return readings.board_proves_flame(furnace)
+            return readings.board_proves_flame(ready)
+
+
+def prepared(furnace: Furnace, one: Probe) -> Furnace:
+    """The furnace as the probe finds it.
+
+    cleaned: the rod cleaned, its plug pulled and pushed home. wire_freed: the rod wire off the board, read on the
+    wire; board_freed: the same, read on the board. both_plugs: the leads across every plug of the rod wire.
+    rod_alone: the rod out of its plug.
+    """
+    match one.as_if:
+        case "cleaned":
+            return replace(
+                furnace,
+                coating_ohms=furnace.coating_ohms * furnace.coat_stays,
+                rod_plug_ohms=np.maximum(furnace.rod_plug_ohms * furnace.rod_plug_stays, LEAST_PLUG),
+            )
+        case "wire_freed":
+            return replace(furnace, sense_ohms=OPEN)
+        case "board_freed":
+            return replace(furnace, chafe_ohms=OPEN)
+        case "both_plugs":
+            whole = furnace.connector_ohms * furnace.connector_rest + furnace.rod_plug_ohms * furnace.rod_plug_rest
+            return replace(furnace, connector_ohms=whole, connector_rest=1.0)
+        case "rod_alone":
+            return replace(furnace, rod_plug_ohms=LEAST_PLUG)
+    return furnace
 
 
 def read_many(furnace: Furnace, keys: Sequence[str]) -> dict[str, NDArray]:
@@ -106,7 +142,7 @@ def _read_block(furnace: Furnace, chosen: dict[str, Probe]) -> dict[str, NDArray
     found: dict[str, NDArray] = {}
     states: dict[tuple[bool, bool], list[str]] = {}
     for key, one in chosen.items():
-        if one.function == "ac_volts" and not one.lit:
+        if one.function == "ac_volts" and not one.lit and one.as_if == "plain":
             states.setdefault((one.power == "on", one.plugged), []).append(key)
     for (powered, plugged), keys in states.items():
         sources = ports(live(furnace, powered, plugged=plugged), [chosen[key].points for key in keys])
@@ -114,7 +150,7 @@ def _read_block(furnace: Furnace, chosen: dict[str, Probe]) -> dict[str, NDArray
     if flames := [key for key, one in chosen.items() if one.function in ("dc_amps", "watch")]:
         source = rod_source(furnace)
         for key in flames:
-            found[key] = (readings.shown_flame_current if chosen[key].function == "dc_amps" else readings.proves)(furnace, source)
+            found[key] = (readings.shown_flame_current if chosen[key].function == "dc_amps" else readings.proves)(prepared(furnace, chosen[key]), source)
     for key in chosen:
         if key not in found:
             found[key] = read(furnace, key)

@@ -19,7 +19,9 @@ JOIN = "+"
 Positive = Annotated[float, Field(gt=0)]
 Share = Annotated[float, Field(gt=0, lt=1)]
 Origin = Literal["invented", "common practice"]
-Family = Literal["none", "supply wiring", "transformer", "harness", "rod", "burner ground", "flame", "board", "meter"]
+Family = Literal["none", "supply wiring", "transformer", "harness", "rod", "burner ground", "flame", "ignition", "board", "meter"]
+Answers = dict[str, Share]
+"""Answer to a probe that is looked at -> its chance; together 1."""
 
 
 class Change(Strict):
@@ -50,13 +52,25 @@ class Change(Strict):
         return self
 
 
+class Variant(Strict):
+    """Another face of a fault, met in `share` of its cases. circuit, shows: laid over the fault's own."""
+
+    share: Annotated[float, Field(gt=0, le=1)]
+    why: str
+    circuit: dict[str, Change] = Field(default_factory=dict)
+    shows: dict[str, Answers] = Field(default_factory=dict)
+
+
 class Fault(Strict):
-    """One fault. circuit: parameter of the furnace -> Change. shows: probe -> Change of what the display shows.
+    """One fault. shows: probe that is looked at -> how often each answer is given under this fault.
+
+    also: its other faces. danger: it is reported whatever else is found.
 
     says: one sentence to be spoken. next: what to do. look: how the eye tells
     it where a meter cannot. weight: relative prior. circuit: parameter of
     flows.circuit.furnace -> Change. needs: probes that must have read as on a
-    healthy furnace before this fault may be named. learn: what to practise
+    healthy furnace before this fault may be named. looked: probes that must have been
+    taken before, whatever they read. learn: what to practise
     after missing it. easy: for the first practice level.
     """
 
@@ -68,9 +82,25 @@ class Fault(Strict):
     weight: Positive
     origin: Origin
     circuit: dict[str, Change] = Field(default_factory=dict)
+    shows: dict[str, Answers] = Field(default_factory=dict)
+    also: tuple[Variant, ...] = ()
+    danger: bool = False
     needs: tuple[str, ...] = ()
+    looked: tuple[str, ...] = ()
     learn: str = ""
     easy: bool = False
+
+    @property
+    def faces(self) -> tuple[Variant, ...]:
+        """The plain face first, then the others; their shares sum to 1."""
+        plain = Variant(share=1 - sum(one.share for one in self.also), why="", circuit=self.circuit, shows=self.shows)
+        return (plain, *(Variant(share=one.share, why=one.why, circuit=self.circuit | one.circuit, shows=self.shows | one.shows) for one in self.also))
+
+    @model_validator(mode="after")
+    def _faces(self) -> Fault:
+        if sum(one.share for one in self.also) >= 1:
+            raise ValueError("the shares under 'also' must leave some to the plain fault")
+        return self
 
 
 class Faults(Strict):
@@ -91,6 +121,12 @@ class Faults(Strict):
 class Probe(Strict):
     """One reading. live: power must be on. seconds: time it takes, getting there and safe included.
 
+    wiring: how the rod wire must be: on the rod, off it, with the meter in series, or any.
+    compulsory: taken first, whatever it is expected to tell. answers: of a probe that is looked at,
+    each with its chance when no fault says otherwise. after: probes that come first.
+    flame: there must be one. unlit: the answer when there is none.
+    undoes: probes that would no longer tell what they told, because this one changes the furnace.
+
     risk: weight of the time, 1 for none. scale: below it (SI) readings count
     as near zero. floor: share by which the model may be off. stray: amount
     (SI) by which any reading may be off besides, from pick-up and contacts. order: place in
@@ -99,7 +135,14 @@ class Probe(Strict):
 
     name: str
     live: bool
-    quantity: Literal["ac_volts", "ohms", "dc_amps", "yes_no"]
+    quantity: Literal["ac_volts", "ohms", "dc_amps", "yes_no", "seen"]
+    wiring: Literal["any", "plugged", "unplugged", "series"] = "any"
+    compulsory: bool = False
+    answers: Answers = Field(default_factory=dict)
+    after: tuple[str, ...] = ()
+    undoes: tuple[str, ...] = ()
+    flame: bool = False
+    unlit: str = ""
     seconds: Positive
     risk: Annotated[float, Field(ge=1)]
     origin: Origin
@@ -108,6 +151,19 @@ class Probe(Strict):
     stray: Annotated[float, Field(ge=0)] = 0.0
     order: int | None = None
     proof: bool = False
+
+    @property
+    def numeric(self) -> bool:
+        """A display is read, rather than something seen."""
+        return self.quantity not in ("yes_no", "seen")
+
+    @model_validator(mode="after")
+    def _answers(self) -> Probe:
+        if (self.quantity in ("seen", "yes_no")) != bool(self.answers):
+            raise ValueError("'answers' belong to 'seen' and 'yes_no', and only to them")
+        if self.answers and abs(sum(self.answers.values()) - 1) > 1e-6:
+            raise ValueError("the chances of the answers must sum to 1")
+        return self
 
 
 class Probes(Strict):
@@ -130,6 +186,8 @@ class Settings(Strict):
     alike_bits: Positive
     usual: Share
     keep: Share
+    off_seconds: Positive
+    on_seconds: Positive
 
 
 class Words(Strict):

@@ -27,9 +27,10 @@ class Point(Strict):
 
 
 class Slip(Strict):
-    """A mistake that is stopped and counted."""
+    """A mistake that is stopped and counted. unsafe: what it was, fits after "I stopped you over"."""
 
     says: str
+    unsafe: str
     learn: str
 
 

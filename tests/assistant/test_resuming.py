@@ -64,7 +64,7 @@ def test_a_procedure_that_was_changed_meanwhile_is_told_and_not_used(tmp_path: P
 
 def test_what_a_visit_goes_by_survives_its_file_exactly(tmp_path: Path) -> None:
     for name, language in (("flame_sensing", ""), ("igniter_check", ""), ("flame_sensing", "es")):
-        plan = ready_plan(name, "larkspur", "bench6000", language)
+        plan = ready_plan(name, "larkspur", "dunlin", language)
         folder = tmp_path / f"{name}{language}"
         was = kept(folder, {"kept": keep(folder, plan, name)})
         again = kept_plan(was.procedure, was.equipment, was.meter)
@@ -83,7 +83,7 @@ def test_a_kept_procedure_that_was_changed_is_refused(tmp_path: Path) -> None:
 
 @pytest.fixture(scope="module")
 def plan():
-    return ready_plan("flame_sensing", "larkspur", "bench6000")
+    return ready_plan("flame_sensing", "larkspur", "dunlin")
 
 
 def finished(visits: Path, plan, *given: str) -> Path:
@@ -163,7 +163,7 @@ def test_only_doubtful_answers_and_notes_keep_their_sound(tmp_path: Path, plan) 
 def test_a_visit_from_before_procedures_were_kept_takes_one_that_is_named(tmp_path: Path, own: Path) -> None:
     folder = tmp_path / "visits" / "v"
     folder.mkdir(parents=True)
-    first = {"v": 1, "seq": 1, "at": "2026-03-02T14:05:06+00:00", "kind": "visit", "visit": "v", "procedure": "our_own", "procedure_version": 1, "equipment": "larkspur", "meter": "bench6000", "language": "en"}
+    first = {"v": 1, "seq": 1, "at": "2026-03-02T14:05:06+00:00", "kind": "visit", "visit": "v", "procedure": "our_own", "procedure_version": 1, "equipment": "larkspur", "meter": "dunlin", "language": "en"}
     (folder / FILE).write_text(json.dumps(first) + "\n")
     back = resuming(tmp_path / "visits", "v", str(own), print)
     back.journal.close()

@@ -174,7 +174,7 @@ def dialogue() -> tuple[Any, Any]:
     from flows.dialogue import begin
     from flows.profiles import equipment, meter
 
-    plan = replace(load_plan("flame_sensing", equipment("larkspur"), meter("bench6000")), assess=None)
+    plan = replace(load_plan("flame_sensing", equipment("larkspur"), meter("dunlin")), assess=None)
     return plan, begin(plan)[0]
 
 

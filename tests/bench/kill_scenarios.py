@@ -52,7 +52,7 @@ ANSWERS = (
 @functools.cache
 def plan() -> Plan:
     """Without the fault reasoning, which keeps nothing on disk and takes most of the time."""
-    return replace(load_plan("flame_sensing", equipment("larkspur"), meter("bench6000")), assess=None)
+    return replace(load_plan("flame_sensing", equipment("larkspur"), meter("dunlin")), assess=None)
 
 
 def promise(root: Path, text: str) -> None:

@@ -1,26 +1,38 @@
-"""How well the reasoner diagnoses furnaces it has not seen, against two baselines in the same run.
+"""How well the reasoner diagnoses furnaces it has not seen, against baselines in the same run.
 
 Run: python -m tests.bench.reasoning --out DIR
-Tuning looked at seeds below 1000 only; the default seeds here were used for nothing else.
-The furnaces come from the same circuit model that the reasoner's knowledge is built from, so this
-shows how well it reasons, not how true the model is. "--wide" breaks that on purpose.
+     python -m tests.bench.reasoning --world second --part tune --out DIR
+
+"ours" is the circuit model that the reasoner's knowledge is built from; with --other its boards, flames and eyes are
+others, and trade effects and slips are added. "second" is the world in tests/outside/second_world, written by
+someone who had not read ours: only its sheets and readings are used. Its part "test" is for the last judgement.
+--before TREE adds another tree of this project (a git worktree) as a baseline.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
+import math
+import os
 import platform
-from concurrent.futures import ProcessPoolExecutor
+import subprocess
+import sys
+from collections.abc import Sequence
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 
 from flows import profiles
-from flows.faults import catalog
-from flows.reason import assess
-from flows.reason_store import knowledge
+from flows.profiles import Equipment
+from flows.reason_build import build_knowledge
+from flows.reason_knowledge import Knowledge
 from tests.bench import reasoning_figures, reasoning_table
+from tests.bench.reasoning_judge import Judge
+from tests.bench.reasoning_tales import tales
 from tests.bench.reasoning_world import (
+    PROVES,
     Case,
     Outcome,
     draw,
@@ -31,65 +43,96 @@ from tests.bench.reasoning_world import (
 )
 
 SEED = 7_410_001
-SHARD = 250
+KNOWLEDGE_SEED = 20260
+Drawn = list[tuple[Equipment, Case]]
 
 
-def diagnose(kind: str, equipment: str, meter: str, cases: list[Case]) -> list[Outcome]:
-    """One diagnostician over some cases; runs in a process of its own."""
-    if kind == "thresholds":
-        return [thresholds(profiles.equipment(equipment))(case) for case in cases]
-    if kind == "rule of thumb":
-        return [rule_of_thumb(case) for case in cases]
-    known = knowledge(equipment, meter)
-    way = reasoner(known, assess({}, known)) if kind == "reasoner" else reasoner_in_fixed_order(known)
-    return [way(case) for case in cases]
+def cases_of(chosen: argparse.Namespace) -> Drawn:
+    """The furnaces asked for, each with its family."""
+    if chosen.world == "second":
+        from tests.bench.reasoning_second import draw_second
+
+        return list(draw_second(chosen.part, chosen.seed, chosen.furnaces, not chosen.no_trade))
+    family = profiles.equipment(chosen.equipment)
+    found = draw(family, profiles.meter(chosen.meter), chosen.seed, chosen.furnaces, other=chosen.other, trade=chosen.other)
+    return [(family, case) for case in found]
 
 
-def run(kind: str, equipment: str, meter: str, cases: list[Case], jobs: int) -> list[Outcome]:
-    """The outcomes of `cases`, in their order."""
-    shards = [cases[at : at + SHARD] for at in range(0, len(cases), SHARD)]
-    if jobs == 1:
-        found = [diagnose(kind, equipment, meter, shard) for shard in shards]
-    else:
-        with ProcessPoolExecutor(jobs) as pool:
-            found = list(pool.map(diagnose, [kind] * len(shards), [equipment] * len(shards), [meter] * len(shards), shards))
-    return [one for shard in found for one in shard]
+def before(tree: Path, drawn: Drawn, meter: str) -> tuple[list[Outcome], list[Outcome]]:
+    """The other tree's reasoning on the same cases: adaptive and fixed order."""
+    with TemporaryDirectory() as folder:
+        job, out = Path(folder) / "job.json", Path(folder) / "out.json"
+        families = {one.id: one.model_dump(mode="json") for one, _ in drawn}
+        told = [{"family": one.id, "shown": {p: _plain(v) for p, v in case.shown.items()}} for one, case in drawn]
+        job.write_text(json.dumps({"meter": meter, "families": families, "cases": told}), encoding="utf-8")
+        script = Path(__file__).with_name("reasoning_before.py")
+        subprocess.run([sys.executable, str(script), str(job), str(out)], check=True, env={**os.environ, "PYTHONPATH": str(tree)}, cwd=tree)
+        found = json.loads(out.read_text(encoding="utf-8"))
+    return tuple([_outcome(case.truth, one[way]) for one, (_, case) in zip(found, drawn, strict=True)] for way in ("adaptive", "fixed"))
+
+
+def _plain(value: float | str) -> float | str | None:
+    return value if isinstance(value, str) or math.isfinite(value) else None
+
+
+def _outcome(truth: str, told: dict) -> Outcome:
+    ranked = tuple((name, chance) for name, chance in told["ranked"])
+    return Outcome(truth, ranked, told["named"], tuple(told["taken"]), tuple(told["alike"]), tuple((one, one) for one in told["millis"]))
+
+
+def diagnose(drawn: Drawn, known: dict[str, Knowledge], fixed: int, steps: bool) -> dict[str, Sequence[Outcome]]:
+    """Every way of this tree on the cases; `fixed`: how many meet the fixed order."""
+    adaptive = {name: reasoner(one) for name, one in known.items()}
+    in_order = {name: reasoner_in_fixed_order(one) for name, one in known.items()}
+    found: dict[str, list[Outcome]] = {"adaptive": [], "fixed order": [], "plain thresholds": [], "rod, then board": []}
+    for number, (family, case) in enumerate(drawn):
+        found["adaptive"].append(adaptive[family.id](case))
+        if number < fixed:
+            found["fixed order"].append(in_order[family.id](case))
+        found["plain thresholds"].append(thresholds(family)(case))
+        found["rod, then board"].append(rule_of_thumb(case))
+        if steps and number % 100 == 99:
+            print(f"{number + 1} of {len(drawn)}", file=sys.stderr, flush=True)
+    return found
 
 
 def main() -> None:
-    """Draw, diagnose, and write the table and the pictures."""
+    """Draw, diagnose, and write the table, the pictures and ten cases in words."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--furnaces", type=int, default=10_000)
-    parser.add_argument("--fixed", type=int, default=3_000, help="of them, how many the reasoner also meets in the fixed order")
+    parser.add_argument("--world", choices=("ours", "second"), default="ours")
+    parser.add_argument("--part", choices=("tune", "test"), default="tune", help="of the second world's boards")
+    parser.add_argument("--other", action="store_true", help="ours: other boards, flames and eyes, trade effects and slips")
+    parser.add_argument("--no-trade", action="store_true", help="second: no trade effects")
+    parser.add_argument("--furnaces", type=int, default=2_000)
+    parser.add_argument("--fixed", type=int, default=2_000, help="of them, how many the reasoner also meets in the fixed order")
     parser.add_argument("--seed", type=int, default=SEED)
     parser.add_argument("--equipment", default="larkspur")
     parser.add_argument("--meter", default="dunlin")
-    parser.add_argument("--wide", action="store_true", help="spread between furnaces √2 wider than the reasoner believes, 1 %% of readings wrong")
-    parser.add_argument("--jobs", type=int, default=1)
+    parser.add_argument("--before", type=Path, help="another tree of this project, for a baseline")
     parser.add_argument("--out", type=Path, default=Path("tests/bench/results"))
     chosen = parser.parse_args()
-    equipment, meter = profiles.equipment(chosen.equipment), profiles.meter(chosen.meter)
-    knowledge(chosen.equipment, chosen.meter)
-    cases = draw(equipment, meter, chosen.seed, chosen.furnaces, wide=chosen.wide, odd=0.01 if chosen.wide else 0.0)
-    outcomes = {
-        "reasoner": run("reasoner", chosen.equipment, chosen.meter, cases, chosen.jobs),
-        "reasoner, fixed order": run("reasoner, fixed order", chosen.equipment, chosen.meter, cases[: chosen.fixed], chosen.jobs),
-        "thresholds, fixed order": run("thresholds", chosen.equipment, chosen.meter, cases, 1),
-        "rod, then board": run("rule of thumb", chosen.equipment, chosen.meter, cases, 1),
-    }
-    head = (
-        f"{chosen.furnaces:,} invented furnaces, {equipment.name} with {meter.name}, seed {chosen.seed}"
-        f"{', spread √2 wider and 1 % of readings wrong' if chosen.wide else ''}; "
-        f"{len(catalog.faults().faults)} single faults (healthy among them) and {len(catalog.pairs())} pairs by the shipped prior; Python {platform.python_version()}, numpy {np.__version__}."
-    )
-    name = f"reasoning{'-wide' if chosen.wide else ''}"
-    text = reasoning_table.table(head, outcomes, np.random.default_rng(chosen.seed + 1))
+    meter = profiles.meter(chosen.meter)
+    drawn = cases_of(chosen)
+    families = {one.id: one for one, _ in drawn}
+    known = {name: build_knowledge(one, meter, np.random.default_rng(KNOWLEDGE_SEED)) for name, one in families.items()}
+    outcomes: dict[str, Sequence[Outcome]] = diagnose(drawn, known, chosen.fixed, sys.stderr.isatty())
+    if chosen.before:
+        earlier, earlier_fixed = before(chosen.before, drawn, chosen.meter)
+        outcomes |= {"before, adaptive": earlier, "before, fixed order": earlier_fixed}
+    judge = Judge(chosen.world)
+    what = f"second world, boards of its part '{chosen.part}'" if chosen.world == "second" else "our circuit, other insides and trade effects" if chosen.other else "our circuit"
+    head = f"{len(drawn):,} invented furnaces, {what}, {meter.name}, seed {chosen.seed}; Python {platform.python_version()}, numpy {np.__version__}."
+    name = f"reasoning-{chosen.world}" + (f"-{chosen.part}" if chosen.world == "second" else "-other" if chosen.other else "")
+    text = reasoning_table.table(head, outcomes, np.random.default_rng(chosen.seed + 1), judge)
     chosen.out.mkdir(parents=True, exist_ok=True)
     (chosen.out / f"{name}.md").write_text(text, encoding="utf-8")
-    reasoning_figures.confusion(outcomes["reasoner"], chosen.out / f"{name}-confusion.png")
-    reasoning_figures.reliability({key: outcomes[key] for key in ("reasoner", "reasoner, fixed order")}, chosen.out / f"{name}-reliability.png")
+    (chosen.out / f"{name}-cases.md").write_text(tales(drawn, outcomes["adaptive"], known, judge), encoding="utf-8")
+    reasoning_figures.confusion(outcomes["adaptive"], chosen.out / f"{name}-confusion.png", judge)
+    reasoning_figures.reliability({key: outcomes[key] for key in ("adaptive", "fixed order")}, chosen.out / f"{name}-reliability.png", judge)
     print(text)
 
+
+__all__ = ["PROVES", "cases_of", "diagnose", "main"]
 
 if __name__ == "__main__":
     main()

@@ -14,24 +14,25 @@ from matplotlib import pyplot as plt
 from matplotlib.colors import LinearSegmentedColormap
 
 from assistant.colours import colour
-from flows.faults import catalog
-from tests.bench.reasoning_table import bins, wilson
+from tests.bench.reasoning_judge import Judge
+from tests.bench.reasoning_table import OURS, bins, wilson
 from tests.bench.reasoning_world import Outcome
 
 PAPER, INK, SOFT, RIGHT, WRONG, GRID = map(colour, ("card", "ink", "edge", "f0", "f4", "rule"))
-OTHER = "a pair"
+OTHER = "something else"
 FEW = 20
 
 
-def confusion(outcomes: Sequence[Outcome], path: Path) -> None:
-    """Rows: the true single fault; columns: the likeliest; percent of the row. Faults stand by family."""
-    names = sorted(catalog.faults().faults, key=lambda name: list(dict.fromkeys(f.family for f in catalog.faults().faults.values())).index(catalog.fault(name).family))
+def confusion(outcomes: Sequence[Outcome], path: Path, judge: Judge = OURS) -> None:
+    """Rows: the single truth; columns: what the likeliest stands for; percent of the row."""
+    names = sorted({one.truth for one in outcomes if "+" not in one.truth})
+    said = [("+".join(sorted(judge.said(one.ranked[0][0]))), one) for one in outcomes if one.truth in names]
     columns = [*names, OTHER]
     count = np.zeros((len(names), len(columns)))
-    for one in outcomes:
-        if one.truth in names:
-            said = one.ranked[0][0]
-            count[names.index(one.truth), columns.index(said if said in names else OTHER)] += 1
+    for name, one in said:
+        # A truth that the product has no name of its own for counts where its one name is right.
+        name = one.truth if judge.there(one.ranked[0][0], one.truth) else name
+        count[names.index(one.truth), columns.index(name if name in names else OTHER)] += 1
     total = count.sum(axis=1)
     share = 100 * count / np.maximum(total, 1)[:, None]
     right = LinearSegmentedColormap.from_list("right", [PAPER, RIGHT])
@@ -42,7 +43,7 @@ def confusion(outcomes: Sequence[Outcome], path: Path) -> None:
             strength = share[i, j] / 100
             if strength >= 0.005:
                 cells[i, j] = (right(0.12 + 0.88 * strength) if i == j else wrong(min(0.15 + 1.4 * strength, 1.0)))[:3]
-    figure, axes = plt.subplots(figsize=(15, 13.2), dpi=130)
+    figure, axes = plt.subplots(figsize=(15, 13.2), dpi=110)
     axes.imshow(cells, aspect="equal")
     for i in range(len(names)):
         for j in range(len(columns)):
@@ -50,21 +51,12 @@ def confusion(outcomes: Sequence[Outcome], path: Path) -> None:
                 dark = share[i, j] > (55 if i == j else 40)
                 axes.text(j, i, f"{share[i, j]:.0f}", ha="center", va="center", fontsize=7.5, color=PAPER if dark else INK)
     _frame(axes, names, columns, total)
-    families = [catalog.fault(name).family for name in names]
-    for k in range(1, len(names)):
-        if families[k] != families[k - 1]:
-            axes.axhline(k - 0.5, color=SOFT, linewidth=0.8)
-            axes.axvline(k - 0.5, color=SOFT, linewidth=0.8)
-    axes.axvline(len(names) - 0.5, color=SOFT, linewidth=0.8)
-    for family in dict.fromkeys(families):
-        where = [k for k, one in enumerate(families) if one == family]
-        axes.text(len(columns) - 0.2, float(np.mean(where)), "healthy" if family == "none" else family, ha="left", va="center", fontsize=10, color=INK)
     figure.suptitle("Which fault is taken for which", x=0.015, y=0.985, ha="left", fontsize=17, fontweight="bold", color=INK)
     figure.text(
         0.015, 0.955, f"Likeliest fault when the reasoner stops asking. {int(total.sum()):,} invented furnaces with one fault or none; percent of each row, below half a percent left blank.",
         ha="left", va="top", fontsize=10.5, color=INK,
     )  # fmt: skip
-    figure.subplots_adjust(left=0.2, right=0.9, top=0.93, bottom=0.15)
+    figure.subplots_adjust(left=0.2, right=0.98, top=0.93, bottom=0.17)
     figure.savefig(path, facecolor=PAPER)
     plt.close(figure)
 
@@ -84,20 +76,20 @@ def _frame(axes: plt.Axes, names: Sequence[str], columns: Sequence[str], total: 
         side.set_visible(False)
 
 
-def reliability(outcomes: Mapping[str, Sequence[Outcome]], path: Path) -> None:
+def reliability(outcomes: Mapping[str, Sequence[Outcome]], path: Path, judge: Judge = OURS) -> None:
     """Probability said against share found right, with 95 % Wilson bars; below, how often each was said."""
     figure, (axes, below) = plt.subplots(2, 1, figsize=(7.2, 8.2), dpi=130, height_ratios=[3.2, 1], sharex=True)
     axes.plot([0, 1], [0, 1], color=SOFT, linewidth=1, linestyle=(0, (4, 3)))
     axes.text(0.17, 0.2, "as said", rotation=41, fontsize=9, color=SOFT, ha="center")
     for k, (way, mine) in enumerate(outcomes.items()):
         # Few cases say little: their bins stay in the bars below and in the table.
-        table = [row for row in bins(mine) if row[3] >= FEW]
+        table = [row for row in bins(mine, judge) if row[3] >= FEW]
         said = np.array([row[1] for row in table])
         found = np.array([row[2] / row[3] for row in table])
         ends = np.array([wilson(row[2], row[3]) for row in table]).reshape(-1, 2)
-        shade = (RIGHT, WRONG)[k]
-        axes.errorbar(said, found, yerr=[found - ends[:, 0], ends[:, 1] - found], color=shade, marker="os"[k], markersize=6, linewidth=1.6, elinewidth=1, capsize=2.5, label=way)
-        below.bar(np.array([row[0] for row in table]) + 0.03 + 0.04 * k, [row[3] / len(mine) for row in table], width=0.037, color=shade)
+        colour = (RIGHT, WRONG)[k]
+        axes.errorbar(said, found, yerr=[found - ends[:, 0], ends[:, 1] - found], color=colour, marker="os"[k], markersize=6, linewidth=1.6, elinewidth=1, capsize=2.5, label=way)
+        below.bar(np.array([row[0] for row in table]) + 0.03 + 0.04 * k, [row[3] / len(mine) for row in table], width=0.037, color=colour)
     axes.set_ylabel("share found right", color=INK)
     below.set_ylabel("share of furnaces", color=INK)
     below.set_xlabel("probability said of the likeliest fault", color=INK)

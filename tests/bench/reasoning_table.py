@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 
-from flows.faults import catalog
-from flows.reason import repair
-from tests.bench.reasoning_world import Outcome, is_board
+from tests.bench.reasoning_judge import Judge
+from tests.bench.reasoning_world import Outcome, cycles
 
 BINS = 10
 DRAWS = 1000
 Z = 1.959964
+SURE = 0.9
+OURS = Judge()
 
 
 def wilson(hits: int, n: int) -> tuple[float, float]:
@@ -32,37 +34,40 @@ def bootstrap(values: np.ndarray, rng: np.random.Generator, statistic: Callable[
     return float(low), float(high)
 
 
-def first_right(one: Outcome) -> bool:
-    """The likeliest is the true fault, or for a pair the very pair."""
-    return one.ranked[0][0] == one.truth
+def first_right(one: Outcome, judge: Judge = OURS) -> bool:
+    """All that the likeliest names is truly there (of two faults, one of them or both)."""
+    return judge.there(one.ranked[0][0], one.truth)
 
 
-def first_true(one: Outcome) -> bool:
-    """All that the likeliest names is truly there."""
-    return set(catalog.parts(one.ranked[0][0])) <= set(catalog.parts(one.truth))
+def first_exact(one: Outcome, judge: Judge = OURS) -> bool:
+    """The likeliest is all that is there, and each truth has its own name."""
+    return judge.exact(one.ranked[0][0], one.truth)
 
 
-def among_three(one: Outcome) -> bool:
-    """The true fault or pair is among the first three."""
-    return one.truth in [name for name, _ in one.ranked[:3]]
+def among_three(one: Outcome, judge: Judge = OURS) -> bool:
+    """All that one of the first three names is truly there."""
+    return any(judge.there(name, one.truth) for name, _ in one.ranked[:3])
 
 
-def named_right(one: Outcome) -> bool:
+def named_right(one: Outcome, judge: Judge = OURS) -> bool:
     """All that was named is truly there (one of a pair is right as far as it goes), or is mended the same way."""
-    if one.named is None:
-        return False
-    return set(catalog.parts(one.named)) <= set(catalog.parts(one.truth)) or set(repair(one.named)) <= set(repair(one.truth))
+    return one.named is not None and judge.mended(one.named, one.truth)
 
 
-def false_board(one: Outcome) -> bool:
+def named_wrong(one: Outcome, judge: Judge = OURS) -> bool:
+    """Something was named, and it is neither there nor mended as what is there."""
+    return one.named is not None and not judge.mended(one.named, one.truth)
+
+
+def false_board(one: Outcome, judge: Judge = OURS) -> bool:
     """The board is condemned and is sound."""
-    return is_board(one.named) and not is_board(one.truth)
+    return one.named is not None and judge.sound_board(one.named, one.truth)
 
 
-def bins(outcomes: Sequence[Outcome]) -> list[tuple[float, float, int, int]]:
+def bins(outcomes: Sequence[Outcome], judge: Judge = OURS) -> list[tuple[float, float, int, int]]:
     """For each tenth of probability that has cases: lower edge, mean probability, hits, cases."""
     chance = np.array([one.ranked[0][1] for one in outcomes])
-    hit = np.array([first_right(one) for one in outcomes])
+    hit = np.array([first_right(one, judge) for one in outcomes])
     slot = np.minimum((chance * BINS).astype(int), BINS - 1)
     return [(k / BINS, float(chance[slot == k].mean()), int(hit[slot == k].sum()), int((slot == k).sum())) for k in range(BINS) if (slot == k).any()]
 
@@ -74,16 +79,9 @@ def calibration_error(rows: np.ndarray) -> float:
     return float(np.abs(gaps).sum() / len(rows))
 
 
-def _share(outcomes: Sequence[Outcome], what: Callable[[Outcome], bool]) -> str:
-    hits = sum(what(one) for one in outcomes)
-    low, high = wilson(hits, len(outcomes))
-    return f"{100 * hits / max(len(outcomes), 1):.1f} % [{100 * low:.1f}, {100 * high:.1f}]"
-
-
-def _fine_share(outcomes: Sequence[Outcome], what: Callable[[Outcome], bool]) -> str:
-    hits = sum(what(one) for one in outcomes)
-    low, high = wilson(hits, len(outcomes))
-    return f"{100 * hits / max(len(outcomes), 1):.2f} % ({hits}) [{100 * low:.2f}, {100 * high:.2f}]"
+def _share(hits: int, n: int, digits: int = 1) -> str:
+    low, high = wilson(hits, n)
+    return f"{100 * hits / max(n, 1):.{digits}f} % [{100 * low:.{digits}f}, {100 * high:.{digits}f}]"
 
 
 def _mean(values: Sequence[float], rng: np.random.Generator, digits: int) -> str:
@@ -92,56 +90,68 @@ def _mean(values: Sequence[float], rng: np.random.Generator, digits: int) -> str
     return f"{array.mean():.{digits}f} [{low:.{digits}f}, {high:.{digits}f}]"
 
 
-def table(head: str, outcomes: Mapping[str, Sequence[Outcome]], rng: np.random.Generator) -> str:
+def table(head: str, outcomes: Mapping[str, Sequence[Outcome]], rng: np.random.Generator, judge: Judge = OURS) -> str:
     """The whole report in Markdown. Intervals are 95 %: Wilson for shares, bootstrap for means and ECE."""
     ways = list(outcomes)
-    singles = {way: [one for one in outcomes[way] if len(catalog.parts(one.truth)) == 1] for way in ways}
-    pairs = {way: [one for one in outcomes[way] if len(catalog.parts(one.truth)) == 2] for way in ways}
-    named = {way: [one for one in outcomes[way] if one.named is not None] for way in ways}
-    boards = {way: [one for one in outcomes[way] if is_board(one.truth)] for way in ways}
-    rows: list[tuple[str, list[str]]] = [
-        ("furnaces", [f"{len(outcomes[way]):,}" for way in ways]),
-        ("likeliest is the true fault (top 1)", [_share(outcomes[way], first_right) for way in ways]),
-        ("among the first three (top 3)", [_share(outcomes[way], among_three) for way in ways]),
-        ("top 1, single faults and healthy", [_share(singles[way], first_right) for way in ways]),
-        ("top 1 of two faults: one of them or both", [_share(pairs[way], first_true) for way in ways]),
-        ("top 1 of two faults: the exact pair", [_share(pairs[way], first_right) for way in ways]),
-        ("a fault is named", [_share(outcomes[way], lambda one: one.named is not None) for way in ways]),
-        ("of those named, right or mended the same way", [_share(named[way], named_right) for way in ways]),
-        ("says a meter cannot tell", [_share(outcomes[way], lambda one: bool(one.alike)) for way in ways]),
-        ("sound board condemned", [_fine_share(outcomes[way], false_board) for way in ways]),
-        ("bad board named", [_share(boards[way], lambda one: is_board(one.named)) for way in ways]),
-        ("readings to the verdict", [_mean([len(one.taken) for one in outcomes[way]], rng, 2) for way in ways]),
-        ("seconds of readings", [_mean([one.seconds for one in outcomes[way]], rng, 0) for way in ways]),
-        ("calibration error (ECE)", [_ece(outcomes[way], rng) if way.startswith("reasoner") else "–" for way in ways]),
-        ("reading to verdict, wall, p50 / p95 / p99", [_times(outcomes[way], 0) for way in ways]),
-        ("reading to verdict, processor, p50 / p95 / p99", [_times(outcomes[way], 1) for way in ways]),
-    ]
-    lines = ["# Fault reasoning on unseen furnaces", "", head, "", "| | " + " | ".join(ways) + " |", "|---|" + "---|" * len(ways)]
-    lines += [f"| {name} | " + " | ".join(cells) + " |" for name, cells in rows]
-    lines += ["", "Intervals are 95 %: Wilson for shares, bootstrap for means and for ECE. Readings are free of mishearing unless said above.", ""]
+
+    def row(name: str, cell: Callable[[Sequence[Outcome]], str]) -> str:
+        return f"| {name} | " + " | ".join(cell(outcomes[way]) for way in ways) + " |"
+
+    def share(name: str, what: Callable[[Outcome, Judge], bool]) -> str:
+        return row(name, lambda some: _share(sum(what(one, judge) for one in some), len(some)))
+
+    sure = {way: [one for one in outcomes[way] if one.ranked[0][1] > SURE] for way in ways}
+    lines = [
+        "# Fault reasoning on unseen furnaces", "", head, "", "| | " + " | ".join(ways) + " |", "|---|" + "---|" * len(ways),
+        row("furnaces", lambda some: f"{len(some):,}"),
+        share("right fault first", first_right),
+        share("right fault among three", among_three),
+        share("exactly what is there first, pairs whole", first_exact),
+        share("a fault is named", lambda one, _: one.named is not None),
+        share("named, but wrong", named_wrong),
+        f"| said over {SURE}, was right | " + " | ".join(_share(sum(first_right(one, judge) for one in sure[way]), len(sure[way])) for way in ways) + " |",
+        f"| said over {SURE} | " + " | ".join(_share(len(sure[way]), len(outcomes[way])) for way in ways) + " |",
+        row("sound board condemned", lambda some: f"{(hits := sum(false_board(one, judge) for one in some))}: {_share(hits, len(some), 2)}"),
+        share("says which cannot be told apart", lambda one, _: bool(one.alike)),
+        row("readings to the end", lambda some: _mean([len(one.taken) for one in some], rng, 2)),
+        row("power cycles", lambda some: _mean([cycles(one.taken) for one in some], rng, 2)),
+        row("calibration error (ECE)", lambda some: _ece(some, judge, rng)),
+        row("reading to verdict, processor, p50 / p95 / p99", _times),
+    ]  # fmt: skip
+    lines += ["", "Intervals are 95 %: Wilson for shares, bootstrap for means and for ECE.", ""]
     for way in ways:
-        if way.startswith("reasoner"):
+        if outcomes[way] and outcomes[way][0].millis:
             lines += [f"## Reliability: {way}", "", "| probability said | mean said | found right | furnaces |", "|---|---|---|---|"]
-            for low, mean, hits, n in bins(outcomes[way]):
+            for low, mean, hits, n in bins(outcomes[way], judge):
                 a, b = wilson(hits, n)
                 lines.append(f"| {low:.1f} to {low + 1 / BINS:.1f} | {mean:.3f} | {hits / n:.3f} [{a:.3f}, {b:.3f}] | {n:,} |")
             lines.append("")
-    lines += ["## Each single fault: reasoner", "", "| fault | furnaces | top 1 | top 3 | named right | meter cannot tell |", "|---|---|---|---|---|---|"]
-    for name in catalog.faults().faults:
-        mine = [one for one in outcomes["reasoner"] if one.truth == name]
-        if mine:
-            shares = [sum(what(one) for one in mine) / len(mine) for what in (first_right, among_three, named_right, lambda one: bool(one.alike))]
-            lines.append(f"| {name} | {len(mine)} | " + " | ".join(f"{100 * share:.0f} %" for share in shares) + " |")
-    return "\n".join(lines) + "\n"
+    return "\n".join([*lines, *_confusion(outcomes[ways[0]], judge), *_truths(outcomes[ways[0]], judge)]) + "\n"
 
 
-def _ece(outcomes: Sequence[Outcome], rng: np.random.Generator) -> str:
-    rows = np.array([(one.ranked[0][1], float(first_right(one))) for one in outcomes])
+def _confusion(outcomes: Sequence[Outcome], judge: Judge) -> list[str]:
+    missed = Counter((one.truth, one.ranked[0][0], one.named == one.ranked[0][0]) for one in outcomes if not first_right(one, judge))
+    lines = ["## What is taken for what, commonest first", "", "| truth | likeliest | named | furnaces |", "|---|---|---|---|"]
+    return [*lines, *(f"| {truth} | {said} | {'yes' if named else 'no'} | {n} |" for (truth, said, named), n in missed.most_common(40)), ""]
+
+
+def _truths(outcomes: Sequence[Outcome], judge: Judge) -> list[str]:
+    lines = ["## Each single truth", "", "| truth | furnaces | first | among three | named right | named wrong | cannot tell |", "|---|---|---|---|---|---|---|"]
+    for name, n in sorted(Counter(one.truth for one in outcomes if "+" not in one.truth).items()):
+        mine = [one for one in outcomes if one.truth == name]
+        shares = [sum(what(one, judge) for one in mine) / n for what in (first_right, among_three, named_right, named_wrong, lambda one, _: bool(one.alike))]
+        lines.append(f"| {name} | {n} | " + " | ".join(f"{100 * share:.0f} %" for share in shares) + " |")
+    return lines
+
+
+def _ece(outcomes: Sequence[Outcome], judge: Judge, rng: np.random.Generator) -> str:
+    if not outcomes or not outcomes[0].millis:
+        return "–"
+    rows = np.array([(one.ranked[0][1], float(first_right(one, judge))) for one in outcomes])
     low, high = bootstrap(rows, rng, calibration_error)
     return f"{calibration_error(rows):.3f} [{low:.3f}, {high:.3f}]"
 
 
-def _times(outcomes: Sequence[Outcome], which: int) -> str:
-    millis = [one[which] for outcome in outcomes for one in outcome.millis]
+def _times(outcomes: Sequence[Outcome]) -> str:
+    millis = [one[1] for outcome in outcomes for one in outcome.millis]
     return " / ".join(f"{value:.0f} ms" for value in np.percentile(millis, [50, 95, 99])) if millis else "–"

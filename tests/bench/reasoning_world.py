@@ -6,18 +6,20 @@ import math
 import time
 from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from flows.circuit.nominal import spread
-from flows.circuit.probes import read
+from flows.circuit import insides
+from flows.circuit.furnace import Furnace
+from flows.circuit.probes import read_many
 from flows.faults import catalog
-from flows.faults.display import as_measured, display, specimen
-from flows.faults.draws import healthy, with_fault
+from flows.faults.display import Specimen, as_measured, display, specimen
+from flows.faults.draws import answer_chances, around, healthy, with_fault
 from flows.profiles import Equipment, Meter
-from flows.reason import Assessment, Evidence, assess
+from flows.reason import Evidence, assess
 from flows.reason_knowledge import Knowledge
+from flows.reason_next import Place, moved_to
 
 PROVES = "board_proves_flame"
 MOST = 24
@@ -25,11 +27,11 @@ MOST = 24
 
 @dataclass(frozen=True)
 class Case:
-    """One furnace: its true fault (or pair) and what each probe would display once (SI; bool for the flame)."""
+    """One furnace: its true fault (or pair) and what each probe would display once (SI), or what is seen."""
 
     truth: str
     severity: tuple[float, ...]
-    shown: Mapping[str, float | bool]
+    shown: Mapping[str, float | bool | str]
 
 
 @dataclass(frozen=True)
@@ -54,65 +56,98 @@ class Outcome:
         return sum(catalog.probes()[one].seconds for one in self.taken)
 
 
-def draw(equipment: Equipment, meter: Meter, seed: int, n: int, wide: bool = False, odd: float = 0.0) -> list[Case]:
+SLIP = 0.01
+"""Share of readings that slip when trade effects are asked for (invented)."""
+DESIGNS = ((1.0e5, 100e-9, 1.0e6), (2.2e5, 47e-9, 2.2e6), (4.7e5, 10e-9, 4.7e6), (1.0e6, 4.7e-9, 10e6), (2.2e6, 22e-9, 22e6), (3.3e6, 2.2e-9, 5.6e6))
+"""Boards that the reasoner was not built on: source Ω, blocking F, sense Ω, each a catalogue value of the parts trade (invented)."""
+RATIOS = (4.0, 7.0, 15.0, 30.0)
+"""Flames: reverse over forward resistance (invented)."""
+
+
+def draw(equipment: Equipment, meter: Meter, seed: int, n: int, other: bool = False, trade: bool = False) -> list[Case]:
     """n cases, their faults by the shipped prior over ALL pairs, severities even.
 
-    wide: healthy furnaces spread √2 wider than the reasoner was told. odd: share
-    of readings replaced by those of some other, random furnace (misread, misheard).
+    other: boards and flames of DESIGNS and RATIOS in place of the family's own, showing the same printed figures.
+    trade: every face of a fault, and readings that slip.
     """
     rng = np.random.default_rng(seed)
     prior = catalog.shipped_prior()
     names = list(prior)
     truths = [names[i] for i in rng.choice(len(names), size=n, p=np.array([prior[name] for name in names]))]
-    groups: dict[str, list[int]] = defaultdict(list)
+    groups: dict[tuple[str, tuple[int, ...]], list[int]] = defaultdict(list)
     for i, name in enumerate(truths):
-        groups[name].append(i)
+        groups[name, tuple(_face(one, trade, rng) for one in catalog.parts(name))].append(i)
+    boards = _boards(equipment, meter, rng) if other else None
     cases: list[Case | None] = [None] * n
-    for name, where in groups.items():
+    for (name, faces), where in groups.items():
         m = len(where)
-        furnace = healthy(equipment, meter, rng, m)
-        if wide:
-            furnace = spread(furnace, rng, m)
+        furnace = healthy(equipment, meter, rng, m) if boards is None else around(boards, rng.integers(boards.shape[0], size=m), rng)
         levels = []
-        for one in catalog.parts(name):
+        for one, face in zip(catalog.parts(name), faces, strict=True):
             level = rng.random(m)
-            furnace = with_fault(furnace, one, level, rng.random(m))
+            furnace = with_fault(furnace, one, level, rng.random(m), face)
             levels.append(level)
-        true = {p: np.broadcast_to(read(furnace, p), (m,)) for p, one in catalog.probes().items() if not one.proof}
+        true = read_many(furnace, [p for p, one in catalog.probes().items() if not one.proof and one.quantity != "seen"])
+        shows = tuple(catalog.fault(one).faces[face] for one, face in zip(catalog.parts(name), faces, strict=True))
         for k, i in enumerate(where):
             mine = specimen(meter, rng)
-            shown: dict[str, float | bool] = {}
-            for p, values in true.items():
-                quantity = catalog.probes()[p].quantity
-                shown[p] = bool(values[k]) if quantity == "yes_no" else display(float(values[k]), quantity, mine, rng)
+            shown = {p: _shown(p, float(values[k]), mine, rng, SLIP if trade else 0.0) for p, values in true.items() if catalog.probes()[p].numeric}
+            shown |= {p: _looked(p, shows, rng, other) for p, one in catalog.probes().items() if not one.numeric}
+            if shown[PROVES] != "never_lit":
+                shown[PROVES] = "stays" if true[PROVES][k] else "goes"
             cases[i] = Case(name, tuple(float(level[k]) for level in levels), shown)
-    found = [case for case in cases if case is not None]
-    if odd:
-        found = [_with_odd(case, found, rng, odd) for case in found]
-    return found
+    return [case for case in cases if case is not None]
 
 
-def _with_odd(case: Case, others: Sequence[Case], rng: np.random.Generator, odd: float) -> Case:
-    shown = {p: others[int(rng.integers(len(others)))].shown[p] if rng.random() < odd else one for p, one in case.shown.items()}
-    return Case(case.truth, case.severity, shown)
+def _face(fault: str, trade: bool, rng: np.random.Generator) -> int:
+    faces = catalog.fault(fault).faces
+    return int(rng.choice(len(faces), p=[one.share for one in faces])) if trade else 0
 
 
-def evidence_of(probe: str, shown: float | bool, meter: Meter) -> Evidence:
-    """One displayed value as evidence."""
-    return shown if isinstance(shown, bool) else as_measured(shown, catalog.probes()[probe].quantity, meter)
+def _boards(equipment: Equipment, meter: Meter, rng: np.random.Generator) -> Furnace:
+    parts = np.array([(*design, ratio) for design in DESIGNS for ratio in RATIOS]).T
+    drawn = insides.draw(equipment, rng, parts.shape[1])
+    return insides.furnaces(equipment, meter, replace(drawn, rod_source_ohms=parts[0], rod_capacitor=parts[1], sense_ohms=parts[2], flame_ratio=parts[3]))
 
 
-def reasoner(knowledge: Knowledge, start: Assessment) -> Callable[[Case], Outcome]:
-    """Takes the probe that the reasoner asks for until it asks for none. start: its assessment of no evidence."""
+def _shown(probe: str, true: float, mine: Specimen, rng: np.random.Generator, slip: float) -> float:
+    quantity = catalog.probes()[probe].quantity
+    if rng.random() >= slip:
+        return display(true, quantity, mine, rng)
+    kind = rng.integers(4)
+    if kind < 2:
+        return display(true * (10.0, 0.1)[kind], quantity, mine, rng)
+    # Swapped leads turn a current over; a wrong dial shows next to nothing.
+    return display(-true if kind == 2 and quantity == "dc_amps" else 0.0, quantity, mine, rng)
+
+
+def _looked(probe: str, shows: tuple[catalog.Variant, ...], rng: np.random.Generator, hazy: bool) -> str:
+    """hazy: an eye that is wrong more often than the reasoner believes."""
+    chance = answer_chances(shows, probe)
+    names = list(chance)
+    if hazy and probe != PROVES and rng.random() < 0.1:
+        return names[int(rng.integers(len(names)))]
+    return names[int(rng.choice(len(names), p=np.array(list(chance.values()))))]
+
+
+def evidence_of(probe: str, shown: float | bool | str, meter: Meter) -> Evidence:
+    """One displayed value, or an answer, as evidence."""
+    return shown if isinstance(shown, (bool, str)) else as_measured(shown, catalog.probes()[probe].quantity, meter)
+
+
+def reasoner(knowledge: Knowledge) -> Callable[[Case], Outcome]:
+    """Takes the probe that the reasoner asks for until it asks for none, in the power state it left the furnace in."""
+    start = assess({}, knowledge, at=Place())
 
     def diagnose(case: Case) -> Outcome:
         evidence: dict[str, Evidence] = {}
-        said, millis = start, []
+        said, millis, place = start, [], Place()
         while said.next_probe and len(evidence) < MOST:
             probe = said.next_probe
+            place = moved_to(place, catalog.probes()[probe])[0]
             evidence[probe] = evidence_of(probe, case.shown[probe], knowledge.meter)
             began = _clocks()
-            said = assess(evidence, knowledge)
+            said = assess(evidence, knowledge, case.shown.keys(), at=place)
             millis.append(_since(began))
         return Outcome(case.truth, said.ranked[:3], said.named, tuple(evidence), said.cannot_tell, tuple(millis))
 
@@ -138,13 +173,22 @@ def reasoner_in_fixed_order(knowledge: Knowledge) -> Callable[[Case], Outcome]:
         for probe in order:
             evidence[probe] = evidence_of(probe, case.shown[probe], knowledge.meter)
             began = _clocks()
-            said = assess(evidence, knowledge, allowed=frozenset(order))
+            said = assess(evidence, knowledge, allowed=frozenset(order) & case.shown.keys())
             millis.append(_since(began))
-            if said.named:
+            if said.named and not said.compulsory:
                 break
         return Outcome(case.truth, said.ranked[:3], said.named, tuple(evidence), said.cannot_tell, tuple(millis))
 
     return diagnose
+
+
+def cycles(taken: Sequence[str]) -> int:
+    """How often the power goes off for readings in that order: for dead ones, and to touch the rod wire."""
+    place, found = Place(), 0
+    for probe in taken:
+        place, off, _ = moved_to(place, catalog.probes()[probe])
+        found += off
+    return found
 
 
 def fixed_order() -> list[str]:
@@ -168,7 +212,7 @@ def thresholds(equipment: Equipment) -> Callable[[Case], Outcome]:
     return diagnose
 
 
-def _first_fault(probe: str, shown: Mapping[str, float | bool], equipment: Equipment) -> tuple[str, ...]:
+def _first_fault(probe: str, shown: Mapping[str, float | bool | str], equipment: Equipment) -> tuple[str, ...]:
     """The faults that a plain limit points to, usual one first; empty when the reading is within its limit."""
     limit = {name: one.value for name, one in equipment.limits.items()}
     value = shown[probe]
@@ -207,12 +251,12 @@ def _first_fault(probe: str, shown: Mapping[str, float | bool], equipment: Equip
         case "flame_current":
             return ("rod_coated", "flame_thin", "rod_misplaced") if value < limit["flame_sound"] else ()
         case _:
-            return () if value else ("board_not_sensing",)
+            return ("never_lit",) if value == "never_lit" else () if value == "stays" else ("board_not_sensing",)
 
 
 def rule_of_thumb(case: Case) -> Outcome:
     """No flame proven: replace the rod; still none: replace the board. A flame that is proven: nothing."""
-    if case.shown[PROVES]:
+    if case.shown[PROVES] == "stays":
         return Outcome(case.truth, (("healthy", 1.0),), "healthy", (PROVES,))
     # A new rod mends the faults of the rod and of nothing else.
     mended = all(catalog.fault(one).family == "rod" for one in catalog.parts(case.truth))

@@ -15,16 +15,23 @@ from flows.errors import FlowError
 from flows.faults import catalog
 from flows.reason import assess
 from flows.reason_knowledge import Knowledge, with_prior
-from flows.reason_mixture import Components, Shown, posterior, stretch, weigh
-from flows.reason_next import Gain, Sight, choose, entropy, gains, left_after
+from flows.reason_mixture import PROVES, Components, Shown, posterior, stretch, weigh
+from flows.reason_next import Gain, Place, Sight, choose, cost, entropy, gains, left_after, moved_to
 
 
-def clouds(mean: np.ndarray, cov: np.ndarray, owner: list[int], over: np.ndarray | None = None, senses: list[float] | None = None) -> Components:
-    """Components over probes named p0, p1, ... with scale 1 and no model floor. mean: (C, K+1), stretched."""
+def clouds(
+    mean: np.ndarray, cov: np.ndarray, owner: list[int], over: np.ndarray | None = None, senses: list[float] | None = None, looks: dict[str, list[list[float]]] | None = None
+) -> Components:
+    """Components over probes named p0, p1, ... with scale 1 and no model floor. mean: (C, K+1), stretched.
+
+    looks: probe that is looked at -> for each component the chance of each answer.
+    """
+    seen = looks or {PROVES: [[0.5, 0.5, 0.0]] * len(owner)}
     k = mean.shape[1] - 1
     return Components(
         tuple(f"p{i}" for i in range(k)), np.ones(k), np.zeros(k), np.array(owner), np.array([1 / owner.count(one) for one in owner]),
         mean, cov, np.zeros((len(owner), k)) if over is None else over, np.array(senses or [1.0] * len(owner)),
+        tuple(seen), np.moveaxis(np.array(list(seen.values())), 0, 1),
     )  # fmt: skip
 
 
@@ -33,14 +40,51 @@ def test_yes_and_no_by_hand() -> None:
     # P(A | no) = 0.75·0.5 / (0.75·0.5 + 0.25·0.1) = 0.9375, by hand.
     z90 = 1.2815515655446004  # standard normal quantile of 0.9, handbook tables
     two = clouds(np.array([[0.0], [z90]]), np.ones((2, 1, 1)), [0, 1])
-    _, of_fault = posterior(two, np.array([0.75, 0.25]), weigh(two, {}, False, odd=1e-12))
+    _, of_fault = posterior(two, np.array([0.75, 0.25]), weigh(two, {}, {PROVES: 1}, odd=1e-12))
     assert of_fault[0] == pytest.approx(0.9375, rel=1e-9)
+
+
+def test_what_is_seen_by_hand() -> None:
+    # An eye that sees a lifting flame in 0.8 of A's cases and 0.1 of B's; prior 1 to 3: 0.2 / (0.2 + 0.075) = 8/11.
+    two = clouds(np.zeros((2, 1)), np.ones((2, 1, 1)), [0, 1], looks={"flame": [[0.2, 0.8], [0.9, 0.1]]})
+    _, of_fault = posterior(two, np.array([0.25, 0.75]), weigh(two, {}, {"flame": 1}, odd=1e-12))
+    assert of_fault[0] == pytest.approx(8 / 11, rel=1e-9)
+
+
+def test_a_flame_that_never_lit_is_no_word_about_what_the_flame_looks_like() -> None:
+    two = clouds(np.zeros((2, 1)), np.ones((2, 1, 1)), [0, 1], looks={PROVES: [[0.05, 0.05, 0.9], [0.5, 0.2, 0.3]], "flame": [[0.1, 0.9], [0.9, 0.1]]})
+    found = weigh(two, {}, {PROVES: 2, "flame": 1}, odd=1e-12)
+    assert set(found.each) == {PROVES}
+    assert np.exp(found.log_likelihood) == pytest.approx([0.9, 0.3], rel=1e-9)
+
+
+def test_a_slipped_decimal_is_likelier_than_any_other_odd_reading() -> None:
+    # A reads 3, B reads 3000. A display of 30 is ten times A's; both are equally far off without that.
+    far = np.arcsinh([[3.0, 0.0], [300.0, 0.0]])
+    two = clouds(far, np.stack([1e-3 * np.eye(2)] * 2), [0, 1])
+    ten = weigh(two, {"p0": Shown(30.0, 0.1)}, {}, odd=0.02).log_likelihood
+    other = weigh(two, {"p0": Shown(60.0, 0.1)}, {}, odd=0.02).log_likelihood
+    assert ten[0] > other[0] + 1
+
+
+def test_power_goes_off_for_a_dead_reading_and_to_touch_the_rod_wire() -> None:
+    book = catalog.probes()
+    place, off, on = moved_to(Place(), book["supply_hot_neutral"])
+    assert (place, off, on) == (Place("on", "plugged"), 0, 0)
+    place, off, on = moved_to(place, book["rod_to_ground"])
+    assert (place, off, on) == (Place("on", "unplugged"), 1, 1)
+    place, off, on = moved_to(place, book["ground_path"])
+    assert (place, off, on) == (Place("dead", "unplugged"), 1, 0)
+    place, off, on = moved_to(place, book["flame_current"])
+    assert (place, off, on) == (Place("on", "series"), 0, 1)
+    dear, cheap = (cost(book["ground_path"], Place(power), 70, 20) for power in ("on", "dead"))
+    assert dear == cheap + 70
 
 
 def test_over_limit_by_hand() -> None:
     # The display cannot show the reading with 0.8 under A and 0.2 under B; equal priors: 0.8 to 0.2.
     two = clouds(np.zeros((2, 2)), np.stack([np.eye(2)] * 2), [0, 1], over=np.array([[0.8], [0.2]]))
-    _, of_fault = posterior(two, np.array([0.5, 0.5]), weigh(two, {"p0": Shown(math.inf, 0.0)}, None, odd=1e-12))
+    _, of_fault = posterior(two, np.array([0.5, 0.5]), weigh(two, {"p0": Shown(math.inf, 0.0)}, {}, odd=1e-12))
     assert of_fault == pytest.approx([0.8, 0.2], rel=1e-9)
 
 
@@ -51,7 +95,7 @@ def test_gaussian_chain_is_the_joint_density() -> None:
     cov = root @ np.swapaxes(root, 1, 2) + 0.5 * np.eye(4)
     parts = clouds(rng.normal(size=(3, 4)), cov, [0, 1, 1])
     readings = {"p2": Shown(0.7, 0.2), "p0": Shown(-1.1, 0.05), "p1": Shown(0.3, 0.4)}
-    got = weigh(parts, readings, None, odd=1e-13).log_likelihood
+    got = weigh(parts, readings, {}, odd=1e-13).log_likelihood
     x = np.array([float(stretch(readings[f"p{i}"].value, 1.0)) for i in range(3)])
     u = np.array([readings[f"p{i}"].u / math.hypot(readings[f"p{i}"].value, 1) for i in range(3)])
     for c in range(3):
@@ -65,10 +109,10 @@ def test_one_odd_reading_cannot_silence_the_rest() -> None:
     mean = np.array([[0.0] * k + [0.0], [3.0] * k + [0.0]])
     two = clouds(mean, np.stack([0.01 * np.eye(k + 1)] * 2), [0, 1])
     readings = {f"p{i}": Shown(math.sinh(0.0 if i < 4 else 3.0), 0.0) for i in range(k)}
-    _, of_fault = posterior(two, np.array([0.5, 0.5]), weigh(two, readings, None, odd=0.004))
+    _, of_fault = posterior(two, np.array([0.5, 0.5]), weigh(two, readings, {}, odd=0.004))
     assert of_fault[0] > 0.999
     # and with no allowance for odd readings the same evidence would be hopeless: 450 standard deviations off
-    strict = weigh(two, readings, None, odd=1e-300).each["p4"]
+    strict = weigh(two, readings, {}, odd=1e-300).each["p4"]
     assert strict[0] < -400
 
 
@@ -77,7 +121,7 @@ def test_gain_of_a_perfect_and_of_an_idle_probe() -> None:
     mean = np.array([[10.0 * i, 1.0, 0.0] for i in range(4)])
     four = clouds(mean, np.stack([1e-4 * np.eye(3)] * 4), [0, 1, 2, 3])
     weight = np.full(4, 0.25)
-    moments = weigh(four, {}, None, odd=1e-9, keep_all=True)
+    moments = weigh(four, {}, {}, odd=1e-9, keep_all=True)
     book = {f"p{i}": catalog.probes()["ground_path"] for i in range(2)}
     told = gains(Sight(four, weight, moments, lambda _, value: np.zeros_like(value), 1e-9), book)
     assert [one.bits for one in told] == pytest.approx([2.0, 0.0], abs=1e-3)
@@ -93,7 +137,7 @@ def test_what_is_left_after_another_probe() -> None:
     # Four equal faults. p0 and p1 each tell {0,1} from {2,3}; p2 tells {0,2} from {1,3}: 1 bit each.
     mean = np.array([[0.0, 0.0, 0.0, 0.0], [0.0, 0.0, 9.0, 0.0], [9.0, 9.0, 0.0, 0.0], [9.0, 9.0, 9.0, 0.0]])
     four = clouds(mean, np.stack([1e-4 * np.eye(4)] * 4), [0, 1, 2, 3])
-    sight = Sight(four, np.full(4, 0.25), weigh(four, {}, None, odd=1e-9, keep_all=True), lambda _, value: np.zeros_like(value), 1e-9)
+    sight = Sight(four, np.full(4, 0.25), weigh(four, {}, {}, odd=1e-9, keep_all=True), lambda _, value: np.zeros_like(value), 1e-9)
     assert left_after(sight, "p1", "p0") == pytest.approx(0.0, abs=1e-3)
     assert left_after(sight, "p2", "p0") == pytest.approx(1.0, abs=1e-3)
 

@@ -20,7 +20,11 @@ SECONDS = 2.0
 def parts(f: Furnace, *, powered: bool, lit: bool, plugged: bool, drive: str) -> list[str]:
     """The netlist's cards, without analysis. drive: the text behind the source's nodes."""
     first, second = ("white", "black") if f.swapped else ("black", "white")
-    rod = f.rod_ohms if plugged else OPEN
+    rod = f.rod_ohms + f.rod_plug_ohms * (1.0 if lit else f.rod_plug_rest) if plugged else OPEN
+    sensed_at, tied_to = ("common", "chassis") if f.common_at_cabinet else ("board", "board")
+    plug = f.connector_ohms * (1.0 if lit else f.connector_rest)
+    insulator = f.insulator_ohms * (1.0 if lit else f.insulator_rest)
+    coat = f.coating_ohms * (1.0 if lit else f.coat_to_tips)
     cards = [
         f"Vservice panel 0 {drive}",
         f"Rsource panel black {f.source_ohms + f.hot_ohms}",
@@ -29,6 +33,7 @@ def parts(f: Furnace, *, powered: bool, lit: bool, plugged: bool, drive: str) ->
         f"Rjoint {second} neutral 1e-6",
         f"Rbond earth 0 {f.bond_ohms}",
         f"Regc earth ground {f.ground_ohms}",
+        f"Rpipe chassis earth {f.pipe_ohms}",
         f"Rbootleg ground neutral {f.bootleg_ohms}",
         f"Rload hot neutral {f.load_ohms}",
         # An ideal transformer: volts forward, current back.
@@ -44,22 +49,20 @@ def parts(f: Furnace, *, powered: bool, lit: bool, plugged: bool, drive: str) ->
         f"Rbondc ground chassis {f.chassis_bond_ohms}",
         f"Rburner burner chassis {f.burner_chassis_ohms}",
         f"Rboard board chassis {f.board_chassis_ohms}",
-        f"Rcommon common board {f.common_ground_ohms}",
+        f"Rcommon common {tied_to} {f.common_ground_ohms}",
         # Rod supply: neutral + share of hot to neutral; its current comes from both by the same shares.
-        f"Erod boost neutral hot neutral {f.rod_share}",
-        "Vrod boost behind 0",
-        f"Frod hot neutral Vrod {f.rod_share}",
+        *_rod_supply(f),
         f"Rrods behind cap {f.rod_source_ohms}",
         f"Crod cap terminal {f.rod_capacitor}",
-        f"Rsense terminal board {f.sense_ohms}",
+        f"Rsense terminal {sensed_at} {f.sense_ohms}",
         f"Rw1 terminal cin {f.wire_ohms / 2}",
-        f"Rconn cin cout {f.connector_ohms}",
+        f"Rconn cin cout {plug}",
         f"Rchafe cout chassis {f.chafe_ohms}",
         f"Rw2 cout end {f.wire_ohms / 2}",
         "Vmeter end series 0",
         f"Rrod series rod {rod}",
-        f"Rcoat rod blade {f.coating_ohms}",
-        f"Rins rod burner {f.insulator_ohms}",
+        f"Rcoat rod blade {coat}",
+        f"Rins rod burner {insulator}",
     ]
     if lit:
         forward_extra = 1 / (1 / f.forward_ohms - 1 / f.reverse_ohms)
@@ -71,6 +74,14 @@ def parts(f: Furnace, *, powered: bool, lit: bool, plugged: bool, drive: str) ->
             ".model flame D(IS=1e-12 N=0.02)",
         ]
     return cards
+
+
+def _rod_supply(f: Furnace) -> list[str]:
+    if f.rod_from_secondary:
+        step = f.rod_share * f.turns
+        stands_on = "common" if f.common_at_cabinet else "board"
+        return [f"Erod boost {stands_on} r common {step}", "Vrod boost behind 0", f"Frod r common Vrod {step}"]
+    return [f"Erod boost neutral hot neutral {f.rod_share}", "Vrod boost behind 0", f"Frod hot neutral Vrod {f.rod_share}"]
 
 
 def ac_volts(f: Furnace, a: str, b: str, *, powered: bool = True, plugged: bool = True) -> float:
@@ -100,7 +111,7 @@ def flame(f: Furnace, *, meter: bool, volts: tuple[str, str] | None = None) -> d
     cards.append(f"Rburden inmeter series {f.burden_ohms + f.lead_ohms if meter else 1e-3}")
     start = SECONDS - 6 / f.frequency
     wanted = [f"meas tran wire avg i(Vmeter) from={start} to={SECONDS}", f"meas tran drop avg vsense from={start} to={SECONDS}"]
-    lets = ["let vsense=v(terminal)-v(board)"]
+    lets = [f"let vsense=v(terminal)-v({'common' if f.common_at_cabinet else 'board'})"]
     if volts:
         cards += [f"Rmeter {volts[0]} lead {f.input_ohms}", f"Rleads lead {volts[1]} {f.lead_ohms}"]
         lets.append(f"let shown=v({volts[0]})-v(lead)")
