@@ -7,7 +7,6 @@ happen and counted.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -23,12 +22,15 @@ from flows.faults.display import Specimen, as_measured, display, specimen
 from flows.faults.draws import healthy, with_fault
 from flows.faults.lessons import lessons
 from flows.measure import Measured
+from flows.practice_display import as_displayed
 from flows.practice_proof import live_probe, proofs, proven, tried
 from flows.profiles import Equipment, Meter
 
+__all__ = ["PracticeFurnace", "Reply", "Taken", "as_displayed", "ask", "choices", "is_same", "light", "named_probe", "plug", "put_in_series", "set_jack", "start", "touch", "turn"]
 Power = Literal["on", "switch", "breaker"]
 Function = Literal["ac_volts", "outlet", "ohms", "dc_amps", "leads", "watch"]
 Jack = Literal["volts", "microamps"]
+PROVES = "board_proves_flame"
 
 
 @dataclass(frozen=True)
@@ -47,7 +49,8 @@ class PracticeFurnace:
     hidden: fault id or pair; circuit: the furnace with it; meter: the trainee's own specimen.
     power: on, off at the switch, or off at the breaker. plugged: the rod wire is on the rod itself.
     series: the meter is clipped between wire and rod. jack: where the red lead sits.
-    proofs: the dead proofs that stand since the power went off. slips: in the order made.
+    lights: whether the burner lights at all. proofs: the dead proofs that stand since the power went off.
+    slips: in the order made.
     """
 
     equipment: Equipment
@@ -56,6 +59,7 @@ class PracticeFurnace:
     circuit: Furnace
     meter: Specimen
     power: Power = "on"
+    lights: bool = True
     lit: bool = False
     plugged: bool = True
     series: bool = False
@@ -106,7 +110,14 @@ def start(equipment: Equipment, meter: Meter, seed: int, level: str = "easy", fa
     circuit = healthy(equipment, meter, rng, 1)
     for one in catalog.parts(hidden):
         circuit = with_fault(circuit, one, rng.uniform(*chosen.severity, 1), rng.uniform(*chosen.severity, 1))
-    return PracticeFurnace(equipment, hidden, seed, circuit, specimen(meter, rng))
+    one = specimen(meter, rng)
+    return PracticeFurnace(equipment, hidden, seed, circuit, one, lights=_lights(hidden, rng))
+
+
+def _lights(hidden: str, rng: np.random.Generator) -> bool:
+    """Whether the burner lights with that fault: as often as the fault's own shares of what is seen say."""
+    shares = [catalog.fault(one).shows.get(PROVES, {}).get("never_lit", 0.0) for one in catalog.parts(hidden)]
+    return not any(share and rng.uniform() < share for share in shares)
 
 
 def _draw(which: str, rng: np.random.Generator) -> str:
@@ -129,6 +140,8 @@ def light(p: PracticeFurnace) -> Answered:
     lines = lessons().lines
     if p.power != "on":
         return p, Reply(lines["no_power"])
+    if not p.lights:
+        return p, Reply(lines["no_light"])
     return replace(p, lit=True), Reply(lines["lit"])
 
 
@@ -228,7 +241,7 @@ def _watch(p: PracticeFurnace) -> Answered:
     # A meter left in the rod wire with a broken lead or a blown fuse breaks the wire.
     broken = p.series and bool(p.circuit.fuse_blown > 0.5 or p.circuit.lead_open > 0.5)
     proves = bool(readings.board_proves_flame(p.circuit)[0]) and p.wired and not broken
-    taken = Taken("board_proves_flame", None, proves)
+    taken = Taken(PROVES, None, proves)
     return replace(p, taken=(*p.taken, taken), lit=proves), Reply(lines["stays" if proves else "goes"], taken)
 
 
@@ -246,19 +259,6 @@ def _read(p: PracticeFurnace, function: Function, points: tuple[str, str] | None
     kept = p.taken if function == "outlet" else (*p.taken, taken)
     text = lines["over"] if reading.over_limit else lines["shows"].format(value=as_displayed(shown, quantity, p.meter.meter))
     return replace(p, taken=kept, proofs=after.stand), Reply(text, taken, proof=after.said)
-
-
-def as_displayed(shown: float, quantity: str, meter: Meter) -> str:
-    """The display in words (SI in, finite): every digit of the range, and the unit."""
-    resolution = meter.function(quantity).range_for(shown).resolution
-    value, step, unit = shown, resolution, "volts"
-    if quantity == "dc_amps":
-        value, step, unit = shown * 1e6, resolution * 1e6, "microamps"
-    elif quantity == "ohms":
-        size = 1e6 if resolution >= 1e3 else 1e3 if resolution >= 1 and shown > 600 else 1.0
-        value, step, unit = shown / size, resolution / size, {1e6: "megohms", 1e3: "kilohms", 1.0: "ohms"}[size]
-    decimals = max(0, round(-math.log10(step)))
-    return lessons().lines[unit].format(n=f"{value:.{decimals}f}")
 
 
 def named_probe(p: PracticeFurnace, function: Function, points: tuple[str, str] | None) -> str:

@@ -104,7 +104,7 @@ def test_touching_the_wrong_thing_live_is_stopped_with_the_reason_and_counted(tm
 def test_zeros_through_a_broken_lead_never_prove_dead(tmp_path, power):
     output = practise(tmp_path, power, *PROOF, *PROOF, "ohms from burner to board ground", "my answer is broken meter lead", fault="meter_lead_open")
     assert "proved it dead" not in output and "That is too low for a live part. Check the leads and the dial" in output
-    assert set(shown(output)) <= {"0.00 volts", "0.01 volts", "0.02 volts", "0.03 volts"} and len(shown(output)) == 10
+    assert len(shown(output)) == 10 and all(float(one.removesuffix(" volts")) < 2 for one in shown(output))
     assert kept(tmp_path)[0]["slips"] == ["not_proven"] and "Right. It was a broken meter lead." in output
 
 
@@ -290,6 +290,7 @@ class Trainee:
         (r"lights, runs and stops", "cycle is complete"),
         (r"locks out\.$", "it locked out"),
         (r"You can say: next check please", "next check please"),
+        (r"You can say: once more please", "stop"),
         (r"Is that right\?", "yes"),
     )
 

@@ -308,3 +308,12 @@ def test_what_a_meter_cannot_tell_counts_as_right(known: Knowledge) -> None:
 def test_stops_are_short_and_plain() -> None:
     for slip in lessons().slips.values():
         assert textstat.flesch_kincaid_grade(slip.says) <= 6 and textstat.flesch_kincaid_grade(slip.learn) <= 6
+
+
+def test_a_burner_that_cannot_light_does_not() -> None:
+    """Held against the fault's own shares: nearly every furnace with it stays dark, and no sound one does."""
+    dark = [not light(furnace("never_lit", seed=seed))[0].lit for seed in range(40)]
+    assert sum(dark) > 30
+    p, reply = light(furnace("never_lit", seed=dark.index(True)))
+    assert reply.text == lessons().lines["no_light"] and not p.lit
+    assert all(light(furnace(seed=seed))[0].lit for seed in range(10))
