@@ -11,7 +11,7 @@ from flows.faults import catalog
 from flows.measure import Verdict, measured
 from flows.order import chosen, first_undone, last_check
 from flows.prompts import ask_again, listen, step_lines
-from flows.proving import live_proofs
+from flows.proving import live_proofs, proofs_after
 from flows.reason import Assessment, Evidence
 from flows.route import first_step, power_needed
 from flows.schema import Judge
@@ -176,10 +176,8 @@ def _prove(plan: Plan, session: Session) -> Moved:
         live = session.power == "said_off" and session.outcome == "fail" and proof not in live_proofs(plan.procedure)
         session = replace(session, proofs=frozenset(), power="on" if live else _not_dead(session.power))
         return session, [Save("power", {"state": session.power, "by": session.step})]
-    before = order[: order.index(proof)]
-    if session.power in ("on", "doubt") or not set(before) <= session.proofs:
-        return replace(session, proofs=frozenset(), power=_not_dead(session.power)), []
-    session = replace(session, proofs=frozenset({*before, proof}), power=_not_dead(session.power))
+    stand = proofs_after(order, session.proofs, proof, session.outcome, session.power)
+    session = replace(session, proofs=stand, power=_not_dead(session.power))
     if set(order) <= session.proofs:
         gone = [one for one in session.safety if plan.step(one[0]).proves]
         session = replace(session, power="dead", safety=tuple(one for one in session.safety if one not in gone))
