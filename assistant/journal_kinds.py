@@ -130,6 +130,7 @@ class ReadingLine(TypedDict, total=False):
     step: Name
     check_title: Text
     probe: Name
+    counts_as: Name
     quantity: Name
     unit: Name
     value: Number
@@ -161,7 +162,7 @@ class VerdictLine(TypedDict, total=False):
 
 
 class StepLine(TypedDict, total=False):
-    """choice, power, jumper, skipped, retaken, alarm, alarm_over."""
+    """choice, power, jumper, skipped, retaken, fix, alarm, alarm_over."""
 
     __pydantic_config__ = OPEN  # type: ignore[misc]
     step: Name
@@ -175,6 +176,26 @@ class StepLine(TypedDict, total=False):
     why: Text
     probe: Name
     what: Name
+    finding: Name
+
+
+class MovedLine(TypedDict, total=False):
+    """A thing was brought to a place, by an answer that said so."""
+
+    __pydantic_config__ = OPEN  # type: ignore[misc]
+    thing: Name
+    to: Name
+    step: Name
+
+
+class SafetyLine(TypedDict, total=False):
+    """A finding that puts a person at risk. stands: False where it is taken back."""
+
+    __pydantic_config__ = OPEN  # type: ignore[misc]
+    step: Name
+    finding: Name
+    text: Text
+    stands: bool
 
 
 class MemoLine(TypedDict, total=False):
@@ -209,6 +230,10 @@ class EndLine(TypedDict, total=False):
     fault: Name
     summary: Text
     left_set: list[str] | None
+    missing: list[str] | None
+    missing_titles: list[str] | None
+    safety: list[list[str]] | None
+    power: Name
 
 
 class OtherLine(TypedDict, total=False):
@@ -221,8 +246,8 @@ class OtherLine(TypedDict, total=False):
 
 
 KINDS: dict[str, type] = {
-    "visit": Visit, "said": Said, "heard": HeardLine, "reading": ReadingLine, "verdict": VerdictLine, "memo": MemoLine, "assessment": AssessmentLine, "trouble": TroubleLine, "end": EndLine,
-    **dict.fromkeys(("choice", "power", "jumper", "skipped", "retaken", "alarm", "alarm_over"), StepLine),
+    "visit": Visit, "said": Said, "heard": HeardLine, "reading": ReadingLine, "verdict": VerdictLine, "memo": MemoLine, "assessment": AssessmentLine, "trouble": TroubleLine, "end": EndLine, "moved": MovedLine, "safety": SafetyLine,
+    **dict.fromkeys(("choice", "power", "jumper", "skipped", "retaken", "fix", "alarm", "alarm_over"), StepLine),
     **dict.fromkeys(("resumed", "interrupted"), OtherLine),
 }  # fmt: skip
 

@@ -281,6 +281,7 @@ def finish(plan: Plan, session: Session, name: str) -> Moved:
         "summary": " ".join(one.text for one in closing if isinstance(one, Say)),
         "left_set": left,
         "missing": missing,
+        "missing_titles": [plan.step(name).title for name in missing],
         "safety": [list(one) for one in session.safety],
         "power": session.power,
     }

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 Event = dict[str, Any]
-SHOWN = frozenset({"visit", "resumed", "said", "heard", "reading", "verdict", "choice", "power", "jumper", "memo", "skipped", "retaken", "alarm", "trouble", "end"})
+SHOWN = frozenset({"visit", "resumed", "said", "heard", "reading", "verdict", "choice", "power", "jumper", "memo", "skipped", "retaken", "fix", "safety", "alarm", "trouble", "end"})
 """Kinds that the page draws; the rest is kept on disk and not sent to browsers."""
 KEEP_ENDED = 1800.0
 """Seconds that an ended visit stays in sight."""
