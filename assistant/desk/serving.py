@@ -88,10 +88,10 @@ class Limited(H11Protocol):
         self._due, self._waits_for = None, None
 
 
-def configuration(app: Any, certificate: Path | None = None, key: Path | None = None) -> uvicorn.Config:
-    """Uvicorn's settings with all its limits."""
+def configuration(app: Any, certificate: Path | None = None, key: Path | None = None, proxied: bool = False) -> uvicorn.Config:
+    """Uvicorn's settings with all its limits. proxied: a reverse proxy on this machine says who asks, and by which scheme."""
     return uvicorn.Config(
-        app, http=Limited, ws="none", log_level="warning", access_log=False, server_header=False, proxy_headers=False,
+        app, http=Limited, ws="none", log_level="warning", access_log=False, server_header=False, proxy_headers=proxied, forwarded_allow_ips="127.0.0.1,::1",
         limit_concurrency=CONNECTIONS + 64, h11_max_incomplete_event_size=HEAD_BYTES, timeout_keep_alive=IDLE_SECONDS, timeout_graceful_shutdown=GRACE,
         ssl_certfile=certificate, ssl_keyfile=key,
     )  # fmt: skip

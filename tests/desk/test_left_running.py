@@ -104,6 +104,28 @@ def test_a_limits_name_in_a_journal_is_no_format() -> None:
     assert texts == ["{:>400000000} 5.00 Ω", "{0.  class  } 6.00 Ω"]
 
 
+def test_behind_a_proxy_the_one_who_asks_is_the_one_that_the_proxy_names(served: Any) -> None:
+    import threading
+
+    seen: list[tuple[str, str]] = []
+
+    async def app(scope: Any, receive: Any, send: Any) -> None:
+        seen.append((scope["client"][0], scope["scheme"]))
+        await send({"type": "http.response.start", "status": 204, "headers": []})
+        await send({"type": "http.response.body"})
+
+    for proxied in (True, False):
+        listening = bound()
+        config = serving.configuration(app, proxied=proxied)
+        config.lifespan = "off"
+        server = uvicorn.Server(config)
+        threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True).start()
+        eventually(lambda server=server: server.started)
+        ask(listening.getsockname(), "GET / HTTP/1.1\nHost: x\nX-Forwarded-For: 192.0.2.7\nX-Forwarded-Proto: https\nConnection: close")
+        server.should_exit = True
+    assert seen == [("192.0.2.7", "https"), ("127.0.0.1", "http")]
+
+
 ODD = {
     "deep": b'{"v":1,"seq":2,"at":"2026-03-02T09:00:01+00:00","kind":"said","text":' + b"[" * 100_000 + b"]" * 100_000 + b"}",
     "half a character": b'{"v":1,"seq":2,"at":"2026-03-02T09:00:01+00:00","kind":"said","text":"\\ud800"}',
