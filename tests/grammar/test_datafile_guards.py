@@ -17,10 +17,15 @@ from grammar.datafile import load_yaml, parse_yaml, problems_in, read_yaml
 from grammar.errors import DataFileError
 from grammar.fields import fields_in
 
-BOMB = "a0: &a0 [x, x]\n" + "".join(f"a{number}: &a{number} [*a{number - 1}, *a{number - 1}, *a{number - 1}]\n" for number in range(1, 40))
+BOMB = "a0: &a0 [x, x]\n" + "".join(
+    f"a{number}: &a{number} [*a{number - 1}, *a{number - 1}, *a{number - 1}]\n" for number in range(1, 40)
+)
 HURTFUL = {
     "an alias bomb": (BOMB, "holds more than"),
-    "a bomb of merge keys": ("a0: &a0 {x: 1}\n" + "".join(f"a{n}: &a{n} {{<<: [*a{n - 1}, *a{n - 1}]}}\n" for n in range(1, 40)), "holds more than"),
+    "a bomb of merge keys": (
+        "a0: &a0 {x: 1}\n" + "".join(f"a{n}: &a{n} {{<<: [*a{n - 1}, *a{n - 1}]}}\n" for n in range(1, 40)),
+        "holds more than",
+    ),
     "an alias of itself": ("a: &x [*x]", "stands inside what it stands for"),
     "nested lists": ("[" * 5000, "nested more than"),
     "nested mappings": ("{a: " * 5000, "nested more than"),
@@ -50,7 +55,9 @@ def test_what_hurts_is_refused_in_one_line_and_at_once(tmp_path: Path, text: str
     with pytest.raises(DataFileError) as caught:
         read_yaml(path)
     assert words in caught.value.text and "data.yaml" in caught.value.text and "\n" not in caught.value.text
-    assert time.thread_time() - begun < 5  # a limit of the reader, not a measure of this machine: without it these never end
+    assert (
+        time.thread_time() - begun < 5
+    )  # a limit of the reader, not a measure of this machine: without it these never end
 
 
 def test_a_large_file_and_one_that_is_no_text_are_refused(tmp_path: Path) -> None:
@@ -81,7 +88,20 @@ def test_any_text_is_read_as_the_library_reads_it_or_refused(text: str) -> None:
     assert found == yaml.safe_load(text)
 
 
-@pytest.mark.parametrize("line", ["{value:>400000000} volts", "{value.__class__} volts", "{value!r} volts", "{} volts", "{0} volts", "{value[0]} volts", "{va lue} volts", "{value", "}"])
+@pytest.mark.parametrize(
+    "line",
+    [
+        "{value:>400000000} volts",
+        "{value.__class__} volts",
+        "{value!r} volts",
+        "{} volts",
+        "{0} volts",
+        "{value[0]} volts",
+        "{va lue} volts",
+        "{value",
+        "}",
+    ],
+)
 def test_a_line_fills_in_names_and_nothing_else(line: str) -> None:
     with pytest.raises(ValueError):
         fields_in(line)
