@@ -115,7 +115,7 @@ def run_visit(
     try:
         engine = getattr(recognizer, "description", recognizer.name)
         journal.write("visit", opening(plan, visit=folder.name, engine=engine, voice=voice.name, program=program, invented=True, technician=visit.technician, site=visit.site))
-        outcome = Visit(plan, technician, mouth, journal, [*watchers, technician], understand).run(*begin(plan))
+        outcome = Visit(plan, technician, mouth, journal, [*watchers, technician], understand, keep_sound="all").run(*begin(plan))
     finally:
         journal.close()
     tape.save(folder / "conversation.wav")
