@@ -68,6 +68,8 @@ def losses(name: str, count: int, work: Path, seed: int, syncs: bool) -> Counter
         if why:
             bad[why[:150]] += 1
         shutil.rmtree(place)
+        if number % 250 == 0:
+            print(f"  {name}: {number} so far, {sum(bad.values())} broke a promise", flush=True)
     print(
         f"{name:9} {count:6} losses of power over {len(mine)} changes: {sum(bad.values())} broke a promise", flush=True
     )
