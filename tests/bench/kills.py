@@ -62,7 +62,7 @@ def losses(name: str, count: int, work: Path, seed: int, syncs: bool) -> Counter
             done += 1
     chance, bad = random.Random(f"{name}/{seed}"), Counter[str]()
     place = work / "laid"
-    for at, disk in moments(mine, root, count, chance, syncs):
+    for number, (at, disk) in enumerate(moments(mine, root, count, chance, syncs), start=1):
         disk.lay(place, chance)
         why = told(SCENARIOS[name], place, [line for moment, line in promised if moment <= at])
         if why:
