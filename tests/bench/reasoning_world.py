@@ -23,6 +23,8 @@ from flows.reason_next import Place, moved_to
 
 PROVES = "board_proves_flame"
 MOST = 24
+GUIDED = 10
+"""The last place in the fixed order that is a guided step."""
 
 
 @dataclass(frozen=True)
@@ -146,6 +148,10 @@ def reasoner(knowledge: Knowledge) -> Callable[[Case], Outcome]:
             probe = said.next_probe
             place = moved_to(place, catalog.probes()[probe])[0]
             evidence[probe] = evidence_of(probe, case.shown[probe], knowledge.meter)
+            if said.compulsory[1:]:
+                # The next is compulsory whatever was read: nothing is asked of the reasoner yet.
+                said = replace(said, next_probe=said.compulsory[1], compulsory=said.compulsory[1:])
+                continue
             began = _clocks()
             said = assess(evidence, knowledge, case.shown.keys(), at=place)
             millis.append(_since(began))
@@ -164,14 +170,20 @@ def _since(began: tuple[float, float]) -> tuple[float, float]:
 
 
 def reasoner_in_fixed_order(knowledge: Knowledge) -> Callable[[Case], Outcome]:
-    """The same posterior on the readings of the fixed order, stopping when a fault is named."""
+    """The same posterior on the readings of the fixed order, stopping when a fault is named once the guided steps are done."""
     order = fixed_order()
+    flames = {name for name, one in catalog.probes().items() if one.flame or name == PROVES}
 
     def diagnose(case: Case) -> Outcome:
         evidence: dict[str, Evidence] = {}
         millis = []
         for probe in order:
+            if probe in flames and "never_lit" in evidence.values():
+                continue
             evidence[probe] = evidence_of(probe, case.shown[probe], knowledge.meter)
+            if catalog.probes()[probe].order < GUIDED:
+                # The guided steps are gone through as they stand; the reasoner speaks at the verdict.
+                continue
             began = _clocks()
             said = assess(evidence, knowledge, allowed=frozenset(order) & case.shown.keys())
             millis.append(_since(began))

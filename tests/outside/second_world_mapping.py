@@ -55,7 +55,7 @@ TRUTH_OF: dict[str, str] = {
 a weak board source) are missing: named there, they are wrong."""
 
 MENDED_ALIKE = (
-    frozenset({"board_no_rod_volts", "board_deaf", "board_threshold_high"}),
+    frozenset({"board_no_rod_volts", "board_deaf", "board_threshold_high", "board_source_weak"}),
     frozenset({"plug_resistive", "plug_fails_warm"}),
     frozenset({"insulator_leaking", "insulator_leaks_warm", "rod_broken"}),
     frozenset({"burner_ground_poor", "burner_ground_open"}),
