@@ -33,6 +33,7 @@ from tests.bench.reasoning_judge import Judge
 from tests.bench.reasoning_tales import tales
 from tests.bench.reasoning_world import (
     PROVES,
+    RODS,
     Case,
     Outcome,
     draw,
@@ -41,6 +42,7 @@ from tests.bench.reasoning_world import (
     rule_of_thumb,
     thresholds,
 )
+from tests.outside.second_world_mapping import RODS as ROD_TRUTHS
 
 SEED = 7_410_001
 KNOWLEDGE_SEED = 20260
@@ -84,13 +86,14 @@ def diagnose(drawn: Drawn, known: dict[str, Knowledge], fixed: int, steps: bool)
     """Every way of this tree on the cases; `fixed`: how many meet the fixed order."""
     adaptive = {name: reasoner(one) for name, one in known.items()}
     in_order = {name: reasoner_in_fixed_order(one) for name, one in known.items()}
+    rods = RODS | ROD_TRUTHS
     found: dict[str, list[Outcome]] = {"adaptive": [], "fixed order": [], "plain thresholds": [], "rod, then board": []}
     for number, (family, case) in enumerate(drawn):
         found["adaptive"].append(adaptive[family.id](case))
         if number < fixed:
             found["fixed order"].append(in_order[family.id](case))
         found["plain thresholds"].append(thresholds(family)(case))
-        found["rod, then board"].append(rule_of_thumb(case))
+        found["rod, then board"].append(rule_of_thumb(case, rods))
         if steps and number % 100 == 99:
             print(f"{number + 1} of {len(drawn)}", file=sys.stderr, flush=True)
     return found
@@ -109,15 +112,17 @@ def main() -> None:
     parser.add_argument("--equipment", default="larkspur")
     parser.add_argument("--meter", default="bench6000")
     parser.add_argument("--before", type=Path, help="another tree of this project, for a baseline")
+    parser.add_argument("--earlier", type=int, default=500, help="how many of the furnaces the other tree meets")
+    parser.add_argument("--steps", action="store_true", help="say every hundred furnaces")
     parser.add_argument("--out", type=Path, default=Path("tests/bench/results"))
     chosen = parser.parse_args()
     meter = profiles.meter(chosen.meter)
     drawn = cases_of(chosen)
     families = {one.id: one for one, _ in drawn}
     known = {name: build_knowledge(one, meter, np.random.default_rng(KNOWLEDGE_SEED)) for name, one in families.items()}
-    outcomes: dict[str, Sequence[Outcome]] = diagnose(drawn, known, chosen.fixed, sys.stderr.isatty())
+    outcomes: dict[str, Sequence[Outcome]] = diagnose(drawn, known, chosen.fixed, chosen.steps)
     if chosen.before:
-        earlier, earlier_fixed = before(chosen.before, drawn, chosen.meter)
+        earlier, earlier_fixed = before(chosen.before.resolve(), drawn[: chosen.earlier], chosen.meter)
         outcomes |= {"before, adaptive": earlier, "before, fixed order": earlier_fixed}
     judge = Judge(chosen.world)
     what = f"second world, boards of its part '{chosen.part}'" if chosen.world == "second" else "our circuit, other insides and trade effects" if chosen.other else "our circuit"

@@ -62,6 +62,8 @@ MENDED_ALIKE = (
 )
 """Truth classes whose sentences end in the same mend: a new board, the plug made good, a new rod, the burner's ground made good."""
 BOARD = MENDED_ALIKE[0]
+RODS = frozenset({"rod_coated", "rod_broken", "insulator_leaking", "insulator_leaks_warm", "rod_on_burner", "rod_misplaced"})
+"""Truth classes that a new rod mends."""
 SAME = {"board_threshold_high": "board_deaf"}
 """A board whose limit has drifted and one that is deaf: the product has one name for both, and one remedy, a new board."""
 SEEN = {"steady": "steady", "lifting": "lifting", "lazy": "lazy", "not reaching rod": "off_rod", "none": "none"}
