@@ -120,7 +120,10 @@ def _moves(one: object) -> str:
     return "moves" if one.low is not None and _swings(one.low, one.high) else "holds"
 
 
-def _swings(low: float, high: float) -> bool:
+def _swings(low: float | None, high: float | None) -> bool:
+    if low is None or high is None:
+        # Off the display at one end: that is a swing.
+        return low is not high
     a, b = sorted((abs(low), abs(high)))
     return b - a > SMALL and b > JUMP * a
 
