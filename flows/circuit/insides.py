@@ -9,7 +9,6 @@ tolerance. What cannot show it is thrown away, so the parts come out correlated.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from functools import lru_cache
 from pathlib import Path
@@ -118,7 +117,9 @@ def furnaces(equipment: Equipment, meter: Meter, insides: Insides) -> Furnace:
     """
     base, kept = _fitted(equipment, meter, insides)
     if not kept.any():
-        raise CalculationError(f"No board can show what is printed of '{equipment.id}'.", "Check its rod voltage and flame current.")
+        raise CalculationError(
+            f"No board can show what is printed of '{equipment.id}'.", "Check its rod voltage and flame current."
+        )
     rows = np.flatnonzero(kept)
     changes = {one.name: value[rows] for one in fields(Furnace) if np.shape(value := getattr(base, one.name))}
     return replace(base, **changes)
@@ -141,7 +142,9 @@ def _fitted(equipment: Equipment, meter: Meter, insides: Insides) -> tuple[Furna
     )
     powered = _to_volts(plain, insides.rod_volts)
     forward, kept = _flame(powered, insides)
-    return replace(powered, forward_ohms=forward, reverse_ohms=forward * insides.flame_ratio), kept & (powered.rod_share < 4.0)
+    return replace(powered, forward_ohms=forward, reverse_ohms=forward * insides.flame_ratio), kept & (
+        powered.rod_share < 4.0
+    )
 
 
 def _to_volts(furnace: Furnace, wanted: NDArray) -> Furnace:

@@ -38,7 +38,9 @@ def with_fault(furnace: Furnace, fault: str, severity: np.ndarray, own: np.ndarr
 
 def changed(furnace: Furnace, circuit: Mapping[str, Change], severity: np.ndarray, own: np.ndarray) -> Furnace:
     """The furnaces after the changes, as in `with_fault`."""
-    moves: dict[str, Any] = {name: moved(getattr(furnace, name), one, own if one.own else severity) for name, one in circuit.items()}
+    moves: dict[str, Any] = {
+        name: moved(getattr(furnace, name), one, own if one.own else severity) for name, one in circuit.items()
+    }
     return replace(furnace, **moves)
 
 

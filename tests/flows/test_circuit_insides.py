@@ -13,7 +13,13 @@ from flows.profiles import equipment, meter, names
 def test_every_board_shows_what_is_printed(family: str) -> None:
     e, m = equipment(family), meter("bench6000")
     drawn = insides.draw(e, np.random.default_rng(3), 120)
-    exact = insides.Insides(**{**vars(drawn), "rod_volts": np.full(120, e.limit("rod_nominal").value), "flame_current": np.full(120, e.circuit.flame_current)})
+    exact = insides.Insides(
+        **{
+            **vars(drawn),
+            "rod_volts": np.full(120, e.limit("rod_nominal").value),
+            "flame_current": np.full(120, e.circuit.flame_current),
+        }
+    )
     found = insides.furnaces(e, m, exact)
     assert 40 <= found.shape[0] <= 120
     assert read(found, "rod_to_ground") == pytest.approx(np.full(found.shape, e.limit("rod_nominal").value), rel=2e-3)

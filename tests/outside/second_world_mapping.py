@@ -62,7 +62,9 @@ MENDED_ALIKE = (
 )
 """Truth classes whose sentences end in the same mend: a new board, the plug made good, a new rod, the burner's ground made good."""
 BOARD = MENDED_ALIKE[0]
-RODS = frozenset({"rod_coated", "rod_broken", "insulator_leaking", "insulator_leaks_warm", "rod_on_burner", "rod_misplaced"})
+RODS = frozenset(
+    {"rod_coated", "rod_broken", "insulator_leaking", "insulator_leaks_warm", "rod_on_burner", "rod_misplaced"}
+)
 """Truth classes that a new rod mends."""
 SAME = {"board_threshold_high": "board_deaf"}
 """A board whose limit has drifted and one that is deaf: the product has one name for both, and one remedy, a new board."""
@@ -85,7 +87,9 @@ def family(sheet: object) -> Equipment:
         "flame_minimum": sheet.minimum,
         "flame_sound": low,
     }
-    limits = {name: one.model_copy(update={"value": figures.get(name, one.value)}) for name, one in plain.limits.items()}
+    limits = {
+        name: one.model_copy(update={"value": figures.get(name, one.value)}) for name, one in plain.limits.items()
+    }
     circuit = plain.circuit.model_copy(update={"flame_current": math.sqrt(low * high)})
     changes = {
         "id": sheet.family, "name": sheet.family, "limits": limits, "circuit": circuit,
