@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 from assistant.journal import in_alarm
 from assistant.records.faultnames import advice_on, fault_name, sentence_on
 from assistant.records.findings import Danger, fixes, not_done, not_done_words, standing
-
 from assistant.report.numbers import number
 
 if TYPE_CHECKING:
