@@ -14,7 +14,7 @@ from flows.compile import Plan, beginning, may_enter, way_out
 from flows.prompts import ask_again, listen, offers, scope_for, test_offered
 from flows.route import power_needed
 from flows.session import Effect, End, Input, Memo, Mode, Pace, Resumed, Save, Say, Session, Tone
-from flows.taking import Moved, enter, go_on, settle_answer, skip, so_far, take_reading
+from flows.taking import Moved, enter, go_on, readings_of_check, settle_answer, skip, so_far, take_reading
 from flows.wording import quantity_words, unit_words
 from grammar.answers import Choice, Command, Reading, Unclear, meaning
 
@@ -148,7 +148,7 @@ def _offered(plan: Plan, session: Session, choice: Choice) -> Moved:
     if choice.id not in offers(plan, session):
         return _missed(plan, session, Unclear("not_open", choice.text))
     here, judge = session.step, plan.step(session.step).judge
-    first, *more_of_it = readings_of_check(plan, session)
+    first, *more_of_it = readings_of_check(plan, here)
     if choice.id == "take_again":
         return enter(plan, session, first, tuple(more_of_it))
     if choice.id == "fix_now":
@@ -168,14 +168,6 @@ def _offered(plan: Plan, session: Session, choice: Choice) -> Moved:
         session, more = go_on(plan, replace(session, mode="ask"))
         return session, [Say(plan.lines.line("test_later"), "info", "test_later"), *more]
     return go_on(plan, replace(session, mode="ask"))
-
-
-def readings_of_check(plan: Plan, session: Session) -> list[str]:
-    """The steps whose readings make up the check at this step, in their order; an earlier check's readings stand."""
-    steps, here = plan.procedure.steps, plan.step(session.step)
-    probes = set(here.judge.probes.values()) if here.judge else set()
-    parts = [name for name, step in steps.items() if step.ask and step.ask.probe in probes and step.check == here.check and name != session.step]
-    return [*parts, session.step]
 
 
 def _confirmed(plan: Plan, session: Session, choice: Choice) -> Moved:
