@@ -14,7 +14,7 @@ from flows.compile import Plan, beginning, may_enter, way_out
 from flows.prompts import ask_again, listen, offers, scope_for, test_offered
 from flows.route import power_needed
 from flows.session import Effect, End, Input, Memo, Mode, Pace, Resumed, Save, Say, Session, Tone
-from flows.taking import Moved, enter, go_on, readings_of_check, settle_answer, skip, so_far, take_reading
+from flows.taking import Moved, enter, go_on, readings_of_check, settle_answer, skip, so_far, stopping, take_reading
 from flows.wording import quantity_words, unit_words
 from grammar.answers import Choice, Command, Reading, Unclear, meaning
 
@@ -300,8 +300,10 @@ def _retake(plan: Plan, session: Session, name: str, trail: tuple[str, ...]) -> 
 
 
 def _on_an_errand(plan: Plan, session: Session, name: str) -> bool:
-    """Whether the visit is on the way to a step that it must reach first; there only the proof itself is gone back into."""
-    return bool(session.agenda) and not plan.step(name).proves
+    """Whether a reading may not be gone back to: on the way to a step that must be reached first, or past a danger that stops."""
+    danger = stopping(plan, session)
+    past = danger is not None and name not in readings_of_check(plan, danger)
+    return (past or bool(session.agenda)) and not plan.step(name).proves
 
 
 def _back(plan: Plan, session: Session) -> Moved:
