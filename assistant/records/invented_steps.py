@@ -110,10 +110,16 @@ class Walk:
     taken: dict[str, Measured] = field(default_factory=dict)
     weights: dict[str, float] = field(default_factory=lambda: dict.fromkeys(FAULTS, 1 / len(FAULTS)))
     out: dict[str, str] = field(default_factory=dict)
+    power: str = "on"
 
     def checks(self, whole: bool) -> None:
-        """All checks, or only those before the power goes off."""
+        """All checks, or only those before the power goes off to stay off."""
         one, volts = self.one, self._true_volts()
+        for step, answer in (("welcome", "clear"), ("get_ready", "ready"), ("meter_volts", "set")):
+            self.act(step, answer)
+        self.off()
+        for step, answer in (("covers_off", "removed"), ("wire_off", "pulled"), ("hold_door", "held"), ("power_on_test", "running")):
+            self.act(step, answer)
         one("supply", volts["hn"], ("supply_low",))
         one("polarity_hot", volts["hg"], ())
         one("polarity_neutral", volts["ng"], ("polarity_reversed",))
@@ -124,24 +130,48 @@ class Walk:
         if not whole:
             return
         tell = self.teller.tell
-        self.choose("power_off", "open", "I opened the switch")
-        tell("power", state="said_off", by="power_off")
+        self.off()
         one("meter_live", volts["hn"], ())
-        for step in ("hot_neutral_dead", "hot_ground_dead"):
+        for step in ("hot_neutral_dead", "hot_ground_dead", "neutral_ground_dead"):
             one(step, abs(self.teller.chance.gauss(0.1, 0.1)), ())
         one("meter_still_live", volts["hn"], ())
+        self.power = "dead"
         tell("power", state="dead", by="meter_still_live")
+        self.act("dial_ohms", "set")
         one("lead_zero", abs(self.teller.chance.gauss(0.2, 0.04)), ())
         if self.teller.chance.random() < 0.04:
             self.teller.hear("ground_path/ask", "skip this check", {"type": "choice", "id": "skip", "text": "skip this check"})
             tell("skipped", step="ground_path", why="asked for")
         else:
             one("ground_path", self._true_path(), ("burner_corroded",))
-        tell("jumper", on=True, step="call_heat")
-        self.choose("power_on", "on", "furnace is running")
-        tell("power", state="on", by="power_on")
+        for step, answer in (("meter_microamps", "set"), ("clip_in", "hooked"), ("jumper_on", "jumped"), ("power_on_heat", "running"), ("flame_seen", "burning")):
+            self.act(step, answer)
         self.flame()
-        tell("jumper", on=False, step="take_jumper_off")
+
+    def way_out(self) -> None:
+        """Everything off and shut again, and a look at one cycle."""
+        self.off()
+        for step, answer in (
+            ("flame_out", "out"), ("jumper_off", "removed"), ("clips_off", "unhooked"), ("meter_volts", "set"), ("wire_back", "restored"),
+            ("door_free", "freed"), ("covers_on", "fitted"), ("restore", "running"), ("watch_cycle", "complete"),
+        ):  # fmt: skip
+            self.act(step, answer)
+
+    def off(self) -> None:
+        """The switch, said twice."""
+        self.act("power_off", "opened")
+
+    def act(self, step: str, answer: str) -> None:
+        """An answer in words and all that it moves, as the procedure has it."""
+        what = self.plan.steps[step].answers[answer]
+        self.choose(step, answer, what.phrases[0])
+        for thing, place in what.sets.things.items():
+            self.teller.tell("moved", thing=thing, to=place, step=step)
+            if thing == "jumper":
+                self.teller.tell("jumper", on=place != "none", step=step)
+        if what.sets.power:
+            self.power = what.sets.power
+            self.teller.tell("power", state=self.power, by=step)
 
     def flame(self) -> None:
         current = self._true_current()
@@ -178,7 +208,7 @@ class Walk:
         self.teller.say(f"{digits} {SPOKEN[ask.unit]}. Is that right?", "readback", "readback")
         how = "correction" if chance.random() < 0.3 * self.clumsy + 0.02 else "yes"
         self.teller.hear(f"{name}/confirm", "yes" if how == "yes" else f"no {text}", {"type": "choice", "id": how, "text": how}, 0.5)
-        power = "dead" if step.power == "dead" else "said_off" if step.power == "off" else "on"
+        power = self.power
         if ask.probe in self.taken:
             tell("retaken", step=name, probe=ask.probe)
         tell("reading", step=name, check_title=step.title, probe=ask.probe, quantity=ask.quantity, value=shown, low=shown, high=shown, step_size=0.1 * scale,
@@ -199,7 +229,11 @@ class Walk:
         for number, line in enumerate(self.plan.steps[step].say):
             self.teller.say(line, "step", f"{step}/say/{number}")
         self.teller.hear(f"{step}/ask", text, {"type": "choice", "id": choice, "text": text}, 6.0)
-        self.teller.tell("choice", step=step, choice=choice, text=text, confirmed="again", power="on")
+        again = self.plan.steps[step].answers[choice].again
+        if again:
+            self.teller.say(again.say, "question", f"{step}/again")
+            self.teller.hear(f"{step}/again", again.phrases[0], {"type": "choice", "id": choice, "text": again.phrases[0]}, 3.0)
+        self.teller.tell("choice", step=step, choice=choice, text=text, confirmed="again" if again else "once", power=self.power)
 
     def assess(self, named: str | None) -> None:
         """A last line that puts the named cause first."""

@@ -17,13 +17,16 @@ from tests.assistant.soundroom import MIC, SPEAKER, SoundRoom, stop_recording
 
 # Two readings and short lines: what is tested is the way through the devices, in real time.
 PROCEDURE = """
-format: 1
+format: 2
 id: two_readings
 version: 1
 title: Two readings
 about: Invented, for a test of the live path.
 start: supply
 reason: false
+things: {leads: {begin: in_hand}, red_jack: {begin: volts}, dial: {begin: ac_volts}}
+stands:
+  set: {leads: in_hand, red_jack: volts, dial: ac_volts}
 leave: [{go: done}]
 limits:
   low: {value: 110, origin: invented, source: invented for this test}
@@ -31,6 +34,7 @@ steps:
   supply:
     title: Supply voltage
     power: "on"
+    at: set
     say: ["Tell me the volts."]
     ask: {probe: supply_hot_neutral, quantity: ac_volts, unit: volt, high: 600, decimals: 1}
     judge: {check: band, limits: {low: low}, say: {pass: "Good.", low: "Low.", high: "High.", edge: "Good.", close: "Too close."}}
@@ -38,10 +42,11 @@ steps:
   second:
     title: Secondary
     power: "on"
+    at: set
     say: ["And now the second one."]
     ask: {probe: secondary_r_c, quantity: ac_volts, unit: volt, high: 600, decimals: 1}
     next: [{go: done}]
-  done: {title: Done, power: any, say: ["That is all."], end: finished}
+  done: {title: Done, power: any, at: set, say: ["That is all."], end: finished}
 """
 LIMIT = 90
 
