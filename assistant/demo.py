@@ -154,7 +154,7 @@ def run_visit(
         engine = getattr(recognizer, "description", recognizer.name)
         journal.write("visit", opening(plan, visit=folder.name, engine=engine, voice=voice.name, program=program, invented=True, technician=visit.technician, site=visit.site))
         findings = Findings()
-        outcome = Visit(plan, technician, mouth, journal, [*watchers, technician, findings], understand).run(*begin(plan))
+        outcome = Visit(plan, technician, mouth, journal, [*watchers, technician, findings], understand, keep_sound="all").run(*begin(plan))
     finally:
         journal.close()
     tape.save(folder / "conversation.wav")

@@ -17,7 +17,11 @@ from typing_extensions import TypedDict
 NEWEST = 2
 """Version 2 chains its lines (`assistant.chain`)."""
 Text = Annotated[str, Field(max_length=20_000)] | None
-Number = Annotated[float, Field(allow_inf_nan=False)] | Literal["over limit", "minus over limit", "not a number"] | None
+Number = (
+    Annotated[float, Field(allow_inf_nan=False)]
+    | Literal["over limit", "minus over limit", "under limit", "not a number"]
+    | None
+)
 Name = Annotated[str, Field(max_length=200)] | None
 OPEN = ConfigDict(extra="allow", strict=True)
 
@@ -130,6 +134,7 @@ class ReadingLine(TypedDict, total=False):
     step: Name
     check_title: Text
     probe: Name
+    counts_as: Name
     quantity: Name
     unit: Name
     value: Number
@@ -161,7 +166,7 @@ class VerdictLine(TypedDict, total=False):
 
 
 class StepLine(TypedDict, total=False):
-    """choice, power, jumper, skipped, retaken, alarm, alarm_over."""
+    """choice, power, jumper, skipped, retaken, fix, alarm, alarm_over."""
 
     __pydantic_config__ = OPEN  # type: ignore[misc]
     step: Name
@@ -175,6 +180,26 @@ class StepLine(TypedDict, total=False):
     why: Text
     probe: Name
     what: Name
+    finding: Name
+
+
+class MovedLine(TypedDict, total=False):
+    """A thing was brought to a place, by an answer that said so."""
+
+    __pydantic_config__ = OPEN  # type: ignore[misc]
+    thing: Name
+    to: Name
+    step: Name
+
+
+class SafetyLine(TypedDict, total=False):
+    """A finding that puts a person at risk. stands: False where it is taken back."""
+
+    __pydantic_config__ = OPEN  # type: ignore[misc]
+    step: Name
+    finding: Name
+    text: Text
+    stands: bool
 
 
 class MemoLine(TypedDict, total=False):
@@ -209,6 +234,10 @@ class EndLine(TypedDict, total=False):
     fault: Name
     summary: Text
     left_set: list[str] | None
+    missing: list[str] | None
+    missing_titles: list[str] | None
+    safety: list[list[str]] | None
+    power: Name
 
 
 class OtherLine(TypedDict, total=False):
@@ -221,10 +250,20 @@ class OtherLine(TypedDict, total=False):
 
 
 KINDS: dict[str, type] = {
-    "visit": Visit, "said": Said, "heard": HeardLine, "reading": ReadingLine, "verdict": VerdictLine, "memo": MemoLine, "assessment": AssessmentLine, "trouble": TroubleLine, "end": EndLine,
-    **dict.fromkeys(("choice", "power", "jumper", "skipped", "retaken", "alarm", "alarm_over"), StepLine),
+    "visit": Visit,
+    "said": Said,
+    "heard": HeardLine,
+    "reading": ReadingLine,
+    "verdict": VerdictLine,
+    "memo": MemoLine,
+    "assessment": AssessmentLine,
+    "trouble": TroubleLine,
+    "end": EndLine,
+    "moved": MovedLine,
+    "safety": SafetyLine,
+    **dict.fromkeys(("choice", "power", "jumper", "skipped", "retaken", "fix", "alarm", "alarm_over"), StepLine),
     **dict.fromkeys(("resumed", "interrupted"), OtherLine),
-}  # fmt: skip
+}
 
 
 @lru_cache
@@ -240,6 +279,12 @@ def fault_in(kind: str, event: dict[str, Any]) -> str:
         _adapter(kind).validate_python(event)
     except ValidationError as error:
         first = error.errors(include_input=False, include_url=False, include_context=False)[0]
-        where = ".".join(str(part) for part in first["loc"] if isinstance(part, int) or part in event or not str(part).startswith(("function", "literal", "constrained")))
+        where = ".".join(
+            str(part)
+            for part in first["loc"]
+            if isinstance(part, int)
+            or part in event
+            or not str(part).startswith(("function", "literal", "constrained"))
+        )
         return f"its '{where[:80]}' is of the wrong kind ({first['msg'][:80]})"
     return ""

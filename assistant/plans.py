@@ -17,15 +17,25 @@ from flows.reason_knowledge import Knowledge, with_prior
 from flows.reason_store import knowledge_of
 from flows.schema import Procedure
 from flows.session import Session
+from flows.taking import evidence_of
 from grammar.emit import vocabulary
 
 
-def ready_plan(procedure: str, equipment: str, meter: str, language: str = "", prior: Mapping[str, float] | None = None) -> Plan:
+def ready_plan(
+    procedure: str,
+    equipment: str,
+    meter: str,
+    language: str = "",
+    prior: Mapping[str, float] | None = None,
+    typed: bool = False,
+) -> Plan:
     """The plan of a procedure on a family with a meter, by their ids, in `language` where one is named.
 
-    prior: rates of faults in place of the shipped ones. Raises DataFileError, FlowError.
+    prior: rates of faults in place of the shipped ones. typed: answers come from a keyboard.
+    Raises DataFileError, FlowError.
     """
-    return reasoned_plan(load_plan(procedure, load_equipment(equipment), load_meter(meter), language), prior)
+    plan = load_plan(procedure, load_equipment(equipment), load_meter(meter), language)
+    return replace(reasoned_plan(plan, prior), typed=typed)
 
 
 def kept_plan(procedure: Procedure, equipment: Equipment, meter: Meter, prior: Mapping[str, float] | None = None) -> Plan:
@@ -53,7 +63,15 @@ def reasoned_plan(plan: Plan, prior: Mapping[str, float] | None = None) -> Plan:
     def reason(evidence: Mapping[str, Evidence]) -> Assessment:
         return reasoned(frozenset(evidence.items()))
 
-    return replace(plan, assess=reason)
+    extra = {step.ask.probe for step in plan.procedure.steps.values() if step.extra and step.ask}
+
+    def next_test(session: Session) -> str | None:
+        """The probe that would tell most now, where the procedure has a test of its own for it."""
+        evidence = evidence_of(session) if extra else {}
+        probe = reason(evidence).next_probe if evidence else None
+        return probe if probe in extra else None
+
+    return replace(plan, assess=reason, next_test=next_test)
 
 
 def warm(plan: Plan) -> None:

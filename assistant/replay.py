@@ -53,7 +53,7 @@ def standing(plan: Plan, events: Sequence[Event]) -> Standing:
     return Standing(session, tuple(saves[len(written) :]))
 
 
-SAME = ("step", "probe", "value", "outcome", "state", "choice")
+SAME = ("step", "probe", "value", "outcome", "state", "choice", "thing", "to", "finding", "stands")
 """What must come out the same when the answers are walked again; texts may have changed with the program."""
 
 

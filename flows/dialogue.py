@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 
-from flows.compile import Plan, beginning, may_enter, next_step, way_out
+from flows.compile import Plan, beginning, may_enter, way_out
 from flows.prompts import ask_again, listen, offers, scope_for, test_offered
 from flows.route import power_needed
 from flows.session import Effect, End, Input, Memo, Mode, Pace, Resumed, Save, Say, Session, Tone
@@ -150,7 +150,7 @@ def _offered(plan: Plan, session: Session, choice: Choice) -> Moved:
     here, judge = session.step, plan.step(session.step).judge
     first, *more_of_it = readings_of_check(plan, session)
     if choice.id == "take_again":
-        return enter(plan, session, first, (*more_of_it, *session.agenda))
+        return enter(plan, session, first, tuple(more_of_it))
     if choice.id == "fix_now":
         verdict = dict(session.verdicts).get(here)
         finding = verdict.finding if verdict else ""
@@ -158,13 +158,12 @@ def _offered(plan: Plan, session: Session, choice: Choice) -> Moved:
         effects: list[Effect] = [Save("fix", {"step": here, "finding": finding})]
         again = (first, *more_of_it)
         session = replace(session, fixing=tuple(dict.fromkeys((*session.fixing, *again))))
-        session, more = enter(plan, session, fix or first, (*again, *session.agenda))
+        session, more = enter(plan, session, fix or first, again)
         return session, [*effects, Say(plan.lines.line("fix_now"), "info", "fix_now"), *more]
     if choice.id == "take_test":
         test = test_offered(plan, session) or here
-        after = session.agenda or (next_step(plan, session),)
         if session.power in power_needed(plan.routes, test, bool(session.safety)):
-            return enter(plan, session, test, after)
+            return enter(plan, session, test)
         session = replace(session, tests=(*session.tests, test))
         session, more = go_on(plan, replace(session, mode="ask"))
         return session, [Say(plan.lines.line("test_later"), "info", "test_later"), *more]
@@ -304,9 +303,8 @@ RUNGS = 4
 
 
 def _retake(plan: Plan, session: Session, name: str, trail: tuple[str, ...]) -> Moved:
-    """Take a reading again; one that leads nowhere of itself leads back to where the visit stood."""
-    rest = () if plan.step(name).next and not session.agenda else session.agenda or (session.step,)
-    return enter(plan, replace(session, trail=trail), name, rest)
+    """Take a reading again; the visit goes on from there, or on to what it was on its way to."""
+    return enter(plan, replace(session, trail=trail), name, session.agenda)
 
 
 def _on_an_errand(plan: Plan, session: Session, name: str) -> bool:
@@ -331,7 +329,7 @@ def _change(plan: Plan, session: Session) -> Moved:
     if session.mode in ("confirm", "digits", "which", "again"):
         return _tell_again(plan, session)
     if session.mode == "offer":
-        return enter(plan, session, session.step, session.agenda)
+        return enter(plan, session, session.step)
     last = session.taken[-1].step if session.taken else None
     if last is None or session.leaving or _on_an_errand(plan, session, last) or not may_enter(plan, last, session) or (session.trail and session.trail[-1] != last):
         return session, [Say(plan.lines.line("change_refused"), "info", "change_refused"), *listen(plan, session)]

@@ -74,6 +74,7 @@ def walk(plan: Plan, first_breach: bool = False) -> Walk:
     start, effects = begin(plan)
     seen: dict[Key, Session] = {_key(plan, start, guarded): start}
     talked: set[Key] = set()
+    waiting = set(_talk_keys(start))
     back: dict[Key, set[Key]] = {}
     queue, moves = deque([start]), 0
     placed: set[Key] = set()
@@ -92,13 +93,14 @@ def walk(plan: Plan, first_breach: bool = False) -> Walk:
                 breaches.append(Breach(_name(before), _told(given), error.problem))
                 continue
             breaches += [Breach(_name(before), _told(given), rule) for rule in broken(tried, before, given, after, effects)]
-            there, new = _key(plan, after, guarded), not _talk_keys(after) <= talked
+            there, new = _key(plan, after, guarded), not _talk_keys(after) <= waiting
             back.setdefault(there, set()).add(here)
             if there not in seen or new:
                 if not new and after.mode in PASSING:
                     back[there].discard(here)
                     continue
                 seen.setdefault(there, after)
+                waiting |= _talk_keys(after)
                 queue.append(after)
     return Walk(len(seen), moves, tuple(dict.fromkeys(breaches)), _unreached(plan, seen), _stuck(seen, back))
 
@@ -181,11 +183,12 @@ def _choices(plan: Plan, session: Session) -> Iterator[Choice]:
 
 
 def _tests(plan: Plan, session: Session) -> Iterator[Tried]:
-    """Every extra test, as if the reasoning had named it."""
-    if session.mode != "offer":
+    """An extra test of each kind, as if the reasoning had named it: what is put off for the power is put off alike."""
+    if session.mode != "offer" or session.tests:
         return
-    for step in plan.procedure.steps.values():
-        if step.extra and step.ask:
+    kinds = {(step.power, step.ask is not None): step for step in reversed(plan.procedure.steps.values()) if step.extra and step.ask}
+    for step in kinds.values():
+        if step.ask:
             named = replace(plan, next_test=lambda _, probe=step.ask.probe: probe)  # type: ignore[misc]
             if "take_test" in offers(named, session):
                 yield named, session, Choice("take_test", "")
@@ -194,18 +197,26 @@ def _tests(plan: Plan, session: Session) -> Iterator[Tried]:
 def _reasoned(plan: Plan, session: Session, placed: set[Key]) -> Iterator[Tried]:
     """A reading after which the reasoning names a fault, or asks for any other probe first.
 
-    The way to that probe depends on where everything stands alone, so it is tried once for each such place.
+    The way to that probe depends on where everything stands alone, so it is tried once for each such place; where
+    the visit goes on after it is tried from there in turn.
     """
     if session.pending is None or session.mode != "confirm":
         return
-    place = (session.power, session.proofs, session.things, session.agenda, _dangers(plan, session), session.leaving)
+    place = (session.power, session.things, bool(session.agenda), bool(session.safety), plan.step(session.step).extra)
     if place in placed:
         return
     placed.add(place)
     passed = replace(session, pending=replace(session.pending, value=PASS))
     yield replace(plan, assess=lambda _: NAMED), passed, Choice("yes", "")
-    for probe in sorted(probes_open(plan, session)):
+    if session.agenda:
+        return
+    passed = replace(passed, done=frozenset(), skipped=())
+    for probe in sorted(probes_open(plan, passed)):
         yield replace(plan, choose=lambda _, __, probe=probe: probe), passed, Choice("yes", "")  # type: ignore[misc]
+    if plan.step(session.step).extra:
+        for name, step in plan.procedure.steps.items():
+            if step.check and step.next and not step.extra:
+                yield plan, replace(passed, done=frozenset(plan.procedure.steps) - {name}), Choice("yes", "")
 
 
 def _readings_in(plan: Plan, session: Session) -> Iterator[tuple[Session, Input]]:

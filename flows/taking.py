@@ -9,8 +9,8 @@ from flows.compile import Plan, next_step
 from flows.errors import CalculationError
 from flows.faults import catalog
 from flows.measure import Verdict, measured
+from flows.order import chosen, first_undone, last_check
 from flows.prompts import ask_again, listen, step_lines
-from flows.order import chosen
 from flows.proving import live_proofs, proofs_after
 from flows.reason import Assessment, Evidence
 from flows.route import first_step, power_needed
@@ -42,23 +42,19 @@ def go_on(plan: Plan, session: Session) -> Moved:
     """To the step that is still to be reached, or to the one that the procedure's guards choose."""
     if session.agenda:
         return enter(plan, session, session.agenda[0], session.agenda[1:])
-    target, *rest = chosen(plan, session, next_step(plan, session))
+    # A test that was asked for leads nowhere of itself: the visit goes on with the first check that is still to be done.
+    target = next_step(plan, session) if plan.step(session.step).next else first_undone(plan, session)
+    first, *rest = chosen(plan, session, target)
     waiting = _waiting_test(plan, session, target)
     if waiting is None:
-        return enter(plan, session, target, tuple(rest))
-    session = replace(session, tests=tuple(one for one in session.tests if one != waiting))
-    return enter(plan, session, waiting, (target, *rest))
+        return enter(plan, session, first, tuple(rest))
+    return enter(plan, replace(session, tests=tuple(one for one in session.tests if one != waiting)), waiting)
 
 
 def _waiting_test(plan: Plan, session: Session, target: str) -> str | None:
     """A test that was asked for and that the power allows now; before the furnace is put back, any."""
     closing = plan.step(target).end is not None or plan.step(target).check == last_check(plan)
     return next((one for one in session.tests if closing or session.power in power_needed(plan.routes, one, bool(session.safety))), None)
-
-
-def last_check(plan: Plan) -> int:
-    """The greatest number of a check: the one that restores."""
-    return max((step.check for step in plan.procedure.steps.values() if step.check), default=0)
 
 
 def missing_steps(plan: Plan, session: Session) -> list[str]:
@@ -285,6 +281,7 @@ def finish(plan: Plan, session: Session, name: str) -> Moved:
         "summary": " ".join(one.text for one in closing if isinstance(one, Say)),
         "left_set": left,
         "missing": missing,
+        "missing_titles": [plan.step(name).title for name in missing],
         "safety": [list(one) for one in session.safety],
         "power": session.power,
     }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from contextlib import ExitStack
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -74,10 +75,11 @@ def run(
             stack.callback(back.journal.close)
             if back.where.session.mode == "ended":
                 return _closed(back)
+            back.plan = replace(back.plan, typed=typed)
             plan, rates = back.plan, None
         else:
             rates = load_rates(rates_file) if rates_file else None
-            plan = ready_plan(procedure, equipment, meter, language or "", rates.prior() if rates else None)
+            plan = ready_plan(procedure, equipment, meter, language or "", rates.prior() if rates else None, typed)
         warm(plan)
         sound = Sound(rate, typed, spoken, audio_in, audio_out, engine, push_to_talk, attention)
         ears, mouth, about = assemble(stack, sound, plan.language, words_of(plan), acoustic=_learnt(my_voice) if my_voice else None)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 Event = dict[str, Any]
-SHOWN = frozenset({"visit", "resumed", "said", "heard", "reading", "verdict", "choice", "power", "jumper", "memo", "skipped", "retaken", "alarm", "trouble", "end"})
+SHOWN = frozenset({"visit", "resumed", "said", "heard", "reading", "verdict", "choice", "power", "jumper", "memo", "skipped", "retaken", "fix", "safety", "alarm", "trouble", "end"})
 """Kinds that the page draws; the rest is kept on disk and not sent to browsers."""
 KEEP_ENDED = 1800.0
 """Seconds that an ended visit stays in sight."""
@@ -61,6 +61,10 @@ class Live:
         for key in [key for key, one in self.visits.items() if now - one.heard > (KEEP_ENDED if one.ended else KEEP_SILENT)]:
             del self.visits[key]
             self._tell({"what": "gone", "key": key})
+
+    def listening(self) -> int:
+        """How many pages are watching."""
+        return len(self._listeners)
 
     async def listen(self, beat: float) -> AsyncIterator[dict[str, Any] | None]:
         """Everything in sight first, then each change as it comes; None after `beat` quiet seconds."""

@@ -23,7 +23,7 @@ def document() -> dict[str, Any]:
     """OpenAPI 3.1."""
     look, send = [{"look": []}], [{"send": []}]
     filters = [_query(name, TEXT) for name in ("family", "fault", "technician", "site", "text")]
-    filters += [_query("outcome", {"enum": ["pass", "fail", "close", ""]}), _query("since", DAY), _query("until", DAY), _query("conflict", {"enum": ["true", "false", "1", "0", "on", ""]})]
+    filters += [_query("outcome", {"enum": ["pass", "fail", "close", "open", ""]}), _query("since", DAY), _query("until", DAY), *(_query(name, {"enum": ["true", "false", "1", "0", "on", ""]}) for name in ("conflict", "danger"))]
     limit = _query("limit", {"anyOf": [_whole(1, 500), NOTHING]})
     page = [limit, _query("after_at", {"anyOf": [_whole(-(2**53), 2**53), NOTHING]}), _query("after_id", TEXT)]
     visit = _path("visit", {"type": "string", "minLength": 1, "maxLength": 120})

@@ -21,7 +21,7 @@ from assistant.desk.context import COOKIE, body_of, client_of, desk_of, may_look
 from assistant.desk.errors import Refused
 from assistant.desk.received import good_name
 from assistant.records import across
-from assistant.records.commands import local_time
+from assistant.records.commands import ending, local_time
 from assistant.records.faultnames import fault_name, probe_name
 from assistant.records.queries import counted, difference, listed, visit_copies
 from grammar.errors import TwohandsError
@@ -36,7 +36,7 @@ def _environment() -> Environment:
     from assistant.report.bars import bar
 
     environment = Environment(loader=FileSystemLoader(HERE / "templates"), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    environment.filters |= {"fault": fault_name, "family": figures.family_name, "probe": probe_name, "day": day_text, "moment": moment_text, "bar": lambda taken: Markup(bar(taken.scale, taken.words)) if taken.scale else ""}
+    environment.filters |= {"fault": fault_name, "ending": ending, "family": figures.family_name, "probe": probe_name, "day": day_text, "moment": moment_text, "bar": lambda taken: Markup(bar(taken.scale, taken.words)) if taken.scale else ""}
     environment.globals |= {"query": lambda **given: urlencode({key: value for key, value in given.items() if value not in (None, "", False)})}
     return environment
 
@@ -81,7 +81,7 @@ def history(request: Request) -> Response:
     store, query = desk_of(request).store, request.query_params
     wanted = asked.wanted(query)
     rows = listed(store, wanted, PAGE + 1, asked.after(query))
-    given = {key: query.get(key, "") for key in ("family", "fault", "outcome", "technician", "site", "since", "until", "text", "conflict")}
+    given = {key: query.get(key, "") for key in ("family", "fault", "outcome", "technician", "site", "since", "until", "text", "conflict", "danger")}
     last = rows[PAGE - 1] if len(rows) > PAGE else None
     older = urlencode({**{key: value for key, value in given.items() if value}, "after_at": last["started_at"], "after_id": last["id"]}) if last else ""
     return _page("history.html", here="history", rows=rows[:PAGE], total=counted(store, wanted), given=given, choices=_kept(request, ("choices",), lambda: across.choices(store)), older=older, first=asked.after(query) is None)
@@ -95,7 +95,7 @@ def visit(request: Request) -> Response:
     found = visit_copies(desk_of(request).store, name)
     differences = [(other, difference(found[0], other)) for other in found[1:]]
     as_text = [(other, part.place + 1, *(json.dumps(one, ensure_ascii=False, indent=1) if one else "nothing more" for one in (part.one, part.other))) for other, part in differences]
-    spoken = [one for one in found[0].events if one.get("kind") in ("said", "heard", "alarm", "memo", "skipped")]
+    spoken = [one for one in found[0].events if one.get("kind") in ("said", "heard", "alarm", "memo", "skipped", "fix")]
     return _page("visit.html", here="history", name=name, story=tell(found[0].events, found[0].torn), differences=as_text, spoken=spoken, sounds=_sounds(request, name))
 
 

@@ -40,7 +40,7 @@ def without_names(plan: Plan) -> Plan:
     def silent(evidence: Mapping[str, Evidence]) -> Assessment:
         return replace(full(evidence), sentence=phrases().line("think"), next_probe=None, next_why="")
 
-    return replace(plan, assess=silent)
+    return replace(plan, assess=silent, next_test=None)
 
 
 @dataclass(frozen=True)

@@ -112,7 +112,7 @@ def guided_exercise(exercise: Exercise, ears: Ears, mouth: Mouth, about: dict[st
     """The ordinary dialogue on the simulated furnace, then name the fault. Raises AssistantError."""
     began = exercise.clock()
     p = exercise.furnace
-    plan = without_names(ready_plan(PROCEDURE, p.equipment.id, p.meter.meter.id))
+    plan = without_names(ready_plan(PROCEDURE, p.equipment.id, p.meter.meter.id, typed=exercise.typed))
     folder = _folder(visits, began)
     journal = Journal(folder, exercise.clock)
     screen = Screen(out, ears=not exercise.typed)

@@ -24,14 +24,17 @@ LEAST_FOR_DRIFT = 4
 
 
 def faults(store: Store, since: int | None = None, until: int | None = None) -> dict[str, Any]:
-    """Finished visits by fault and family, and by fault and month. No fault is the key ""."""
-    span = [visits.c.how == "finished", *_months(visits.c.month, since, until)]
+    """Concluded visits by what they found and family, and by that and month. No fault is the key "".
+
+    Concluded is a visit that found something, though it was stopped to mend it, or that did every check and found nothing.
+    """
+    span = [visits.c.concluded.is_(True), *_months(visits.c.month, since, until)]
     with store.reading() as connection:
-        rows = connection.execute(select(visits.c.equipment, visits.c.fault, visits.c.month, func.count().label("n")).where(*span).group_by(visits.c.equipment, visits.c.fault, visits.c.month)).all()
+        rows = connection.execute(select(visits.c.equipment, visits.c.found, visits.c.month, func.count().label("n")).where(*span).group_by(visits.c.equipment, visits.c.found, visits.c.month)).all()
     by_family: dict[str, dict[str, int]] = {}
     by_month: dict[str, dict[int, int]] = {}
     for row in rows:
-        name = "" if row.fault in (None, "healthy") else row.fault
+        name = row.found or ""
         families, months = by_family.setdefault(name, {}), by_month.setdefault(name, {})
         families[row.equipment or "?"] = families.get(row.equipment or "?", 0) + row.n
         if row.month is not None:
@@ -42,19 +45,19 @@ def faults(store: Store, since: int | None = None, until: int | None = None) -> 
 def boards(store: Store, since: int | None = None, until: int | None = None, limit: int = 30) -> dict[str, Any]:
     """Visits that blamed the board, and what the next visit to the same place found.
 
-    "Later found good" means: within `BOARD_DAYS` the next finished visit to
+    "Later found good" means: within `BOARD_DAYS` the next concluded visit to
     that place named a fault that is not the board. A next visit without a
     fault proves neither, for the board may have been changed in between.
     """
     later = visits.alias("later")
     following = (
         select(later.c.key)
-        .where(later.c.site == visits.c.site, later.c.started_at > visits.c.started_at, later.c.started_at <= visits.c.started_at + BOARD_DAYS * DAY, later.c.how == "finished")
+        .where(later.c.site == visits.c.site, later.c.started_at > visits.c.started_at, later.c.started_at <= visits.c.started_at + BOARD_DAYS * DAY, later.c.concluded.is_(True))
         .order_by(later.c.started_at).limit(1).correlate(visits).scalar_subquery()
     )
-    blamed = select(visits.c.key, visits.c.started_at, visits.c.technician, following.label("next_key")).where(visits.c.board.is_(True), visits.c.how == "finished", *_between(since, until)).subquery()
+    blamed = select(visits.c.key, visits.c.started_at, visits.c.technician, following.label("next_key")).where(visits.c.board.is_(True), visits.c.concluded.is_(True), *_between(since, until)).subquery()
     after = visits.alias("after")
-    query = select(blamed.c.key, blamed.c.technician, after.c.key, after.c.fault, after.c.board).outerjoin(after, after.c.key == blamed.c.next_key).order_by(blamed.c.started_at.desc())
+    query = select(blamed.c.key, blamed.c.technician, after.c.key, after.c.found, after.c.board).outerjoin(after, after.c.key == blamed.c.next_key).order_by(blamed.c.started_at.desc())
     outcome = {"wrong": 0, "again": 0, "quiet": 0, "no visit": 0}
     causes: Counter[str] = Counter()
     condemned: Counter[str] = Counter()
@@ -64,7 +67,7 @@ def boards(store: Store, since: int | None = None, until: int | None = None, lim
         rows = connection.execute(query).all()
         for key, technician, next_key, fault, board in rows:
             condemned[technician or "?"] += 1
-            kind = "no visit" if next_key is None else "again" if board else "wrong" if fault not in (None, "healthy") else "quiet"
+            kind = "no visit" if next_key is None else "again" if board else "wrong" if fault is not None else "quiet"
             outcome[kind] += 1
             if kind == "wrong":
                 wrong[technician or "?"] += 1
@@ -77,13 +80,13 @@ def boards(store: Store, since: int | None = None, until: int | None = None, lim
 
 def _cases(connection: Connection, pairs: list[tuple[int, int]]) -> list[dict[str, Any]]:
     """What is told of a visit that blamed the board and of the one after it, by their keys."""
-    columns = (visits.c.key, visits.c.id, visits.c.started_at, visits.c.site, visits.c.technician, visits.c.equipment, visits.c.fault)
+    columns = (visits.c.key, visits.c.id, visits.c.started_at, visits.c.site, visits.c.technician, visits.c.equipment, visits.c.found)
     keys = {key for pair in pairs for key in pair}
     rows = {row.key: row for row in connection.execute(select(*columns).where(visits.c.key.in_(keys)))} if keys else {}
     found = []
     for key, after in pairs:
         one, other = rows[key], rows[after]
-        found.append({"id": one.id, "started_at": one.started_at, "site": one.site, "technician": one.technician, "equipment": one.equipment, "next_id": other.id, "next_fault": other.fault, "next_at": other.started_at})
+        found.append({"id": one.id, "started_at": one.started_at, "site": one.site, "technician": one.technician, "equipment": one.equipment, "next_id": other.id, "next_fault": other.found, "next_at": other.started_at})
     return found
 
 
@@ -149,8 +152,8 @@ def choices(store: Store) -> dict[str, list[str]]:
     with store.reading() as connection:
         for name, column in (("equipment", visits.c.equipment), ("technician", visits.c.technician)):
             found[name] = sorted(value for value in connection.execute(select(column).distinct()).scalars() if value)
-        pairs = connection.execute(select(visits.c.equipment, visits.c.fault).distinct()).all()
-    found["fault"] = sorted({row.fault for row in pairs if row.fault and row.fault != "healthy"})
+        pairs = connection.execute(select(visits.c.equipment, visits.c.found).distinct()).all()
+    found["fault"] = sorted({row.found for row in pairs if row.found})
     return found
 
 

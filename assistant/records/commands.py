@@ -16,6 +16,7 @@ import platformdirs
 from assistant.errors import MissingLibrary
 from assistant.privacy import privacy
 from assistant.records.faultnames import fault_name
+from assistant.records.findings import not_done, not_done_words, standing
 
 if TYPE_CHECKING:
     from assistant.records.queries import Wanted
@@ -34,7 +35,7 @@ def default_received() -> Path:
 
 
 DAY = click.DateTime(["%Y-%m-%d"])
-MARKS = {"pass": "good", "fail": "fault", "close": "too close", None: "-"}
+MARKS = {"pass": "good", "fail": "fault", "close": "too close", "open": "open", None: "-"}
 
 
 @contextmanager
@@ -55,13 +56,14 @@ def opened(url: str | None) -> Iterator[Store]:
 def narrowing(command: Any) -> Any:
     """The options that narrow a list."""
     for option in (
+        click.option("--danger", is_flag=True, help="Only visits in which a danger stands."),
         click.option("--conflict", is_flag=True, help="Only visits that were imported in two versions."),
         click.option("--text", help="Found in the visit's name, site, technician or summary."),
         click.option("--until", type=DAY, help="Only visits before this day, 2026-03-02."),
         click.option("--since", type=DAY, help="Only visits on or after this day."),
         click.option("--site", help="Only this site."),
         click.option("--technician", help="Only this technician."),
-        click.option("--outcome", type=click.Choice(["pass", "fail", "close"]), help="Only visits whose worst verdict is this."),
+        click.option("--outcome", type=click.Choice(["pass", "fail", "close", "open"]), help="Only visits whose worst verdict is this; open: good so far, and not all was done."),
         click.option("--fault", help="Only this fault, or 'none'."),
         click.option("--family", help="Only this equipment family."),
     ):
@@ -161,7 +163,7 @@ def rates(url: str | None, to: Path | None) -> None:
 
     text = rates.written(seen.counts, seen.visits)
     learnt, shipped = rates.Rates(format=1, visits=seen.visits, counts=seen.counts).prior(), catalog.shipped_prior()
-    click.echo(f"{seen.visits} finished visits; {seen.gainsaid} left out because the next visit there found another fault, {seen.unknown} because their fault is not in the list.")
+    click.echo(f"{seen.visits} concluded visits; {seen.gainsaid} left out because the next visit there found another fault, {seen.unknown} because their fault is not in the list.")
     for name, count in sorted(seen.counts.items(), key=lambda pair: -pair[1]):
         _echo(f"  {count:5}  {fault_name(name)}: {100 * shipped[name]:.1f} % as shipped, {100 * learnt[name]:.1f} % now")
     if to:
@@ -294,21 +296,41 @@ def local_time(at: int) -> datetime:
 
 
 def mark(row: dict[str, Any]) -> str:
-    """The verdict in a word; a visit that was not finished is never called good."""
-    return MARKS.get(row["outcome"], "-") if row["how"] == "finished" or row["outcome"] == "fail" else "open"
+    """The verdict in a word; a visit that was not finished is never called good, and a danger comes before everything."""
+    return "DANGER" if row["danger"] else MARKS.get(row["outcome"], "-")
 
 
 def ending(row: dict[str, Any]) -> str:
-    """How the visit ended, in a few words."""
-    if row["how"] == "finished":
-        return fault_name(row["fault"]) + (", mended" if row["fault"] and row["outcome"] == "pass" else "")
-    return {"stopped": "stopped before the end", "gas": "ended by a gas alarm", "interrupted": "interrupted"}.get(row["how"] or "", "not ended")
+    """What stands and what was found, and how the visit ended, in a few words."""
+    told = [row["danger"]] if row["danger"] else []
+    if row["found"] and not (row["danger"] and fault_name(row["found"]) in row["danger"]):
+        told.append(fault_name(row["found"]) + (", mended" if _is_mended(row) else ""))
+    elif row["how"] == "finished" and not row["not_done"] and not told:
+        told.append("no one fault named" if row["outcome"] in ("fail", "close") else fault_name(None))
+    if row["how"] != "finished":
+        told.append(ENDINGS.get(row["how"] or "", "not ended"))
+    if row["not_done"]:
+        missing = not_done_words(tuple(row["not_done"].split(", ")))
+        told.append(missing[:1].lower() + missing[1:].rstrip("."))
+    return "; ".join(told)
+
+
+ENDINGS = {"stopped": "stopped before the end", "gas": "ended by a gas alarm", "interrupted": "interrupted"}
+
+
+def _is_mended(row: dict[str, Any]) -> bool:
+    """Whether what was found was mended in the visit itself and read again."""
+    return row["outcome"] == "pass" or bool(row["mended"] and not row["fault"])
 
 
 def _told(events: list[dict[str, Any]]) -> Iterator[str]:
     first = events[0]
     yield f"{first.get('visit')}: {first.get('procedure_title') or first.get('procedure')}, {first.get('equipment_name')}, {first.get('meter_name')}{' (invented)' if first.get('invented') else ''}"
     yield f"{first.get('technician') or 'technician not named'}, {first.get('site') or 'site not named'}, {first.get('at')}"
+    for danger in standing(events):
+        yield f"  {'DANGER':>9}  {danger.short}: {danger.text}"
+    if missing := not_done(events):
+        yield f"  {'not done':>9}  {', '.join(missing)}"
     for one in events:
         kind = one.get("kind")
         if kind == "verdict":
@@ -317,6 +339,11 @@ def _told(events: list[dict[str, Any]]) -> Iterator[str]:
             yield f"  {'skipped':>9}  {one.get('step')}: {one.get('why') or 'no reason given'}"
         elif kind == "retaken":
             yield f"  {'retaken':>9}  {one.get('step')}: the reading before this was taken back"
+        elif kind == "safety":
+            words = one.get("text") if one.get("stands") is not False else f"{one.get('finding')} no longer stands"
+            yield f"  {'DANGER' if one.get('stands') is not False else 'put right':>9}  {one.get('step')}: {words}"
+        elif kind == "fix":
+            yield f"  {'mended':>9}  {one.get('step')}: stopped to mend it ({str(one.get('finding') or 'named').replace('_', ' ')})"
         elif kind == "alarm":
             yield f"  {'ALARM':>9}  {one.get('what')} at {one.get('step')}"
         elif kind == "end":

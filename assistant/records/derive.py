@@ -2,7 +2,8 @@
 
 A reading that was taken back does not count, nor does the verdict on it; where
 a step was done twice (before and after a repair) both readings count and the
-later verdict is the one that stands.
+later verdict is the one that stands. A visit with a danger standing or a check
+missing never has the outcome "pass".
 """
 
 from __future__ import annotations
@@ -15,12 +16,16 @@ from itertools import pairwise
 from typing import Any
 
 from assistant.records.faultnames import blames_board
+from assistant.records.findings import Danger, fixes, found_fault, not_done
+from assistant.records.findings import standing as dangers_standing
 
 Event = dict[str, Any]
-DERIVED = 1
+DERIVED = 2
 """Raise it when a column is worked out differently; stores then work all visits out anew."""
 
 RANK = {"pass": 0, "close": 1, "fail": 2}
+OPEN = "open"
+"""The outcome of a visit in which no check that was made is bad, and not all were made."""
 LONGEST_PAUSE = 1800.0
 """Seconds; a longer gap between two lines is a break (dinner, resumed next day), not time at work."""
 
@@ -43,6 +48,10 @@ def derive(events: list[Event], torn: bool = False) -> Derived:
     readings = _readings(events, withdrawn, month, first)
     verdicts = _verdicts(events, withdrawn)
     standing = {row["step"]: row["outcome"] for row in verdicts if row["counts"]}
+    at_risk, missing, mended, found = dangers_standing(events), not_done(events), fixes(events), found_fault(events)
+    again = any(one.mended for one in mended) or any(events[place].get("outcome") in ("fail", "close") for place in withdrawn)
+    outcome = _outcome(list(standing.values()), end.get("fault"), again, at_risk)
+    whole = end.get("how") == "finished" and not missing
     visit = {
         **{key: _words(first.get(key), 200 if key.endswith(("name", "title")) or key in ("technician", "site") else 120) or None for key in _TEXT},
         "procedure_version": _whole(first.get("procedure_version")),
@@ -51,7 +60,7 @@ def derive(events: list[Event], torn: bool = False) -> Derived:
         "ended_at": milliseconds(events[-1].get("at")),
         "how": _words(end.get("how"), 40) or ("interrupted" if events[-1].get("kind") == "interrupted" else None),
         "fault": _words(end.get("fault"), 200),
-        "outcome": _outcome(list(standing.values()), end.get("fault"), mended=any(events[place].get("outcome") in ("fail", "close") for place in withdrawn)),
+        "outcome": outcome if whole or outcome not in ("pass", None) else OPEN,
         "summary": _words(end.get("summary"), 1000),
         "events": len(events),
         "torn": torn,
@@ -63,7 +72,12 @@ def derive(events: list[Event], torn: bool = False) -> Derived:
         "retaken": kinds["retaken"],
         "skipped": kinds["skipped"],
         "close": sum(outcome == "close" for outcome in standing.values()),
-        "board": blames_board(end.get("fault")),
+        "board": blames_board(found),
+        "found": _words(found, 200),
+        "concluded": found is not None or (whole and outcome == "pass"),
+        "mended": sum(one.mended for one in mended),
+        "danger": _words("; ".join(one.short for one in at_risk), 300) or None,
+        "not_done": _words(", ".join(missing), 500) or None,
         "derived": DERIVED,
     }
     return Derived(visit, readings, verdicts)
@@ -72,8 +86,12 @@ def derive(events: list[Event], torn: bool = False) -> Derived:
 _TEXT = ("procedure", "procedure_title", "equipment", "equipment_name", "meter", "meter_name", "language", "engine", "program", "technician", "site")
 
 
-def _outcome(standing: list[str | None], fault: object, mended: bool) -> str | None:
-    """The worst verdict that stands. A named fault is a fail, unless a check that failed was run again and all is good now."""
+def _outcome(standing: list[str | None], fault: object, mended: bool, at_risk: tuple[Danger, ...]) -> str | None:
+    """The worst verdict that stands. A danger that stands is a fail, and so is a named fault, unless a check that
+    failed was run again and all is good now.
+    """
+    if at_risk:
+        return "fail"
     worst = max(standing, key=lambda one: RANK.get(one or "", -1), default=None)
     return "fail" if fault and fault != "healthy" and not (worst == "pass" and mended) else worst
 

@@ -17,8 +17,8 @@ FORMATS = ("csv", "json", "parquet")
 TABLES = ("visits", "readings", "verdicts")
 TIMES = ("started_at", "ended_at", "at")
 FLOATS = frozenset({"value", "low", "high", "u"})
-FLAGS = frozenset({"invented", "torn", "board", "over_limit", "counts"})
-WHOLE = frozenset({"procedure_version", "events", "copies", "seconds", "readings", "corrections", "unclear", "retaken", "skipped", "close", "seq", "round"})
+FLAGS = frozenset({"invented", "torn", "board", "concluded", "over_limit", "counts"})
+WHOLE = frozenset({"procedure_version", "events", "copies", "seconds", "readings", "corrections", "unclear", "retaken", "skipped", "close", "mended", "seq", "round"})
 PIECE = 20_000
 
 

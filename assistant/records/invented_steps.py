@@ -32,6 +32,12 @@ SENTENCE = {
 }
 FAULTS = tuple(key for key in SENTENCE if key)
 SKIP_REASONS = ("no safe access", "panel is sealed", "customer asked to stop")
+CHECKS = (
+    "supply", "polarity_hot", "polarity_neutral", "secondary", "phasing", "rod_voltage", "meter_live",
+    "hot_neutral_dead", "hot_ground_dead", "neutral_ground_dead", "meter_still_live", "lead_zero", "ground_path",
+    "flame_seen", "flame_current", "board_proof",
+)  # fmt: skip
+"""Steps that a whole simulated visit goes through."""
 MEMOS = ("water stain above the board", "new rod on the truck", "wire rubs on the burner edge", "blower door switch is taped")
 
 
@@ -74,7 +80,7 @@ def visit_events(name: str, start: datetime, furnace: Furnace, person: Technicia
     finished = chance.random() > 0.03
     walk.checks(whole=finished)
     if not finished:
-        teller.tell("end", how="stopped", fault=None, summary="The visit was stopped before the end.")
+        walk.end(None, "The visit was stopped before the end.")
         return teller.events
     cause = furnace.trouble
     named = cause if cause is None or chance.random() < skill else chance.choice(("board_not_sensing", "board_not_sensing", "rod_coated", "connector_resistance"))
@@ -92,7 +98,7 @@ def visit_events(name: str, start: datetime, furnace: Furnace, person: Technicia
     elif named is None:
         furnace.trouble = None
     person.visits += 1
-    teller.tell("end", how="finished", fault=named, summary=SENTENCE[named or ""])
+    walk.end(named, SENTENCE[named or ""])
     return teller.events
 
 
@@ -110,16 +116,22 @@ class Walk:
     taken: dict[str, Measured] = field(default_factory=dict)
     weights: dict[str, float] = field(default_factory=lambda: dict.fromkeys(FAULTS, 1 / len(FAULTS)))
     out: dict[str, str] = field(default_factory=dict)
-    power: str = "on"
+    done: set[str] = field(default_factory=set)
+    safety: dict[str, str] = field(default_factory=dict)
+    found: dict[str, str] = field(default_factory=dict)
+
+    def end(self, named: str | None, summary: str) -> None:
+        """The last line; a visit with a check missing or a danger standing is not finished."""
+        missing = [name for name in CHECKS if name not in self.done]
+        self.teller.tell(
+            "end", how="stopped" if missing or self.safety else "finished", fault=named, summary=summary, left_set=[],
+            missing=missing, missing_titles=[self.plan.steps[name].title for name in missing],
+            safety=[list(one) for one in self.safety.items()], power="dead" if self.safety else "on",
+        )  # fmt: skip
 
     def checks(self, whole: bool) -> None:
-        """All checks, or only those before the power goes off to stay off."""
+        """All checks, or only those before the power goes off."""
         one, volts = self.one, self._true_volts()
-        for step, answer in (("welcome", "clear"), ("get_ready", "ready"), ("meter_volts", "set")):
-            self.act(step, answer)
-        self.off()
-        for step, answer in (("covers_off", "removed"), ("wire_off", "pulled"), ("hold_door", "held"), ("power_on_test", "running")):
-            self.act(step, answer)
         one("supply", volts["hn"], ("supply_low",))
         one("polarity_hot", volts["hg"], ())
         one("polarity_neutral", volts["ng"], ("polarity_reversed",))
@@ -130,48 +142,28 @@ class Walk:
         if not whole:
             return
         tell = self.teller.tell
-        self.off()
+        self.choose("power_off", "opened", "I opened the switch")
+        tell("power", state="said_off", by="power_off")
         one("meter_live", volts["hn"], ())
         for step in ("hot_neutral_dead", "hot_ground_dead", "neutral_ground_dead"):
             one(step, abs(self.teller.chance.gauss(0.1, 0.1)), ())
         one("meter_still_live", volts["hn"], ())
-        self.power = "dead"
         tell("power", state="dead", by="meter_still_live")
-        self.act("dial_ohms", "set")
         one("lead_zero", abs(self.teller.chance.gauss(0.2, 0.04)), ())
         if self.teller.chance.random() < 0.04:
             self.teller.hear("ground_path/ask", "skip this check", {"type": "choice", "id": "skip", "text": "skip this check"})
             tell("skipped", step="ground_path", why="asked for")
         else:
             one("ground_path", self._true_path(), ("burner_corroded",))
-        for step, answer in (("meter_microamps", "set"), ("clip_in", "hooked"), ("jumper_on", "jumped"), ("power_on_heat", "running"), ("flame_seen", "burning")):
-            self.act(step, answer)
+        self.choose("jumper_on", "jumped", "jumper is in place")
+        tell("moved", thing="jumper", to="r_to_w", step="jumper_on")
+        tell("jumper", on=True, step="jumper_on")
+        self.choose("power_on_heat", "running", "furnace is running")
+        tell("power", state="on", by="power_on_heat")
+        self.choose("flame_seen", "burning", "I see a flame")
         self.flame()
-
-    def way_out(self) -> None:
-        """Everything off and shut again, and a look at one cycle."""
-        self.off()
-        for step, answer in (
-            ("flame_out", "out"), ("jumper_off", "removed"), ("clips_off", "unhooked"), ("meter_volts", "set"), ("wire_back", "restored"),
-            ("door_free", "freed"), ("covers_on", "fitted"), ("restore", "running"), ("watch_cycle", "complete"),
-        ):  # fmt: skip
-            self.act(step, answer)
-
-    def off(self) -> None:
-        """The switch, said twice."""
-        self.act("power_off", "opened")
-
-    def act(self, step: str, answer: str) -> None:
-        """An answer in words and all that it moves, as the procedure has it."""
-        what = self.plan.steps[step].answers[answer]
-        self.choose(step, answer, what.phrases[0])
-        for thing, place in what.sets.things.items():
-            self.teller.tell("moved", thing=thing, to=place, step=step)
-            if thing == "jumper":
-                self.teller.tell("jumper", on=place != "none", step=step)
-        if what.sets.power:
-            self.power = what.sets.power
-            self.teller.tell("power", state=self.power, by=step)
+        tell("moved", thing="jumper", to="none", step="jumper_off")
+        tell("jumper", on=False, step="jumper_off")
 
     def flame(self) -> None:
         current = self._true_current()
@@ -181,15 +173,30 @@ class Walk:
         self._weigh("board_not_sensing", proves, "board_proves_flame")
 
     def again_after_repair(self, cause: str) -> None:
-        """The check that failed and the flame once more, now that the fault is mended."""
-        if cause == "connector_resistance":
-            self.one("rod_voltage", self._true_rod(), ())
-        if cause == "burner_corroded":
-            self.one("ground_path", self._true_path(), ())
+        """The check that failed and the flame once more, now that the fault is mended. Both readings stand."""
+        volts = self._true_volts()
+        checks = {
+            "connector_resistance": (("rod_voltage", self._true_rod()),),
+            "burner_corroded": (("ground_path", self._true_path()),),
+            "secondary_swapped": (("phasing", volts["hn"] * (1 - 1 / self.family.turns_ratio)),),
+            "supply_low": (("supply", volts["hn"]),),
+            "polarity_reversed": (("polarity_hot", volts["hg"]), ("polarity_neutral", volts["ng"])),
+        }.get(cause, ())
+        mended = checks[-1][0] if checks else "flame_current"
+        self.teller.tell("fix", step=mended, finding=self.found.get(mended, ""))
+        for step, true in checks:
+            self.one(step, true, ())
         self.flame()
 
     def one(self, name: str, true: float, points_to: tuple[str, ...]) -> None:
-        """Ask, hear, confirm and judge one reading."""
+        """Ask, hear, confirm and judge one reading; now and then one that is taken back at once."""
+        if name not in self.done and self.teller.chance.random() < 0.06 * self.clumsy + 0.01:
+            self._one(name, true * 1.01, points_to)
+            self.teller.hear(f"{name}/ask", "change that", {"type": "command", "id": "change", "text": "change that"}, 1.0)
+            self.teller.tell("retaken", step=name, probe=self.plan.steps[name].ask.probe)  # type: ignore[union-attr]
+        self._one(name, true, points_to)
+
+    def _one(self, name: str, true: float, points_to: tuple[str, ...]) -> None:
         chance, tell, step = self.teller.chance, self.teller.tell, self.plan.steps[name]
         ask = step.ask
         assert ask is not None  # only steps that ask are walked here
@@ -208,13 +215,12 @@ class Walk:
         self.teller.say(f"{digits} {SPOKEN[ask.unit]}. Is that right?", "readback", "readback")
         how = "correction" if chance.random() < 0.3 * self.clumsy + 0.02 else "yes"
         self.teller.hear(f"{name}/confirm", "yes" if how == "yes" else f"no {text}", {"type": "choice", "id": how, "text": how}, 0.5)
-        power = self.power
-        if ask.probe in self.taken:
-            tell("retaken", step=name, probe=ask.probe)
+        power = "dead" if step.power == "dead" else "said_off" if step.power == "off" else "on"
         tell("reading", step=name, check_title=step.title, probe=ask.probe, quantity=ask.quantity, value=shown, low=shown, high=shown, step_size=0.1 * scale,
              unit=ask.unit, digits=digits, over_limit=False, text=text, snippet=snippet, alternatives=[], confirmed={"how": how, "text": "yes"},
              measured={"value": result.value, "u": result.u, "low": result.low, "high": result.high}, power=power)
         self.taken[ask.probe] = result
+        self.done.add(name)
         if step.judge is None:
             return
         verdict, said = _judged(name, self.family.id, (("value", result), *((role, self.taken[probe]) for role, probe in step.judge.probes.items())))
@@ -222,18 +228,29 @@ class Walk:
              unit=verdict.unit, limits=[{"name": role, "value": one.value, "origin": one.origin, "source": one.source} for role, one in verdict.limits],
              text=said, numbers=finite(dict(verdict.numbers)), power=power)
         self.teller.say(said, "verdict", f"{name}/{verdict.line}")
+        self.found[name] = verdict.finding
+        self._danger(name, verdict)
         for fault in points_to:
             self._weigh(fault, verdict.outcome == "pass", ask.probe)
+
+    def _danger(self, name: str, verdict: Verdict) -> None:
+        """A finding that puts somebody at risk, and its taking back."""
+        judge = self.plan.steps[name].judge
+        danger = judge.danger.get(verdict.finding) if judge and verdict.outcome == "fail" else None
+        before = self.safety.pop(name, None)
+        if danger:
+            self.safety[name] = verdict.finding
+            self.teller.tell("safety", step=name, finding=verdict.finding, text=danger.say, stands=True)
+            self.teller.say(danger.say, "alarm", f"{name}/danger/{verdict.finding}")
+        elif before:
+            self.teller.tell("safety", step=name, finding=before, text="", stands=False)
 
     def choose(self, step: str, choice: str, text: str) -> None:
         for number, line in enumerate(self.plan.steps[step].say):
             self.teller.say(line, "step", f"{step}/say/{number}")
         self.teller.hear(f"{step}/ask", text, {"type": "choice", "id": choice, "text": text}, 6.0)
-        again = self.plan.steps[step].answers[choice].again
-        if again:
-            self.teller.say(again.say, "question", f"{step}/again")
-            self.teller.hear(f"{step}/again", again.phrases[0], {"type": "choice", "id": choice, "text": again.phrases[0]}, 3.0)
-        self.teller.tell("choice", step=step, choice=choice, text=text, confirmed="again" if again else "once", power=self.power)
+        self.teller.tell("choice", step=step, choice=choice, text=text, confirmed="again", power="on")
+        self.done.add(step)
 
     def assess(self, named: str | None) -> None:
         """A last line that puts the named cause first."""

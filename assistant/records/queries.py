@@ -17,6 +17,7 @@ from assistant.records.tables import copies, readings, verdicts, visits
 LISTED = (
     visits.c.id, visits.c.started_at, visits.c.ended_at, visits.c.equipment, visits.c.equipment_name, visits.c.technician, visits.c.site, visits.c.how,
     visits.c.fault, visits.c.outcome, visits.c.summary, visits.c.invented, visits.c.copies, visits.c.torn, visits.c.readings, visits.c.close, visits.c.skipped, visits.c.seconds,
+    visits.c.found, visits.c.mended, visits.c.danger, visits.c.not_done,
 )
 
 
@@ -24,9 +25,10 @@ LISTED = (
 class Wanted:
     """What a list is narrowed to; None narrows nothing.
 
-    since, until: milliseconds since 1970, `until` not included. fault: an id,
-    or "none". text: found in visit id, site, technician or summary. conflict:
-    only visits with more than one copy.
+    since, until: milliseconds since 1970, `until` not included. fault: an id, named
+    at the end or found and mended on the way, or "none". text: found in visit id,
+    site, technician or summary. conflict: only visits with more than one copy.
+    danger: only visits that a danger stands in.
     """
 
     equipment: str | None = None
@@ -38,6 +40,7 @@ class Wanted:
     until: int | None = None
     text: str | None = None
     conflict: bool = False
+    danger: bool = False
 
     def clauses(self, sqlite: bool) -> list[ColumnElement[bool]]:
         """The conditions on `visits`. sqlite: whose LIKE takes capital and small letters for the same by itself."""
@@ -46,7 +49,7 @@ class Wanted:
             if value is not None:
                 found.append(column == _storable(value))
         if self.fault is not None:
-            found.append(or_(visits.c.fault.is_(None), visits.c.fault == "healthy") if self.fault == "none" else visits.c.fault == _storable(self.fault))
+            found.append(visits.c.found.is_(None) if self.fault == "none" else visits.c.found == _storable(self.fault))
         if self.since is not None:
             found.append(visits.c.started_at >= self.since)
         if self.until is not None:
@@ -58,6 +61,8 @@ class Wanted:
             found.append(words.like(pattern, escape="/") if sqlite else words.ilike(pattern, escape="/"))
         if self.conflict:
             found.append(visits.c.copies > 1)
+        if self.danger:
+            found.append(visits.c.danger.is_not(None))
         return found
 
 

@@ -24,19 +24,19 @@ class Found:
 
 
 def found(store: Store) -> Found:
-    """Finished visits to real furnaces by the fault they named.
+    """Concluded visits to real furnaces by the fault they found, at the end or mended on the way.
 
     A visit whose next one to the same place, within `BOARD_DAYS`, named another
     fault proves nothing and is left out. Invented visits never count.
     """
-    query = select(visits.c.site, visits.c.started_at, visits.c.fault).where(visits.c.how == "finished", visits.c.invented.is_not(True), visits.c.procedure == "flame_sensing")
+    query = select(visits.c.site, visits.c.started_at, visits.c.found).where(visits.c.concluded.is_(True), visits.c.invented.is_not(True), visits.c.procedure == "flame_sensing")
     with store.reading() as connection:
         rows = connection.execute(query.order_by(visits.c.site, visits.c.started_at)).all()
     shipped = catalog.shipped_prior()
     counts: Counter[str] = Counter()
     gainsaid = unknown = 0
     for one, after in zip(rows, [*rows[1:], None], strict=True):
-        fault = catalog.among(one.fault or catalog.HEALTHY, shipped)
+        fault = catalog.among(one.found or catalog.HEALTHY, shipped)
         if fault is None:
             unknown += 1
         elif after is not None and _gainsays(one, after):
@@ -48,4 +48,4 @@ def found(store: Store) -> Found:
 
 def _gainsays(one: object, after: object) -> bool:
     soon = one.site and one.site == after.site and one.started_at is not None and after.started_at - one.started_at <= BOARD_DAYS * DAY
-    return bool(soon) and after.fault not in (None, catalog.HEALTHY, one.fault)
+    return bool(soon) and after.found not in (None, one.found)

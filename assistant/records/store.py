@@ -19,7 +19,16 @@ from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Engine, create_engine, event, text
 from sqlalchemy.engine import URL, make_url
-from sqlalchemy.exc import ArgumentError, DataError, DBAPIError, IntegrityError, InterfaceError, NoSuchModuleError, OperationalError, StatementError
+from sqlalchemy.exc import (
+    ArgumentError,
+    DataError,
+    DBAPIError,
+    IntegrityError,
+    InterfaceError,
+    NoSuchModuleError,
+    OperationalError,
+    StatementError,
+)
 
 from assistant import private
 from assistant.records.errors import StoreError, StoreTooNew, Unstorable

@@ -72,9 +72,15 @@ visits = Table(
     Column("close", SmallInteger),
     Column("board", Boolean),
     Column("derived", SmallInteger),
+    # since 0004: what was found and mended, what stands as a danger, what was not done
+    Column("found", String(200)),
+    Column("concluded", Boolean),
+    Column("mended", SmallInteger),
+    Column("danger", String(300)),
+    Column("not_done", String(500)),
     Index("ix_visits_started", "started_at", "key"),
-    Index("ix_visits_faults", "how", "equipment", "fault", "month"),
-    Index("ix_visits_site", "site", "started_at", "fault"),
+    Index("ix_visits_found", "concluded", "equipment", "found", "month"),
+    Index("ix_visits_site", "site", "started_at", "found"),
     Index("ix_visits_progress", "technician", "month", "started_at", "seconds", "readings", "corrections", "unclear", "retaken"),
     Index("ix_visits_board", "board", "started_at"),
 )

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 from assistant.journal import in_alarm
 from assistant.records.faultnames import advice_on, fault_name, sentence_on
+from assistant.records.findings import Danger, fixes, not_done, not_done_words, standing
+from assistant.report.numbers import number
 
 if TYPE_CHECKING:
     from assistant.report.story import Taken
@@ -21,27 +23,92 @@ class Headline:
     then: str
 
 
-def headline(events: list[dict[str, Any]], standing: tuple[Taken, ...], again: bool) -> Headline:
-    """The verdict. standing: readings that count. again: checks that were bad were made again after a repair."""
+def headline(events: list[dict[str, Any]], counting: tuple[Taken, ...], again: bool) -> Headline:
+    """The verdict; what endangers somebody first, whatever else was found.
+
+    counting: readings that the verdict rests on. again: checks that were bad were made again after a repair.
+    """
     end = events[-1] if events[-1].get("kind") == "end" else {}
-    how, fault = end.get("how"), end.get("fault")
-    bad = [one.title for one in standing if one.outcome == "fail"]
-    close = [one.title for one in standing if one.outcome == "close"]
-    if how == "gas" or in_alarm(events):
-        return Headline("alarm", "Gas was smelled and the visit was broken off: nobody may use this furnace until the leak is found and mended.", "No verdict on the flame-sensing circuit can be given.")
-    if fault and fault != "healthy":
-        found = _with_fault(str(fault), bad, close, again)
-        return found if how == "finished" else Headline(found.tone, found.sentence, f"{found.then} The visit ended before all checks were made.".strip())
-    if how != "finished":
-        reached = f"The readings so far show this: {_list(bad, inside=True)} not good." if bad else "No reading so far is outside its limits." if standing else "No reading was taken."
-        return Headline("open", "The visit was not finished, so there is no verdict on the whole circuit.", reached)
+    at_risk = " ".join(dict.fromkeys(one.text or _unsaid(one) for one in standing(events)))
+    if end.get("how") == "gas" or in_alarm(events):
+        then = f"{at_risk} No verdict on the flame-sensing circuit can be given.".strip()
+        return Headline("alarm", GAS, then)
+    found = _verdict(events, end, counting, again)
+    if at_risk and found.sentence in at_risk:
+        return Headline("alarm", at_risk, not_done_words(not_done(events)))
+    if at_risk:
+        return Headline("alarm", at_risk, f"{found.sentence} {found.then}".strip())
+    return found
+
+
+GAS = (
+    "Gas was smelled and the visit was broken off: nobody may use this furnace until the leak is found and mended."
+)
+UNFINISHED = "The visit was not finished, so there is no verdict on the whole circuit."
+STOPPED = "All checks were made, but the visit was stopped before its end, so the furnace is not called good."
+PARTLY = "Not every check was made, so there is no verdict on the whole circuit."
+
+
+def _unsaid(danger: Danger) -> str:
+    return f"Danger: {danger.short}. Leave it off until it is put right."
+
+
+def _verdict(events: list[dict[str, Any]], end: dict[str, Any], counting: tuple[Taken, ...], again: bool) -> Headline:
+    finished, missing, mended = end.get("how") == "finished", not_done(events), fixes(events)
+    whole = finished and not missing
+    bad = [one.title for one in counting if one.outcome == "fail"]
+    close = [one.title for one in counting if one.outcome == "close"]
+    fault = str(end.get("fault") or "healthy")
+    lacking = not_done_words(missing)
+    if fault != "healthy":
+        named = _with_fault(fault, bad, close, again)
+        if whole:
+            return named
+        more = lacking or "The visit ended before all checks were made."
+        return Headline("open" if named.tone == "good" else named.tone, named.sentence, f"{named.then} {more}".strip())
+    told = " ".join(one.words for one in mended)
+    if not whole:
+        all_made = end.get("missing") == [] and not missing and not bad and not close
+        sentence = PARTLY if finished else STOPPED if all_made else UNFINISHED
+        parts = (_so_far(counting, bad, close), _likely(events), told, lacking)
+        return Headline("open", sentence, " ".join(one for one in parts if one))
     if bad:
-        return Headline("bad", f"{_list(bad)} {'is' if len(bad) == 1 else 'are'} not good, and the readings do not yet point at one fault.", "Further tests are needed before a part is replaced.")
+        sentence = f"{_list(bad)} {_are(bad)} not good, and the readings do not yet point at one fault."
+        return Headline("bad", sentence, f"Further tests are needed before a part is replaced. {told}".strip())
     if close:
-        return Headline("doubt", f"No fault is proven, and {_list(close, inside=True)} {'is' if len(close) == 1 else 'are'} too close to call.", "The meter's own error is larger than what separates the reading from its limit. Take it again, or use a better meter.")
-    if any(one.get("kind") == "skipped" for one in events):
-        return Headline("good", "Every check that was made is good, but some were skipped.", "What was skipped is not proven.")
+        return Headline(
+            "doubt",
+            f"No fault is proven, and {_list(close, inside=True)} {_are(close)} too close to call.",
+            "The meter's own error is larger than what separates the reading from its limit. Take it again, or use a better meter.",
+        )
+    if mended:
+        found, was = [one.name for one in mended], "was" if len(mended) == 1 else "were"
+        if all(one.mended for one in mended):
+            return Headline("good", f"{_list(found)} {was} found and mended, and every check is good now.", told)
+        return Headline("doubt", f"{_list(found)} {was} stopped for, and not every check was made again.", told)
     return Headline("good", "Every check is good: no fault was found in the flame-sensing circuit.", "")
+
+
+def _so_far(counting: tuple[Taken, ...], bad: list[str], close: list[str]) -> str:
+    """What can be said of the readings of a visit that is not whole."""
+    if bad:
+        return f"The readings so far show this: {_list(bad, inside=True)} not good."
+    if close:
+        return f"The readings so far show this: {_list(close, inside=True)} too close to call."
+    return "No reading so far is outside its limits." if counting else "No reading was taken."
+
+
+def _likely(events: list[dict[str, Any]]) -> str:
+    """What the readings together said last, where they point more at one fault than at all else."""
+    last = next((one for one in reversed(events) if one.get("kind") == "assessment"), {})
+    first = next(iter(last.get("ranked") or []), None)
+    if not isinstance(first, list) or len(first) != 2 or first[0] == "healthy" or not number(first[1]) >= 0.5:
+        return ""
+    return str(last.get("sentence") or "")
+
+
+def _are(titles: list[str]) -> str:
+    return "is" if len(dict.fromkeys(titles)) == 1 else "are"
 
 
 def _with_fault(fault: str, bad: list[str], close: list[str], again: bool) -> Headline:

@@ -129,4 +129,6 @@ def _took(began: str, ended: str) -> str:
         minutes = round((datetime.fromisoformat(ended) - datetime.fromisoformat(began)).total_seconds() / 60)
     except (ValueError, TypeError):
         return ""
+    if minutes < 1:
+        return "under a minute"
     return f"{minutes} minutes" if minutes < 600 else ""

@@ -95,7 +95,7 @@ def _plain(limits: dict[str, float], _: dict[str, float]) -> Drawn:
     return (), tuple((value, f"{name.replace('_', ' ')} {{}}") for name, value in limits.items() if math.isfinite(value))
 
 
-_DRAWN = {"band": _band, "polarity": _polarity, "ratio": _ratio, "phasing": _phasing, "path": _path, "flame": _flame}
+_DRAWN = {"band": _band, "supply": _band, "polarity": _polarity, "ratio": _ratio, "phasing": _phasing, "path": _path, "flame": _flame}
 
 
 def mark_text(mark: tuple[float, str], quantity: str) -> str:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 
-from assistant.records.faultnames import advice_on
+from assistant.records.faultnames import advice_on, sentence_on
+from assistant.records.findings import not_done_words
 from assistant.report.story import Story
 
 LONGEST = 28.0
@@ -37,22 +38,25 @@ def spoken_seconds(text: str) -> float:
 def _in_order(story: Story) -> list[str]:
     first, found = story.first, []
     found.append(story.headline.sentence)
+    at_risk = any(one.stands for one in story.dangers)
+    fault = str(story.ending.get("fault") or "healthy")
+    if at_risk and fault != "healthy" and sentence_on(fault) not in story.headline.sentence:
+        found.append(sentence_on(fault))
+    found.append(not_done_words(story.not_done))
     found += [one for one in story.warnings if "Gas" not in one]
-    standing = [one for one in story.readings if one.stands]
+    standing = [one for one in story.readings if one.counts and not one.proves]
     for one in standing:
         if one.outcome == "fail":
             found.append(f"{one.title}: {_aloud(one.value)}, not good.")
-    fault = next((str(name) for name, _ in story.ranked[:1]), "")
-    if story.headline.tone == "bad" and fault:
+    if story.headline.tone == "bad" and fault != "healthy":
         found.append(advice_on(fault))
     for one in story.doubtful:
         found.append(f"{one.title}: {_aloud(one.value)}, too close to call.")
-    if story.skipped:
-        found.append(f"Skipped: {', '.join(step for step, _ in story.skipped)}.")
     for pair in story.pairs:
         found.append(f"{pair.title}: {_aloud(pair.before.value)} before, {_aloud(pair.after.value)} after.")
     good = sum(one.outcome == "pass" for one in standing)
-    found.append("1 check was good." if good == 1 else f"{good} checks were good.")
+    if not at_risk:
+        found.append("1 check was good." if good == 1 else f"{good} checks were good.")
     if first.get("equipment_name"):
         found.append(f"This was {first['equipment_name']}.")
     return [one for one in found if one.strip()]

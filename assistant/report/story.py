@@ -8,6 +8,8 @@ from typing import Any
 
 from assistant.chain import Checked, check
 from assistant.records.derive import taken_back
+from assistant.records.findings import Danger, Fix, Moved, dangers, fixes, moved, not_done, skipped
+from assistant.report.course import Memo, Proof, cautions, memos, proof_steps, proofs, warnings
 from assistant.report.headline import Headline, headline
 from assistant.report.numbers import number, plus_minus, shown
 from assistant.report.scale import Scale, scale_of
@@ -23,7 +25,9 @@ class Taken:
     value, spread: as printed. outcome: pass, fail, close or None. why: the line
     that was spoken. sources: limit with its value and where it comes from.
     judged: the number that was judged, where it is not the reading itself.
-    how: how it was confirmed. stands: False when a later one took its place.
+    how: how it was confirmed. stands: False when it was taken back. before: it
+    stands, and the same check was taken again after it, once something was mended.
+    proves: it is part of the proof that the power is off. counts_as: the probe that the fault reasoning took it for.
     """
 
     step: str
@@ -39,6 +43,14 @@ class Taken:
     judged: str
     how: str
     stands: bool
+    before: bool = False
+    proves: bool = False
+    counts_as: str = ""
+
+    @property
+    def counts(self) -> bool:
+        """Whether it is the reading that the verdict of the visit rests on."""
+        return self.stands and not self.before
 
     @property
     def word(self) -> str:
@@ -57,16 +69,6 @@ class Pair:
     title: str
     before: Taken
     after: Taken
-
-
-@dataclass(frozen=True)
-class Memo:
-    """A voice memo. file: inside the visit's folder, or None when no sound was kept. text: what the grammar heard of it."""
-
-    file: str | None
-    seconds: float
-    step: str
-    text: str
 
 
 @dataclass(frozen=True)
@@ -92,10 +94,17 @@ class Phasor:
 
 @dataclass(frozen=True)
 class Story:
-    """All of a report. first: the journal's first line. verified: whether the lines are those that were written. ranked: likeliest faults with their share."""
+    """All of a report. first: the journal's first line. ending: its end line, {} without one. verified: whether the lines are those that were written. ranked: likeliest faults with their share."""
 
     first: Event
+    ending: Event
     headline: Headline
+    dangers: tuple[Danger, ...]
+    not_done: tuple[str, ...]
+    fixes: tuple[Fix, ...]
+    moved: tuple[Moved, ...]
+    proofs: tuple[Proof, ...]
+    proof_titles: tuple[str, ...]
     readings: tuple[Taken, ...]
     pairs: tuple[Pair, ...]
     pairs_from: str
@@ -115,13 +124,32 @@ class Story:
 
     @property
     def doubtful(self) -> tuple[Taken, ...]:
-        return tuple(one for one in self.readings if one.stands and one.outcome == "close")
+        return tuple(one for one in self.readings if one.counts and one.outcome == "close")
+
+    @property
+    def proof_limits(self) -> tuple[str, ...]:
+        """The limits of the proof that the power is off, each once."""
+        return tuple(dict.fromkeys(source for one in self.readings if one.proves for source in one.sources))
+
+    @property
+    def put_right(self) -> tuple[Danger, ...]:
+        """Dangers that were found and no longer stand."""
+        return tuple(one for one in self.dangers if not one.stands)
+
+    @property
+    def moved_words(self) -> str:
+        """What was moved, and whether all of it was put back."""
+        names = ", ".join(one.thing.replace("_", " ") for one in self.moved)
+        left = "; ".join(one.words for one in self.moved if one.out_of_place)
+        return f"Moved: {names}. " + (f"Out of place at the end: {left}." if left else "All was left as found.")
 
 
 def tell(events: list[Event], torn: bool = False, earlier: list[Event] | None = None) -> Story:
     """The story of a visit. earlier: an earlier visit to the same furnace, for before and after."""
     readings = _readings(events)
-    pairs, where = _pairs_within(readings), "in this visit"
+    # Before a fix had a line of its own, a check that was made again after a repair was one taken back.
+    told = any(one.get("kind") in ("fix", "moved") for one in events)
+    pairs, where = _pairs_within(tuple(one for one in readings if one.stands or not told)), "in this visit"
     if earlier is not None:
         across = _pairs_across(_readings(earlier), readings)
         pairs, where = (pairs + across, f"between the visit of {_day(earlier)} and this one") if across else (pairs, where)
@@ -129,7 +157,14 @@ def tell(events: list[Event], torn: bool = False, earlier: list[Event] | None = 
     ranked = tuple((str(pair[0]), number(pair[1])) for pair in last.get("ranked") or [] if isinstance(pair, list) and len(pair) == 2)
     return Story(
         first=events[0],
-        headline=headline(events, tuple(one for one in readings if one.stands), bool(pairs)),
+        ending=events[-1] if events[-1].get("kind") == "end" else {},
+        headline=headline(events, tuple(one for one in readings if one.counts), bool(pairs)),
+        dangers=dangers(events),
+        not_done=not_done(events),
+        fixes=fixes(events),
+        moved=moved(events),
+        proofs=proofs(events),
+        proof_titles=tuple(proof_steps(events).values()),
         readings=readings,
         pairs=pairs,
         pairs_from=where,
@@ -137,10 +172,10 @@ def tell(events: list[Event], torn: bool = False, earlier: list[Event] | None = 
         ranked=ranked,
         cannot_tell=tuple(map(str, last.get("cannot_tell") or [])),
         phasor=_phasor(events),
-        cautions=_cautions(events),
-        warnings=_warnings(events),
-        skipped=_skipped(events, readings),
-        memos=_memos(events),
+        cautions=cautions(events),
+        warnings=warnings(events),
+        skipped=skipped(events),
+        memos=memos(events),
         choices=tuple((str(one.get("step", "")).replace("_", " "), str(one.get("text", ""))) for one in events if one.get("kind") == "choice"),
         began=str(events[0].get("at", "")),
         ended=str(events[-1].get("at", "")),
@@ -150,7 +185,8 @@ def tell(events: list[Event], torn: bool = False, earlier: list[Event] | None = 
 
 
 def _readings(events: list[Event]) -> tuple[Taken, ...]:
-    gone, after = taken_back(events), _verdicts_after(events)
+    gone, after, proving = taken_back(events), _verdicts_after(events), proof_steps(events)
+    last = {str(one.get("step")): place for place, one in enumerate(events) if one.get("kind") == "reading" and place not in gone}
     found = []
     for place, one in enumerate(events):
         if one.get("kind") != "reading":
@@ -172,6 +208,9 @@ def _readings(events: list[Event]) -> tuple[Taken, ...]:
             judged=_judged(one, verdict, quantity),
             how=str((one.get("confirmed") or {}).get("how") or ""),
             stands=place not in gone,
+            before=place not in gone and last[str(one.get("step"))] > place,
+            proves=str(one.get("step")) in proving,
+            counts_as=str(one.get("counts_as") or ""),
         ))
     return tuple(found)
 
@@ -211,7 +250,7 @@ def _pairs_within(readings: tuple[Taken, ...]) -> tuple[Pair, ...]:
     """First bad, then taken again: the first and the last reading of a probe, where the first was not good."""
     pairs = []
     for probe in dict.fromkeys(one.probe for one in readings):
-        same = [one for one in readings if one.probe == probe and one.outcome is not None]
+        same = [one for one in readings if one.probe == probe and one.outcome is not None and not one.proves]
         if len(same) > 1 and any(one.outcome != "pass" for one in same[:-1]):
             pairs.append(Pair(same[-1].title, next(one for one in same if one.outcome != "pass"), same[-1]))
     return tuple(pairs)
@@ -219,8 +258,8 @@ def _pairs_within(readings: tuple[Taken, ...]) -> tuple[Pair, ...]:
 
 def _pairs_across(before: tuple[Taken, ...], after: tuple[Taken, ...]) -> tuple[Pair, ...]:
     """Checks that were not good in the earlier visit and were made again in this one."""
-    old = {one.probe: one for one in before if one.stands and one.outcome in ("fail", "close")}
-    return tuple(Pair(one.title, old[one.probe], one) for one in after if one.stands and one.probe in old and one.outcome is not None)
+    old = {one.probe: one for one in before if one.counts and not one.proves and one.outcome in ("fail", "close")}
+    return tuple(Pair(one.title, old[one.probe], one) for one in after if one.counts and one.probe in old and one.outcome is not None)
 
 
 def _ruled_out(events: list[Event], last: Event, readings: tuple[Taken, ...]) -> tuple[RuledOut, ...]:
@@ -229,6 +268,9 @@ def _ruled_out(events: list[Event], last: Event, readings: tuple[Taken, ...]) ->
         if isinstance(pair, list) and len(pair) == 2 and pair[0] != "healthy":
             by_probe.setdefault(str(pair[1]), []).append(str(pair[0]))
     values = {one.probe: one.value for one in readings if one.stands}
+    values |= {one.counts_as: one.value for one in readings if one.stands and one.counts_as}
+    # The reading before a repair spoke for itself: what is counted as another probe does not take its place.
+    values |= {one.probe: one.value for one in readings if one.stands and one.counts_as in ("", one.probe)}
     return tuple(RuledOut(probe, values.get(probe, ""), tuple(faults)) for probe, faults in by_probe.items())
 
 
@@ -244,55 +286,6 @@ def _phasor(events: list[Event]) -> Phasor | None:
     spread = [(number((one.get("measured") or {}).get("high")) - value) for one, value in zip(three, values, strict=True) if one]
     verdict = next((one for place, one in reversed(list(enumerate(events))) if one.get("kind") == "verdict" and one.get("check") == "phasing" and place not in gone), {})
     return Phasor(*values, tuple(one if math.isfinite(one) else 0.0 for one in spread), verdict.get("outcome"), str(verdict.get("text") or ""))
-
-
-def _cautions(events: list[Event]) -> tuple[str, ...]:
-    """Each caution once, as it was first said: in full; the short forms come later."""
-    first: dict[str, str] = {}
-    for one in events:
-        if one.get("kind") == "said" and one.get("role") == "caution":
-            first.setdefault(str(one.get("line") or one.get("text")), str(one.get("text")))
-    return tuple(dict.fromkeys(first.values()))
-
-
-def _warnings(events: list[Event]) -> tuple[str, ...]:
-    found = []
-    for one in events:
-        if one.get("kind") == "alarm":
-            found.append(f"Gas was smelled at the step “{str(one.get('step')).replace('_', ' ')}”. The visit ended there.")
-        if one.get("kind") == "trouble":
-            found.append(f"{one.get('problem') or ''} {one.get('remedy') or ''}".strip())
-    end = events[-1] if events[-1].get("kind") == "end" else {}
-    left = [str(one).replace("_", " ") for one in end.get("left_set") or []]
-    if left:
-        found.append(f"At the end this was still in place: {', '.join(left)}. It must come off.")
-    power = next((one for one in reversed(events) if one.get("kind") == "power"), {})
-    if power and power.get("state") != "on":
-        found.append("When the visit ended the power was " + ("proven off." if power.get("state") == "dead" else "said to be off, and not proven off."))
-    return tuple(found)
-
-
-def _skipped(events: list[Event], readings: tuple[Taken, ...]) -> tuple[tuple[str, str], ...]:
-    """Steps left out and not made up for later, with the reason given."""
-    made = {one.step for one in readings if one.stands}
-    why = {str(one.get("step")): str(one.get("why") or "no reason was given") for one in events if one.get("kind") == "skipped"}
-    return tuple((step.replace("_", " "), reason) for step, reason in why.items() if step not in made)
-
-
-def _memos(events: list[Event]) -> tuple[Memo, ...]:
-    """Memos with the words that the grammar heard while each was recorded."""
-    found, words = [], []
-    for one in events:
-        if one.get("kind") == "said" and one.get("line") == "memo_start":
-            words = []
-        elif one.get("kind") == "heard" and str(one.get("scope", "")).endswith("/memo") and (one.get("answer") or {}).get("id") != "end_note":
-            words.append(str(one.get("text") or ""))
-        elif one.get("kind") == "memo":
-            text = str(one.get("text") or "") or " ".join(word for word in words if word)
-            seconds = number(one.get("seconds"))
-            found.append(Memo(one.get("file") if isinstance(one.get("file"), str) else None, seconds if math.isfinite(seconds) else 0.0, str(one.get("step") or "").replace("_", " "), text))
-            words = []
-    return tuple(found)
 
 
 def _day(events: list[Event]) -> str:

@@ -4,7 +4,24 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from tests.flows.talking import CLOSE_UP, DEAD, FLAME, HEAT, LIVE, OFF, OHMS, ON, PATH, PROOF, SERIES, START, TIDY, UNHOOK, VOLTS, WHOLE
+from tests.flows.talking import (
+    CLOSE_UP,
+    DEAD,
+    FLAME,
+    HEAT,
+    LIVE,
+    OFF,
+    OHMS,
+    ON,
+    PATH,
+    PROOF,
+    SERIES,
+    START,
+    TIDY,
+    UNHOOK,
+    VOLTS,
+    WHOLE,
+)
 
 LEFT_OFF = (*OFF, *CLOSE_UP)
 """The way out that leaves the furnace off, from the live checks."""

@@ -290,6 +290,36 @@ def test_scoring(known: Knowledge) -> None:
         score(p, "gremlins", known, rng())
 
 
+def test_no_fault_is_right_too_where_every_reading_passes(known: Knowledge) -> None:
+    # 110.9 V is inside range B of ANSI C84.1 (110 to 127 V; from memory): low, but within the limits.
+    p = furnace("supply_low")
+    nominal_volts = float(read(p.circuit, "supply_hot_neutral")[0])
+    at = lambda volts: replace(p, circuit=replace(p.circuit, supply_volts=p.circuit.supply_volts * volts / nominal_volts))  # noqa: E731
+    slight = score(at(110.9), "healthy", known, rng())
+    assert slight.mark == "right" and slight.mild and "within its limits" in slight.text
+    assert score(at(110.9), "supply_low", known, rng()).mark == "right"
+    assert score(at(108.0), "healthy", known, rng()).mark == "wrong"
+    assert score(at(110.9), "rod_open", known, rng()).mark == "wrong"
+
+
+def test_readings_of_the_dead_proof_count(known: Knowledge) -> None:
+    p = proven_dead(furnace("burner_corroded"))
+    p, _ = ask(p, "ground_path", rng())
+    assert score(p, "burner_corroded", known, rng()).taken == 3
+
+
+def test_a_slip_is_scored_once_and_says_what_was_unsafe(known: Knowledge) -> None:
+    p = furnace("rod_open")
+    for _ in range(3):
+        p, _ = touch(p, "ohms", ("burner", "board_ground"), rng())
+    assert p.slips == ("ohms_power_on",) * 3
+    once = score(p, "rod_open", known, rng())
+    assert once.slips == ("ohms_power_on",) and "I stopped you once: ohms with the power on." in once.text
+    p, _ = plug(p, False)
+    both = score(p, "rod_open", known, rng())
+    assert both.slips == ("ohms_power_on", "rod_wire_live") and "I stopped you 2 times: ohms with the power on, and a hand on the live rod wire." in both.text
+
+
 def test_one_of_two_faults_is_half_right_and_the_pair_counts_either_way(known: Knowledge) -> None:
     pair = next(name for name in catalog.pairs() if "rod_coated" in catalog.parts(name))
     one, other = catalog.parts(pair)

@@ -23,6 +23,8 @@ from assistant.report.page import html, memo_sounds, pdf
 from assistant.report.spoken import LONGEST, spoken_seconds, spoken_summary
 from assistant.report.story import tell
 from flows.faults import catalog
+from tests.flows.technician import Furnace
+from tests.visiting import visit_in
 
 Events = list[dict[str, Any]]
 VOID = {"meta", "link", "img", "br", "line", "path", "rect", "circle"}
@@ -54,14 +56,111 @@ def outcome_of(events: Events, step: str) -> str | None:
     return next((one["outcome"] for one in events if one["kind"] == "verdict" and one["step"] == step), None)
 
 
+def first_heading(events: Events) -> str:
+    """The first sentence of the page."""
+    page = Tags(html(tell(events)))
+    text = page.text.split("Report of a visit")[1].split("invented data, true of no real furnace")[1]
+    found = re.search(r"\S.*\S", re.sub("[✓✕≈…]|^\\s*!", "", text, flags=re.M))
+    assert found is not None
+    return found.group()
+
+
+FIRST = {
+    "healthy": "Every check is good: no fault was found in the flame-sensing circuit.",
+    "corroded": catalog.fault("burner_corroded").says,
+    "swapped": catalog.fault("secondary_swapped").says,
+    "ground mended": "An open ground wire was found and mended, and every check is good now.",
+    "phase mended": "Swapped transformer wires on the low side was found and mended, and every check is good now.",
+    "rod cleaned": "A coated rod was found, and the checks made again afterwards are good.",
+    "supply skipped": "The visit was not finished, so there is no verdict on the whole circuit.",
+    "never lit": "The visit was not finished, so there is no verdict on the whole circuit.",
+    "mended and stopped": "The visit was not finished, so there is no verdict on the whole circuit.",
+}
+
+
 def test_a_named_fault_is_the_first_sentence(real_visits: dict[str, Path]) -> None:
-    for name, folder in real_visits.items():
-        events, _ = read(folder)
-        page = Tags(html(tell(events)))
-        heading = re.search(r"\S.*\S", page.text.split("Report of a visit")[1].split("invented data, true of no real furnace")[1].replace("✓", "").replace("✕", ""))
-        fault = events[-1]["fault"]
-        assert heading is not None
-        assert heading.group() == (catalog.fault(fault).says if fault else "Every check is good: no fault was found in the flame-sensing circuit."), name
+    for name, sentence in FIRST.items():
+        assert first_heading(read(real_visits[name])[0]) == sentence, name
+
+
+def test_a_danger_that_stands_comes_before_the_fault_and_nothing_is_called_good(
+    real_visits: dict[str, Path], tmp_path: Path
+) -> None:
+    events, _ = read(real_visits["open ground"])
+    danger = next(one["text"] for one in events if one["kind"] == "safety")
+    assert danger.startswith("Danger. There is no ground") and "Turn off the breaker" in danger
+    assert first_heading(events) == danger
+    story = tell(events)
+    assert story.headline.tone == "alarm"
+    spoken = spoken_summary(story)
+    assert spoken.startswith(danger)
+    for text in (story.headline.then, spoken, events[-1]["summary"]):
+        assert "good" not in text.replace("not good", "")
+    printed = pdf_text(pdf(story), tmp_path)
+    assert printed.index("Danger. There is no ground") < printed.index("Not done:") < printed.index("Readings")
+
+
+def test_what_is_not_done_is_named(real_visits: dict[str, Path]) -> None:
+    for name, titles in (("supply skipped", ("Supply voltage",)), ("never lit", ("Flame current", "Watch one cycle"))):
+        story = tell(read(real_visits[name])[0])
+        section = Tags(html(story)).text.split("What is not certain")[1].split("Readings")[0]
+        assert set(titles) <= set(story.not_done)
+        for title in titles:
+            assert title in section and title in story.headline.then and title in spoken_summary(story)
+        assert story.headline.tone == "open"
+
+
+def test_a_mended_check_is_a_pair_and_its_first_reading_does_not_count_any_more(real_visits: dict[str, Path]) -> None:
+    pairs = {
+        "ground mended": [("Polarity", "71.0 V", "fail", "0.2 V", "pass")],
+        "phase mended": [("Phasing", "142.6 V", "fail", "94.2 V", "pass")],
+        "mended and stopped": [("Phasing", "142.6 V", "fail", "94.2 V", "pass")],
+        "rod cleaned": [("Flame current", "0.60 µA", "fail", "2.70 µA", "pass")],
+        "healthy": [],
+    }
+    for name, expected in pairs.items():
+        story = tell(read(real_visits[name])[0])
+        found = [(one.title, one.before.value, one.before.outcome, one.after.value, one.after.outcome) for one in story.pairs]
+        assert found == expected, name
+        assert all(one.before.before and not one.before.counts and one.after.counts for one in story.pairs)
+        page = Tags(html(story)).text
+        assert ("before the fix" in page) == bool(expected)
+        assert ("stopped to mend" in page) == bool(expected)
+
+
+def test_the_dead_proof_is_printed_once(real_visits: dict[str, Path], tmp_path: Path) -> None:
+    for name, times in (("healthy", 1), ("ground mended", 2)):
+        events, _ = read(real_visits[name])
+        story = tell(events)
+        assert [one.held for one in story.proofs] == [True] * times
+        assert all([cell[0] for cell in one.cells] == ["118.4 V", "0.0 V", "0.0 V", "0.0 V", "118.3 V"] for one in story.proofs)
+        text = Tags(html(story)).text
+        assert text.count("Hot to neutral dead") == 1 and text.count("Proof that the power was off") == 1
+        assert pdf_text(pdf(story), tmp_path).count("proven off") >= times
+
+
+def test_a_proof_that_fails_is_printed_as_one_that_failed(tmp_path: Path) -> None:
+    furnace = Furnace({"hot_neutral_dead": ["117.9", "0.00"]})
+    story = tell(visit_in(tmp_path / "v", furnace))
+    assert [one.held for one in story.proofs] == [False, True]
+    assert story.proofs[0].cells == (("118.4 V", "pass"), ("117.9 V", "fail"), None, None, None)
+    assert [one.finding for one in story.put_right] == ["high"]
+    assert story.pairs == () and story.headline.tone == "good"
+    assert "A danger was found at “Hot to neutral dead” and no longer stands." in Tags(html(story)).text
+
+
+def test_what_was_moved_is_told_and_whether_it_was_put_back(real_visits: dict[str, Path]) -> None:
+    events, _ = read(real_visits["healthy"])
+    assert tell(events).moved_words == "Moved: red jack, covers, rod wire, door switch, leads, jumper. All was left as found."
+    cut = next(place for place, one in enumerate(events) if one["kind"] == "jumper") + 1
+    story = tell(events[:cut])
+    assert "Out of place at the end: red jack: microamps; covers: removed; rod wire: pulled; door switch: held; leads: clipped; jumper: r to w." in story.moved_words
+    assert any("jumper: r to w. It must come off." in one for one in story.warnings)
+
+
+def test_a_gas_alarm_that_was_false_is_not_told_as_an_end(tmp_path: Path) -> None:
+    story = tell(visit_in(tmp_path / "v", Furnace(says={"flame_current": "i smell gas"})))
+    assert [one for one in story.warnings if "Gas" in one] == ["Gas was smelled at the step “flame current”. It was called a false alarm, and the air clear."]
 
 
 def test_every_confirmed_reading_of_a_real_visit_stands_in_it(real_visits: dict[str, Path]) -> None:
@@ -69,11 +168,15 @@ def test_every_confirmed_reading_of_a_real_visit_stands_in_it(real_visits: dict[
         events, _ = read(folder)
         page = html(tell(events))
         taken = [one for one in events if one["kind"] == "reading"]
-        assert page.count('<div class="reading') == len(taken) > 4
-        assert page.count('class="bar"') == sum(one["kind"] == "verdict" for one in events)
+        proving = [one for one in taken if one["power"] == "said_off"]
+        table = page.split('<table class="proof">')[1].split("</table>")[0] if proving else ""
+        assert page.count('<div class="reading') == len(taken) - len(proving) > 1
+        assert table.count(" V</td>") == len(proving)
+        judged = [one for one in events if one["kind"] == "verdict" and one["power"] not in ("said_off", "dead")]
+        assert page.count('class="bar"') >= len(judged)
         for one in taken:
             if one["quantity"] == "ac_volts":
-                assert f"<b>{one['value']:.1f} V</b>" in page
+                assert f"{one['value']:.1f} V" in page
 
 
 def test_every_ruled_out_fault_stands_with_its_reading(real_visits: dict[str, Path]) -> None:
@@ -107,18 +210,21 @@ def test_too_close_to_call_is_said_and_never_called_good(find: Callable) -> None
 
 
 def test_what_was_skipped_is_said(find: Callable) -> None:
-    events = find(lambda one: any(event["kind"] == "skipped" for event in one) and one[-1]["how"] == "finished")
+    events = find(lambda one: any(event["kind"] == "skipped" for event in one) and one[-1]["missing"] == ["ground_path"] and not one[-1]["safety"])
     page = html(tell(events))
     assert "Ground path: skipped" in page
-    assert "Nothing is known about it." in page
+    assert "Not done: Ground path.</b> Nothing is known about it." in page
+    old = [*events[:-1], {key: value for key, value in events[-1].items() if not key.startswith("missing")} | {"how": "finished", "fault": None}]
+    assert tell(old).headline.tone != "good" and "Not done: Ground path" in html(tell(old))
+    events = old
     made_up = [*events[:-1], *(one for one in find(lambda other: outcome_of(other, "ground_path") == "pass") if one.get("step") == "ground_path"), events[-1]]
     assert "skipped" not in html(tell(made_up)).split("Cautions")[0].split("</style>")[1]
 
 
 def test_an_unfinished_visit_gives_no_verdict(find: Callable) -> None:
-    events = find(lambda one: one[-1]["how"] == "stopped")
+    events = find(lambda one: one[-1]["how"] == "stopped" and not one[-1]["safety"] and not one[-1]["fault"])
     assert tell(events).headline.sentence == "The visit was not finished, so there is no verdict on the whole circuit."
-    assert tell(events[:-1]).headline == tell(events).headline
+    assert tell(events[:-1]).headline.sentence == tell(events).headline.sentence
     assert tell(events[:1]).headline.then == "No reading was taken."
 
 
@@ -131,7 +237,7 @@ def test_gas_comes_before_everything(find: Callable) -> None:
 
 
 def test_before_and_after_within_a_visit(find: Callable) -> None:
-    events = find(lambda one: outcome_of(one, "rod_voltage") == "fail" and any(event["kind"] == "retaken" and event["step"] == "rod_voltage" for event in one))
+    events = find(lambda one: outcome_of(one, "rod_voltage") == "fail" and any(event["kind"] == "fix" and event["step"] == "rod_voltage" for event in one) and not any(event["kind"] == "retaken" for event in one))
     story = tell(events)
     rod = [one for one in events if one["kind"] == "reading" and one["step"] == "rod_voltage"]
     pair = next(one for one in story.pairs if one.title == "Rod voltage")
@@ -144,8 +250,8 @@ def test_before_and_after_between_two_visits(real_visits: dict[str, Path]) -> No
     bad, good = read(real_visits["corroded"])[0], read(real_visits["healthy"])[0]
     story = tell(good, earlier=bad)
     found = {one.before.probe: (one.before.value, one.before.outcome, one.after.value, one.after.outcome) for one in story.pairs}
-    assert found["ground_path"] == ("5.80 Ω", "fail", "0.80 Ω", "pass")
-    assert found.keys() == {one.probe for one in tell(bad).readings if one.stands and one.outcome in ("fail", "close")}
+    assert found["ground_path"] == ("5.80 Ω", "fail", "0.70 Ω", "pass")
+    assert found.keys() == {one.probe for one in tell(bad).readings if one.counts and one.outcome in ("fail", "close")}
     assert tell(bad, earlier=good).pairs == ()
 
 
@@ -296,3 +402,15 @@ def test_the_command_speaks_and_refuses_plainly(made: Callable[..., Result]) -> 
     refused = made("nothing")
     assert refused.exit_code == 1
     assert "no visit 'nothing'" in str(refused.exception)
+
+
+def test_a_report_says_whether_its_record_is_what_was_written(real_visits: dict[str, Path]) -> None:
+    events, _ = read(next(iter(real_visits.values())))
+    page = Tags(html(tell(events))).text
+    assert "Every line is as it was written" in page and events[-1]["chain"][:16] in page
+    place = next(at for at, one in enumerate(events) if one["kind"] == "reading")
+    changed = [*events[:place], {**events[place], "value": 1.0}, *events[place + 1 :]]
+    page = Tags(html(tell(changed))).text
+    assert "The record was changed after it was written." in page and f"line {place + 1} was changed" in page
+    old = [{key: value for key, value in one.items() if key != "chain"} | {"v": 1} for one in events]
+    assert "written before lines were chained" in Tags(html(tell(old))).text

@@ -8,7 +8,7 @@ const mould = document.getElementById("card");
 const visits = new Map(); // key -> {card, count, readings, step}
 const MARKS = { pass: "✓", fail: "✕", close: "≈" };
 const WORDS = { pass: "good", fail: "not good", close: "too close to call" };
-const POWER = { on: "power on", said_off: "said to be off", dead: "proven dead" };
+const POWER = { on: "power on", said_off: "said to be off", dead: "proven dead", doubt: "off before a break, not sure now" };
 const UNITS = {
   ac_volts: [["V", 1, 1]], dc_volts: [["V", 1, 1]], hertz: [["Hz", 1, 1]], ac_amps: [["A", 1, 2]],
   ohms: [["MΩ", 1e6, 2], ["kΩ", 1e3, 2], ["Ω", 1, 2]],
@@ -33,7 +33,7 @@ function begin(key) {
   const card = mould.content.firstElementChild.cloneNode(true);
   card.dataset.key = key;
   place.prepend(card);
-  const one = { card, count: 0, readings: new Map(), talk: card.querySelector(".talk") };
+  const one = { card, count: 0, readings: new Map(), dangers: new Map(), talk: card.querySelector(".talk") };
   visits.set(key, one);
   return one;
 }
@@ -74,6 +74,20 @@ const DRAW = {
     if (item) item.classList.add("old");
   },
   skipped(one, event) { speak(one, "note", `Skipped: ${event.step}`); },
+  fix(one, event) {
+    const item = one.readings.get(event.step);
+    if (item) item.querySelector(".verdict-word").append(", before the fix");
+    speak(one, "note", `Stopped to mend: ${event.step}`);
+  },
+  safety(one, event) {
+    const key = `${event.step}/${event.finding}`;
+    if (event.stands === false) one.dangers.delete(key);
+    else one.dangers.set(key, event.text || String(event.finding));
+    const plate = one.card.querySelector(".danger");
+    plate.textContent = [...one.dangers.values()].join(" ");
+    plate.hidden = one.dangers.size === 0;
+    one.card.classList.toggle("at-risk", one.dangers.size > 0);
+  },
   memo(one) { speak(one, "note", "Voice memo kept"); },
   trouble(one, event) { speak(one, "ours alarm", event.problem || ""); },
   alarm(one) { one.card.classList.add("gas"); one.card.querySelector(".step").textContent = "Gas was smelled. The visit is broken off."; },
