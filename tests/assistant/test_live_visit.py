@@ -35,15 +35,15 @@ steps:
     title: Supply voltage
     power: "on"
     at: set
-    say: ["Tell me the volts."]
+    say: ["The dial is on A C volts. Red lead on hot, black lead on neutral. Tell me the volts."]
     ask: {probe: supply_hot_neutral, quantity: ac_volts, unit: volt, high: 600, decimals: 1}
-    judge: {check: band, limits: {low: low}, say: {pass: "Good.", low: "Low.", high: "High.", edge: "Good.", close: "Too close."}}
+    judge: {check: band, limits: {low: low}, say: {pass: "Good.", low: "Low.", high: "High.", edge: "Good.", close: "Too close.", jumps: "It jumps."}}
     next: [{go: second}]
   second:
     title: Secondary
     power: "on"
     at: set
-    say: ["And now the second one."]
+    say: ["Red lead on R, black lead on C. Tell me the volts."]
     ask: {probe: secondary_r_c, quantity: ac_volts, unit: volt, high: 600, decimals: 1}
     next: [{go: done}]
   done: {title: Done, power: any, at: set, say: ["That is all."], end: finished}
