@@ -294,7 +294,8 @@ def _whole_verdict(plan: Plan, session: Session, last: Assessment | None, whole:
         if last.named == catalog.HEALTHY and not whole:
             return []
         said: list[Effect] = [Say(last.sentence, "verdict", "assessment")]
-        return said + ([Say(last.next_why, "verdict", "next_best")] if last.next_probe and last.next_why else [])
+        # With a danger standing nobody is sent on to another test.
+        return said + ([Say(last.next_why, "verdict", "next_best")] if last.next_probe and last.next_why and not session.safety else [])
     bad = [name for name, verdict in session.verdicts if verdict.outcome != "pass"]
     if bad:
         return [Say(_verdict_text(plan, session, name), "verdict", f"{name}/summary") for name in bad]

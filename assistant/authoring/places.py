@@ -27,7 +27,9 @@ def places(plan: Plan) -> Iterator[tuple[str, Scope]]:
         sessions += [Session(name, "alarm", pending_answer="false_alarm")]
         if step.judge and not step.judge.must_pass:
             sessions += [Session(name, "offer", outcome=outcome) for outcome in ("fail", "close")]
-            sessions += [Session(name, "offer", outcome="fail", safety=((name, finding),)) for finding in step.judge.danger]
+            sessions += [
+                Session(name, "offer", outcome="fail", safety=((name, finding),)) for finding in step.judge.danger
+            ]
         sessions += [Session(name, "again", pending_answer=key) for key, answer in step.answers.items() if answer.again]
         for tried, session in product(plans, sessions):
             scope = replace(scope_for(tried, session), name="", expected=())

@@ -12,7 +12,9 @@ Measure = Callable[[str], float]
 
 
 def measure(language: str) -> Measure:
-    """A function from a sentence to its grade or ease, the terms of the trade left out of account. Raises MissingLibrary without the package textstat.
+    """A function from a sentence to its grade or ease, the terms of the trade left out of account.
+
+    Raises MissingLibrary without the package textstat.
 
     A language without a formula in `rules.yaml` raises KeyError; ask `rules().reading` first.
     """
@@ -20,7 +22,10 @@ def measure(language: str) -> Measure:
     try:
         from textstat.textstat import textstatistics
     except ImportError as error:
-        raise MissingLibrary("How easy the lines are cannot be measured: the package textstat is missing.", "Install it: pip install 'twohands[author]'") from error
+        raise MissingLibrary(
+            "How easy the lines are cannot be measured: the package textstat is missing.",
+            "Install it: pip install 'twohands[author]'",
+        ) from error
     # An instance of our own: the package's shared one would change its language for everybody.
     tool = textstatistics()
     tool.set_lang(language)

@@ -26,7 +26,10 @@ def arrows(procedure: Procedure) -> Arrows:
 
 
 def called(procedure: Procedure) -> Arrows:
-    """Every step with the steps that may be gone through for its sake: they bring about what it needs, or mend what it finds."""
+    """Every step with the steps that may be gone through for its sake.
+
+    They bring about what it needs, or mend what it finds.
+    """
     routes = routes_of(procedure)
     return {name: frozenset([*_bringing(routes, name), *_mending(procedure, name)]) for name in procedure.steps}
 
@@ -53,7 +56,7 @@ def _mending(procedure: Procedure, name: str) -> Iterator[str]:
 
 
 def on_the_way(procedure: Procedure) -> frozenset[tuple[str, str]]:
-    """(from, to) of every step that follows another when all goes well, with what is done on the way to the next check."""
+    """(from, to) of every step that follows another when all goes well, with what is done on the way to a check."""
     routes = routes_of(procedure)
     things = tuple((name, procedure.things[name].begin) for name in procedure.kinds())
     found: set[tuple[str, str]] = set()
@@ -101,7 +104,10 @@ def _next(procedure: Procedure, session: Session) -> list[str]:
 
 
 def never_reached(procedure: Procedure) -> list[str]:
-    """Steps that nothing leads to, in the order of the file: no `next`, no need of another step, no fix, no "stop", no wish."""
+    """Steps that nothing leads to, in the order of the file.
+
+    No `next`, no need of another step, no fix, no "stop", and no wish of the fault reasoning.
+    """
     asked_for = {name for name, step in procedure.steps.items() if step.extra and _tells(step)}
     starts = {procedure.start, *asked_for, *(go.go for go in procedure.leave)}
     ahead, aside = arrows(procedure), called(procedure)
@@ -115,7 +121,10 @@ def _tells(step: Step) -> bool:
 
 
 def endless(procedure: Procedure) -> list[str]:
-    """Steps from which no end can be reached, in the order of the file. What is done for another step leads on to that."""
+    """Steps from which no end can be reached, in the order of the file.
+
+    What is done for another step leads on to that.
+    """
     backward: dict[str, set[str]] = {name: set() for name in procedure.steps}
     for name, ahead in arrows(procedure).items():
         for target in ahead:

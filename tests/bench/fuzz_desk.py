@@ -76,7 +76,7 @@ class Desk:
             sent.append(message)
 
         async def whole() -> None:
-            await asyncio.wait_for(self.app(scope, receive, send), 20)
+            await asyncio.wait_for(self.app(scope, receive, send), 300)
             if self.parts.keeping:
                 await asyncio.gather(*self.parts.keeping)
 

@@ -1,4 +1,7 @@
-"""The 24-volt circuit and the igniter, by typed words: whole visits, and those that must not go on. Figures are invented."""
+"""The 24-volt circuit and the igniter, by typed words: whole visits, and those that must not go on.
+
+Figures are invented.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +14,8 @@ from tests.flows.talking import AIR, OFF, ON, PROOF, VOLTS, Talk
 
 DOOR_FREE = ("door switch is free", "it comes out again")
 TO_24V = (*AIR, *VOLTS, *OFF, "covers are off", "door switch is held", "the pipe is shut", "it calls for heat", *ON)
-LIVE_24V = ("26.1", "yes", "0.02", "yes", "0.01", "yes", "0.02", "yes", "25.8", "yes", "its posts are bare", "0.03", "yes")
+ACROSS = ("0.02", "yes", "0.01", "yes", "0.02", "yes")
+LIVE_24V = ("26.1", "yes", *ACROSS, "25.8", "yes", "its posts are bare", "0.03", "yes")
 TO_FUSE = (*TO_24V, *LIVE_24V, *OFF, *PROOF, "now it reads ohms", "0.2", "yes", "fuse is in my hand")
 FUSE_BACK = ("a good fuse sits there", "it will not move")
 TIDY_24V = (*FUSE_BACK, *DOOR_FREE, "covers are shut", "the pipe is open", "thermostat is down", *ON)
@@ -45,7 +49,7 @@ def test_a_sound_24_volt_circuit_takes_two_power_cycles_and_one_proof(control):
 
 
 def test_no_burner_can_light_while_the_covers_are_off(control):
-    """Heat is called for with the covers off only while the gas valve is shut; the power comes back to a shut cabinet."""
+    """Heat is called for with the covers off only while the gas valve is shut."""
     control.say(*TO_24V)
     assert control.session.where("covers") == "removed" and control.session.where("gas") == "shut"
     moved = [(one["thing"], one["to"]) for one in control.all_saved("moved")]
