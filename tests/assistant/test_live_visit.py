@@ -92,7 +92,7 @@ def test_a_visit_by_microphone_and_loudspeaker(sound_room: SoundRoom, clip, tmp_
     spoken = tmp_path / "spoken.wav"
     recorder = sound_room.record(spoken)
     code = "import sys; from assistant.cli import main; main(sys.argv[1:])"
-    process = sound_room.python(code, "run", "--procedure", str(tmp_path / "two.yaml"), "--rate", "fast", "--visits", str(tmp_path / "visits"))
+    process = sound_room.python(code, "run", "--procedure", str(tmp_path / "two.yaml"), "--rate", "fast", "--keep-sound", "all", "--visits", str(tmp_path / "visits"))
     visit = Heard(process)
 
     def answer(text: str, then: str) -> None:
