@@ -23,6 +23,7 @@ from audio_fixtures.listing import in_its_room, visit_list, visit_sound
 from flows.dialogue import begin
 from flows.faults import catalog
 from flows.faults.catalog import HEALTHY
+from flows.reason import Assessment
 from flows.session import Save, Say
 from flows.taking import assessment
 from grammar.answers import Answer
@@ -67,8 +68,8 @@ class DemoFile(Strict):
 class DemoResult:
     """How one visit went.
 
-    named: the fault the program named last on the way, "" for none; healthy where it never named one.
-    left: what it says at the end, once something was mended. missing: checks left open. seconds: length of the conversation.
+    named: the fault the program named last on the way; where it never named one, as left.
+    left: what all readings say at the end: a fault, healthy where nothing is likelier, "" where it cannot tell. missing: checks left open. seconds: length of the conversation.
     """
 
     name: str
@@ -159,9 +160,16 @@ def run_visit(
         journal.close()
     tape.save(folder / "conversation.wav")
     found = assessment(plan, outcome.session)
-    left = found.named or "" if found else ""
+    left = _stands(found)
     named = findings.named or left
     return DemoResult(name, outcome.how, named, left, fault_name(named), visit.wants, visit.mended, findings.missing, folder, tape.seconds)
+
+
+def _stands(found: Assessment | None) -> str:
+    """The fault named by all readings; healthy where none is and nothing is likelier than a sound furnace; else ""."""
+    if found is None:
+        return ""
+    return found.named or (HEALTHY if found.ranked[0][0] == HEALTHY else "")
 
 
 def fault_name(fault: str) -> str:

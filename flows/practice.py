@@ -26,11 +26,11 @@ from flows.practice_display import as_displayed
 from flows.practice_proof import live_probe, proofs, proven, tried
 from flows.profiles import Equipment, Meter
 
-__all__ = ["PracticeFurnace", "Reply", "Taken", "as_displayed", "ask", "choices", "is_same", "light", "named_probe", "plug", "put_in_series", "set_jack", "start", "touch", "turn"]
+__all__ = ["PracticeFurnace", "Reply", "Taken", "as_displayed", "ask", "choices", "clean", "is_same", "light", "named_probe", "plug", "put_in_series", "set_jack", "start", "touch", "turn"]
 Power = Literal["on", "switch", "breaker"]
 Function = Literal["ac_volts", "outlet", "ohms", "dc_amps", "leads", "watch"]
 Jack = Literal["volts", "microamps"]
-PROVES = "board_proves_flame"
+PROVES, CLEANED = "board_proves_flame", "flame_current_after_cleaning"
 
 
 @dataclass(frozen=True)
@@ -49,7 +49,7 @@ class PracticeFurnace:
     hidden: fault id or pair; circuit: the furnace with it; meter: the trainee's own specimen.
     power: on, off at the switch, or off at the breaker. plugged: the rod wire is on the rod itself.
     series: the meter is clipped between wire and rod. jack: where the red lead sits.
-    lights: whether the burner lights at all. proofs: the dead proofs that stand since the power went off.
+    lights: whether the burner lights at all. cleaned: the rod was cleaned. proofs: the dead proofs that stand since the power went off.
     slips: in the order made.
     """
 
@@ -60,6 +60,7 @@ class PracticeFurnace:
     meter: Specimen
     power: Power = "on"
     lights: bool = True
+    cleaned: bool = False
     lit: bool = False
     plugged: bool = True
     series: bool = False
@@ -77,6 +78,12 @@ class PracticeFurnace:
     def wired(self) -> bool:
         """Whether the rod hangs on its wire, straight or through the meter."""
         return self.plugged or self.series
+
+
+    @property
+    def now(self) -> Furnace:
+        """The circuit as it is for the flame, the rod cleaned where it was."""
+        return table.prepared(self.circuit, table.probe(CLEANED)) if self.cleaned else self.circuit
 
 
 @dataclass(frozen=True)
@@ -180,7 +187,16 @@ def ask(p: PracticeFurnace, probe: str, rng: np.random.Generator) -> Answered:
     if proof and proof.live:
         return touch(p, "outlet", None, rng)
     one = table.probe(probe)
-    return touch(p, one.function, one.points, rng)
+    there = p if one.as_if in table.TOUCHED else replace(p, circuit=table.prepared(p.circuit, one))
+    after, reply = touch(there, one.function, one.points, rng)
+    return replace(after, circuit=p.circuit), reply
+
+
+def clean(p: PracticeFurnace) -> Answered:
+    """Clean the rod and push its plug home. A slip with the power on."""
+    if p.power == "on":
+        return _stopped(p, "rod_wire_live")
+    return replace(p, cleaned=True), Reply(lessons().lines["done"])
 
 
 def touch(p: PracticeFurnace, function: Function, points: tuple[str, str] | None, rng: np.random.Generator) -> Answered:
@@ -197,7 +213,7 @@ def touch(p: PracticeFurnace, function: Function, points: tuple[str, str] | None
             return _stopped(p, "series_live") if p.power == "on" else (p, Reply(lines["not_series"]))
         if not p.lit:
             return p, Reply(lines["not_lit"])
-        return _read(p, "dc_amps", None, float(readings.flame_current(p.circuit)[0]), rng)
+        return _read(p, "dc_amps", None, float(readings.flame_current(p.now)[0]), rng)
     if function in ("ac_volts", "outlet") and p.jack == "microamps":
         return _stopped(p, "microamp_jack")
     if p.series or p.jack == "microamps":
@@ -240,7 +256,7 @@ def _watch(p: PracticeFurnace) -> Answered:
         return p, Reply(lines["not_lit"])
     # A meter left in the rod wire with a broken lead or a blown fuse breaks the wire.
     broken = p.series and bool(p.circuit.fuse_blown > 0.5 or p.circuit.lead_open > 0.5)
-    proves = bool(readings.board_proves_flame(p.circuit)[0]) and p.wired and not broken
+    proves = bool(readings.board_proves_flame(p.now)[0]) and p.wired and not broken
     taken = Taken(PROVES, None, proves)
     return replace(p, taken=(*p.taken, taken), lit=proves), Reply(lines["stays" if proves else "goes"], taken)
 

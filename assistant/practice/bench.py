@@ -151,6 +151,8 @@ class Bench:
                 self._moved(answer, practice.plug(p, way == "plug"))
             case "volts_jack" | "microamp_jack" as way:
                 self._moved(answer, practice.set_jack(p, "volts" if way == "volts_jack" else "microamps"))
+            case "clean":
+                self._moved(answer, practice.clean(p))
             case "call" | "uncall" as way:
                 self._calling = way == "call"
 
@@ -191,7 +193,7 @@ class Bench:
         if what == "flame":
             self.furnace, reply = practice.touch(self.furnace, "watch", None, self._rng)
             return reply
-        keeps = bool(readings.board_proves_flame(self.furnace.circuit)[0]) and self.furnace.plugged
+        keeps = bool(readings.board_proves_flame(self.furnace.now)[0]) and self.furnace.plugged
         return Reply(phrases().line("cycle_good" if keeps else "cycle_bad"))
 
     def _tell(self, step: str, reply: Reply) -> None:

@@ -20,7 +20,7 @@ from grammar.scope import Option, Scope
 FILE = Path(__file__).with_name("phrases.yaml")
 COMMANDS = ("repeat", "slower", "readings", "help", "stop", "gas")
 """Open commands of the language that mean something here."""
-Does = Literal["off", "on", "series", "out", "call", "uncall", "unplug", "plug", "volts_jack", "microamp_jack", "nothing"]
+Does = Literal["off", "on", "series", "out", "call", "uncall", "unplug", "plug", "volts_jack", "microamp_jack", "clean", "nothing"]
 Sees = Literal["burner", "flame", "cycle"]
 Action = Literal["show", "off", "breaker", "on", "heat", "series", "out", "current", "watch", "leads", "outlet", "jack", "unplug", "plug", "faults", "undo", "give_up"]
 LINES: dict[str, frozenset[str]] = {

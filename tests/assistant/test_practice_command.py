@@ -67,6 +67,12 @@ def shown(output: str) -> list[str]:
     return re.findall(r"Your meter shows ([^\n]+?)\.(?:\n| )", output)
 
 
+def ohms(display: str) -> float:
+    """The value of a display of ohms, by the prefix that it was spoken with."""
+    number, unit = display.split()
+    return float(number) * {"ohms": 1.0, "kilohms": 1e3, "megohms": 1e6}[unit]
+
+
 def test_the_right_answer_in_a_real_process(tmp_path):
     lines = [*DEAD, "ohms from burner to board ground", "my answer is corroded burner ground"]
     command = [sys.executable, "-m", "assistant", "practice", "--free", "--typed", "--fault", "burner_corroded", "--seed", "7", "--trainee", "Robin", "--record", str(tmp_path)]
@@ -75,10 +81,10 @@ def test_the_right_answer_in_a_real_process(tmp_path):
     assert "Right. It was a corroded burner ground." in done.stdout and "You were safe all the way." in done.stdout
     # Held against the circuit itself: what the display showed is what is there, within the meter's accuracy.
     true = float(readings.ohms(start(equipment("larkspur"), meter("dunlin"), 7, "easy", "burner_corroded").circuit, "burner", "board_ground")[0])
-    assert float(shown(done.stdout)[-1].removesuffix(" ohms")) == pytest.approx(true, rel=0.02, abs=0.4)
+    assert ohms(shown(done.stdout)[-1]) == pytest.approx(true, rel=0.02, abs=0.4)
     [line] = kept(tmp_path)
     assert (line["trainee"], line["seed"], line["level"], line["fault"], line["answer"], line["mark"]) == ("Robin", 7, "easy", "burner_corroded", "burner_corroded", "right")
-    assert line["readings"] == 1 and line["fewest"] >= 1 and line["slips"] == [] and line["how"] == "answered" and line["invented"]
+    assert line["readings"] == 4 and line["fewest"] >= 1 and line["slips"] == [] and line["how"] == "answered" and line["invented"]
     assert datetime.fromisoformat(line["at"]).tzinfo is not None
 
 
@@ -97,7 +103,7 @@ def test_touching_the_wrong_thing_live_is_stopped_with_the_reason_and_counted(tm
     stops = re.findall(r"caution  Stop\. (.+)", output)
     assert len(stops) == 4 and "live part" in stops[0] and "before you put the meter" in stops[1] and "rod wire is live" in stops[2] and "Prove it dead" in stops[3]
     assert kept(tmp_path)[0]["slips"] == ["ohms_live_part", "series_live", "rod_wire_live", "not_proven"]
-    assert "I stopped you 4 times." in output and shown(output) == []
+    assert "I stopped you 4 times: " in output and "and ohms before it was proven dead." in output and shown(output) == []
 
 
 @pytest.mark.parametrize("power", ["turn the power off", "turn off the breaker"])
@@ -276,7 +282,6 @@ class Trainee:
         (r"The gas stays on", "flame stays lit"),
         (r"The gas goes off", "it dropped out"),
         (r"say: the flame is gone", "what do i see"),
-        (r"There is no flame at the burner", "the flame is gone"),
         (r"say: jumper is in my hand", "jumper is in my hand"),
         (r"Say: both posts are bare", "both posts are bare"),
         (r"say: clips are in my hand", "clips are in my hand"),
@@ -296,12 +301,18 @@ class Trainee:
 
     def __init__(self, answer: str, misread: int | None = None) -> None:
         """misread: the display of this number, counted from 1, is read with its first two digits exchanged."""
-        self.answer, self.misread, self.looked = answer, misread, 0
+        self.answer, self.misread, self.looked, self.watching = answer, misread, 0, False
 
     def hears(self, line: str) -> str | None:
         """What to type after a printed line, if anything."""
         if "Now name the fault" in line:
             return f"my answer is {self.answer}"
+        self.watching = self.watching or "say: no flame at all" in line
+        if "There is no flame at the burner" in line:
+            dark, self.watching = self.watching, False
+            return "no flame at all" if dark else "the flame is gone"
+        if "You see a flame" in line:
+            self.watching = False
         if "over limit. Is" not in line and (display := re.search(r"Your meter shows (.+)\.$", line)):
             self.looked += 1
             return self.read_out(display[1])
@@ -376,7 +387,8 @@ def test_a_guided_exercise_from_first_to_last(tmp_path):
     assert "Right. It was a corroded burner ground." in output and "You read the display right each time." in output
     assert (line["way"], line["mark"], line["misread"], line["unseen"], line["slips"]) == ("guided", "right", 0, 0, [])
     assert journal[0]["kind"] == "visit" and journal[0]["invented"] is True and journal[0]["technician"] == "Robin"
-    assert journal[-1]["kind"] == "end" and journal[-1]["how"] == "finished"
+    # The board loses the flame, so it locks out at the last look and is left off: all is done, nothing is missing.
+    assert journal[-1]["kind"] == "end" and journal[-1]["how"] == "stopped" and journal[-1]["missing"] == [] and journal[-1]["power"] == "said_off"
     # Every reading kept is the one displayed at that step.
     display = {}
     compared = 0
@@ -390,6 +402,22 @@ def test_a_guided_exercise_from_first_to_last(tmp_path):
     ground = next(event for event in journal if event["kind"] == "reading" and event["probe"] == "ground_path")
     true = float(readings.ohms(start(equipment("larkspur"), meter("dunlin"), 5, "easy", "burner_corroded").circuit, "burner", "board_ground")[0])
     assert ground["value"] == pytest.approx(true, rel=0.02, abs=0.4) and ground["power"] == "dead"
+
+
+def test_a_sound_furnace_is_walked_to_its_end(tmp_path):
+    output, line, journal = guided(tmp_path, Trainee("no fault"), "healthy")
+    assert journal[-1]["how"] == "finished" and journal[-1]["missing"] == [] and line["mark"] == "right" and line["slips"] == []
+    moved = [(event["thing"], event["to"]) for event in journal if event["kind"] == "moved"]
+    left = dict(moved)
+    assert {thing: left[thing] for thing in ("leads", "jumper", "rod_wire", "red_jack", "door_switch", "covers")} == {
+        "leads": "in_hand", "jumper": "none", "rod_wire": "fitted", "red_jack": "volts", "door_switch": "free", "covers": "fitted",
+    }  # fmt: skip
+
+
+def test_a_burner_that_never_lights_ends_as_ignition(tmp_path):
+    output, line, journal = guided(tmp_path, Trainee("burner never lights"), "never_lit")
+    assert "There is no flame at the burner." in output and "not flame sensing" in output
+    assert "flame_current" not in [event["probe"] for event in journal if event["kind"] == "reading"] and line["slips"] == []
 
 
 def test_the_dialogue_does_not_give_the_fault_away(tmp_path):
@@ -437,7 +465,7 @@ def test_zeros_that_were_never_measured_do_not_open_the_way_to_ohms(tmp_path):
 
 def test_the_furnace_follows_every_answer_that_changes_something():
     plan = load_plan("flame_sensing", equipment("larkspur"), meter("dunlin"))
-    changing = {f"{step}/{answer}" for step, one in plan.procedure.steps.items() for answer, what in one.answers.items() if what.sets.power or what.sets.things}
+    changing = {f"{step}/{answer}" for step, one in plan.procedure.steps.items() for answer, what in one.answers.items() if what.sets.power or what.sets.things or what.mended}
     followed = phrases().guided["flame_sensing"]
     assert set(followed.does) == changing
     assert set(followed.sees) <= set(plan.procedure.steps)

@@ -23,7 +23,8 @@ from assistant.visit_folders import latest
 from flows.dialogue import begin
 from flows.schema import PROCEDURES
 from grammar.errors import TwohandsError
-from tests.assistant.test_visit import ANSWERS, START, Noted, Scripted
+from tests.assistant.test_visit import ANSWERS, Noted, Scripted
+from tests.flows.talking import CLOSE_UP, OFF, ON, START
 
 
 def run(visits: Path, *more: str, typed: str = "") -> str:
@@ -32,6 +33,11 @@ def run(visits: Path, *more: str, typed: str = "") -> str:
         return done.output + done.exception.text
     assert done.exception is None or isinstance(done.exception, SystemExit), done.output
     return done.output
+
+
+def lines(*said: str) -> str:
+    """What is typed, a line each."""
+    return "\n".join(said) + "\n"
 
 
 @pytest.fixture
@@ -47,7 +53,7 @@ def own(tmp_path: Path) -> Path:
 
 def test_a_visit_by_a_trainers_own_procedure_goes_on_after_its_file_is_gone(tmp_path: Path, own: Path) -> None:
     visits = tmp_path / "visits"
-    run(visits, "--procedure", str(own), typed="the air is clear\ni am ready\n121.3\nyes\n")
+    run(visits, "--procedure", str(own), typed=lines(*START, "121.3", "yes"))
     own.unlink()
     said = run(visits, "--resume", typed="121\nyes\n")
     assert "cannot be loaded any more" in said and "Welcome back" in said
@@ -58,13 +64,13 @@ def test_a_visit_by_a_trainers_own_procedure_goes_on_after_its_file_is_gone(tmp_
 
 def test_a_procedure_that_was_changed_meanwhile_is_told_and_not_used(tmp_path: Path, own: Path) -> None:
     visits = tmp_path / "visits"
-    run(visits, "--procedure", str(own), typed="the air is clear\ni am ready\n")
+    run(visits, "--procedure", str(own), typed=lines(*START))
     own.write_text(
-        own.read_text(encoding="utf-8").replace("Tell me the volts.", "Tell me another thing."), encoding="utf-8"
+        own.read_text(encoding="utf-8").replace("Check one. The dial", "Check one once again. The dial"), encoding="utf-8"
     )
     said = run(visits, "--resume", typed="")
     assert "The procedure has changed since this visit began." in said
-    assert "Tell me the volts." in said and "another thing" not in said
+    assert "Check one. The dial stays on A C volts." in said and "once again" not in said
 
 
 def test_what_a_visit_goes_by_survives_its_file_exactly(tmp_path: Path) -> None:
@@ -118,7 +124,7 @@ def finished(visits: Path, plan, *given: str) -> Path:
 
 
 def test_cut_off_before_its_end_line_a_visit_still_ends(tmp_path: Path, plan) -> None:
-    folder = finished(tmp_path, plan, *START, "stop")
+    folder = finished(tmp_path, plan, *START, "stop", *OFF, *CLOSE_UP, *ON)
     assert read(folder)[0][-1]["kind"] == "end" and latest(tmp_path) is None
     lines = (folder / FILE).read_bytes().splitlines(keepends=True)
     for left in range(1, sum(b'"kind": "said"' in one for one in lines[-8:]) + 2):
@@ -229,7 +235,7 @@ def test_a_visit_from_before_procedures_were_kept_takes_one_that_is_named(tmp_pa
         "kind": "visit",
         "visit": "v",
         "procedure": "our_own",
-        "procedure_version": 1,
+        "procedure_version": 2,
         "equipment": "larkspur",
         "meter": "dunlin",
         "language": "en",

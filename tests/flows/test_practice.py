@@ -347,3 +347,18 @@ def test_a_burner_that_cannot_light_does_not() -> None:
     p, reply = light(furnace("never_lit", seed=dark.index(True)))
     assert reply.text == lessons().lines["no_light"] and not p.lit
     assert all(light(furnace(seed=seed))[0].lit for seed in range(10))
+
+
+def test_a_cleaned_rod_is_read_cleaned() -> None:
+    """Held against the circuit's own table of readings."""
+    p = furnace("rod_coated", level="easy")
+    p, _ = put_in_series(proven_dead(p), True)
+    cleaned, _ = practice.clean(p)
+    shown = []
+    for one in (p, cleaned):
+        one, _ = turn(one, "on")
+        one, _ = light(one)
+        shown.append(ask(one, "flame_current", rng())[1].taken.value.value)
+    before, after = (float(read(p.circuit, probe)[0]) for probe in ("flame_current", "flame_current_after_cleaning"))
+    assert after > before and shown == [pytest.approx(before, rel=0.03, abs=0.05e-6), pytest.approx(after, rel=0.03, abs=0.05e-6)]
+    assert practice.clean(furnace())[1].slip == "rod_wire_live"
