@@ -12,7 +12,7 @@ from dataclasses import replace
 
 from flows.compile import Plan, beginning, may_enter, way_out
 from flows.prompts import ask_again, listen, offers, scope_for, test_offered
-from flows.route import power_needed
+from flows.route import first_step, power_needed
 from flows.session import Effect, End, Input, Memo, Mode, Pace, Resumed, Save, Say, Session, Tone
 from flows.taking import Moved, enter, go_on, readings_of_check, settle_answer, skip, so_far, stopping, take_reading
 from flows.wording import quantity_words, unit_words
@@ -86,9 +86,12 @@ def _distrust(plan: Plan, session: Session) -> Moved:
     session = replace(session, mode="ask", pending=None, pending_answer=None, between=())
     if session.power == "on":
         return session, ask_again(plan, session)
+    # A step that was only on the way to another is found again on the way; one that was wanted itself is gone back to.
+    agenda = session.agenda
+    on_the_way = bool(agenda) and first_step(plan.routes, agenda[0], session) == session.step
+    target, *rest = agenda if on_the_way else (session.step, *agenda)
     session = replace(session, power="doubt", proofs=frozenset())
     effects: list[Effect] = [Save("power", {"state": "doubt", "by": session.step})]
-    target, *rest = session.agenda or (session.step,)
     session, more = enter(plan, session, target, tuple(rest))
     said = [Say(plan.lines.line("reprove"), "info", "reprove")] if plan.step(session.step).power == "any" else []
     return session, [*effects, *said, *more]
