@@ -61,7 +61,8 @@ def seal_of(events: Iterable[Event]) -> str:
 
 
 def check(events: Iterable[Event]) -> Checked:
-    """Whether the lines are those that were written. A journal cut short at its end cannot be told from one that was not gone on with."""
+    """Whether the lines are those that were written. A journal cut short at its end cannot be told from one that was
+    not gone on with."""
     chain, chained = START, False
     for number, event in enumerate(events, start=1):
         try:

@@ -11,7 +11,7 @@ from typing import Literal
 import numpy as np
 
 from assistant.audio.files import Conversation
-from assistant.engines.base import Recognizer
+from assistant.engines.base import Final, Recognizer
 from assistant.errors import AudioError
 from assistant.journal import Clock, Journal
 from assistant.mouth import Taped, VoiceMouth
@@ -22,14 +22,19 @@ from assistant.visit import Understand, Visit, Watcher, opening
 from audio_fixtures.listing import in_its_room, visit_list, visit_sound
 from flows.dialogue import begin
 from flows.faults import catalog
+from flows.faults.catalog import HEALTHY
+from flows.reason import Assessment
+from flows.session import Save, Say
 from flows.taking import assessment
+from grammar.answers import Answer
 from grammar.datafile import Strict, load_yaml
+from grammar.scope import Scope
 
 FILE = Path(__file__).with_name("demo.yaml")
 
 
 class DemoVisit(Strict):
-    """One invented visit. says: words by step; also: more to record; wants: the fault it should end with."""
+    """One invented visit. says: words by step; also: more to record; wants: the fault it should find; mended: on the way."""
 
     title: str
     site: str
@@ -40,6 +45,7 @@ class DemoVisit(Strict):
     noise: str
     snr_db: float
     wants: str
+    mended: bool = False
     offered: str
     says: dict[str, str]
     also: list[str] = []
@@ -60,19 +66,51 @@ class DemoFile(Strict):
 
 @dataclass(frozen=True)
 class DemoResult:
-    """How one visit went. named: the fault the program named, "" for none. seconds: length of the conversation."""
+    """How one visit went.
+
+    named: the fault the program named last on the way; where it never named one, as left.
+    left: what all readings say at the end: a fault, healthy where nothing is likelier, "" where it cannot tell. missing: checks left open. seconds: length of the conversation.
+    """
 
     name: str
     how: str
     named: str
+    left: str
     fault_name: str
     wanted: str
+    mended: bool
+    missing: tuple[str, ...]
     folder: Path
     seconds: float
 
     @property
     def as_wanted(self) -> bool:
-        return self.named == self.wanted and self.how in ("finished", "stopped")
+        """Whether the fault was found, is left as wanted, and no check is missing."""
+        left = HEALTHY if self.mended else self.wanted
+        return (self.named, self.left) == (self.wanted, left) and not self.missing and self.how in ("finished", "stopped")
+
+
+class Findings:
+    """A watcher that notes which fault the program named. named: the last one, "" while there was none."""
+
+    def __init__(self) -> None:
+        self.named = ""
+        self.missing: tuple[str, ...] = ()
+
+    def saved(self, save: Save) -> None:
+        if save.kind == "assessment" and save.data["named"] not in (None, HEALTHY):
+            self.named = save.data["named"]
+        if save.kind == "end":
+            self.missing = tuple(save.data["missing"])
+
+    def said(self, say: Say) -> None:
+        """What is said is in the assessment already."""
+
+    def heard(self, final: Final, answer: Answer, scope: Scope) -> None:
+        """What was heard counts only once it is confirmed."""
+
+    def listening(self, scope: Scope) -> None:
+        """Nothing is named while it listens."""
 
 
 Clip = Callable[[str, DemoVisit], np.ndarray]
@@ -116,13 +154,22 @@ def run_visit(
     try:
         engine = getattr(recognizer, "description", recognizer.name)
         journal.write("visit", opening(plan, visit=folder.name, engine=engine, voice=voice.name, program=program, invented=True, technician=visit.technician, site=visit.site))
-        outcome = Visit(plan, technician, mouth, journal, [*watchers, technician], understand).run(*begin(plan))
+        findings = Findings()
+        outcome = Visit(plan, technician, mouth, journal, [*watchers, technician, findings], understand, keep_sound="all").run(*begin(plan))
     finally:
         journal.close()
     tape.save(folder / "conversation.wav")
     found = assessment(plan, outcome.session)
-    named = found.named or "" if found else ""
-    return DemoResult(name, outcome.how, named, fault_name(named), visit.wants, folder, tape.seconds)
+    left = _stands(found)
+    named = findings.named or left
+    return DemoResult(name, outcome.how, named, left, fault_name(named), visit.wants, visit.mended, findings.missing, folder, tape.seconds)
+
+
+def _stands(found: Assessment | None) -> str:
+    """The fault named by all readings; healthy where none is and nothing is likelier than a sound furnace; else ""."""
+    if found is None:
+        return ""
+    return found.named or (HEALTHY if found.ranked[0][0] == HEALTHY else "")
 
 
 def fault_name(fault: str) -> str:

@@ -14,7 +14,8 @@ from assistant.privacy import Privacy
 
 
 def expire(visits: Path, settings: Privacy, now: datetime) -> Iterator[str]:
-    """Forget what is older than the settings allow in a folder of visits; a line for each visit. Nothing happens without a setting.
+    """Forget what is older than the settings allow in a folder of visits; a line for each visit. Nothing happens
+    without a setting.
 
     The age counts from a journal's last line. What cannot be read or is being written stays.
     """
@@ -28,7 +29,11 @@ def expire(visits: Path, settings: Privacy, now: datetime) -> Iterator[str]:
             if settings.keep_days is not None and age > timedelta(days=settings.keep_days):
                 forget_folder(path.parent)
                 yield f"Forgotten after {settings.keep_days} days: {path.parent.name}"
-            elif settings.keep_sound_days is not None and age > timedelta(days=settings.keep_sound_days) and forget_sound(path.parent):
+            elif (
+                settings.keep_sound_days is not None
+                and age > timedelta(days=settings.keep_sound_days)
+                and forget_sound(path.parent)
+            ):
                 yield f"Sound forgotten after {settings.keep_sound_days} days: {path.parent.name}"
         except JournalError as error:
             yield error.text

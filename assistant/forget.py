@@ -1,4 +1,5 @@
-"""Take a visit off the disk: its journal, its sound, its reports. What lies in a store is `assistant.records.forgetting`."""
+"""Take a visit off the disk: its journal, its sound, its reports. What lies in a store is
+`assistant.records.forgetting`."""
 
 from __future__ import annotations
 
@@ -18,7 +19,8 @@ AWAY = ".forgotten-"
 
 
 def forget_folder(folder: Path) -> list[str]:
-    """Remove a visit's folder and all in it; the desks that hold a copy. Raises InUse while somebody is on the visit, JournalError.
+    """Remove a visit's folder and all in it; the desks that hold a copy. Raises InUse while somebody is on the visit,
+    JournalError.
 
     The folder is first renamed, so that after a sudden end in the middle it is no visit any
     more; what was left of earlier ones beside it goes too.
@@ -36,13 +38,20 @@ def forget_folder(folder: Path) -> list[str]:
             shutil.rmtree(left)
         private.sync_folder(folder.parent)
     except OSError as error:
-        raise JournalError(f"The visit {folder.name} cannot be removed ({error.strerror}).", "Check the rights of its folder.") from error
+        raise JournalError(
+            f"The visit {folder.name} cannot be removed ({error.strerror}).", "Check the rights of its folder."
+        ) from error
     return desks
 
 
 def forget_sound(folder: Path) -> int:
-    """Remove all sound of a visit and what was made from it, the words stay; how many files went. Raises InUse, JournalError."""
-    files = [path for path in (*folder.glob("*"), *(folder / "audio").glob("*")) if path.is_file() and (path.suffix in SOUNDS or path.name in ("report.html", "report.pdf"))]
+    """Remove all sound of a visit and what was made from it, the words stay; how many files went. Raises InUse,
+    JournalError."""
+    files = [
+        path
+        for path in (*folder.glob("*"), *(folder / "audio").glob("*"))
+        if path.is_file() and (path.suffix in SOUNDS or path.name in ("report.html", "report.pdf"))
+    ]
     if not any(path.suffix in SOUNDS for path in files):
         return 0
     try:
@@ -56,7 +65,9 @@ def forget_sound(folder: Path) -> int:
         finally:
             os.close(handle)
     except OSError as error:
-        raise JournalError(f"The sound of {folder.name} cannot be removed ({error.strerror}).", "Check the rights of its folder.") from error
+        raise JournalError(
+            f"The sound of {folder.name} cannot be removed ({error.strerror}).", "Check the rights of its folder."
+        ) from error
     return len(files)
 
 

@@ -86,7 +86,9 @@ def checked(event: Any) -> Event:
     if not isinstance(version, int) or isinstance(version, bool) or version < 1:
         raise Broken("its version is none")
     if version > NEWEST:
-        raise NewerJournal("The journal was written by a later version of twohands.", "Update twohands on this machine.")
+        raise NewerJournal(
+            "The journal was written by a later version of twohands.", "Update twohands on this machine."
+        )
     kind, number = event.get("kind"), event.get("seq", 1)
     if not isinstance(kind, str) or not 0 < len(kind) <= 40:
         raise Broken("its kind is missing")
@@ -128,9 +130,11 @@ def name_problem(events: list[Event]) -> str:
 
 
 def read(place: Path) -> tuple[list[Event], bool]:
-    """All whole lines of the journal at `place` (a visit's folder or the file), and whether a torn last line was passed over.
+    """All whole lines of the journal at `place` (a visit's folder or the file), and whether a torn last line was
+    passed over.
 
-    Raises JournalError for a missing journal or a line before the last that is none, NewerJournal for one of a later version.
+    Raises JournalError for a missing journal or a line before the last that is none, NewerJournal for one of a later
+    version.
     """
     path = place / FILE if place.is_dir() else place
     name = path.parent.name if path.name == FILE else path.name
@@ -138,7 +142,10 @@ def read(place: Path) -> tuple[list[Event], bool]:
     lines = raw.split(b"\n")
     tail = lines.pop()
     if len(lines) > guards.JOURNAL_LINES:
-        raise JournalError(f"The journal in {name} has more than {guards.JOURNAL_LINES} lines.", "Check that this is a visit's journal.")
+        raise JournalError(
+            f"The journal in {name} has more than {guards.JOURNAL_LINES} lines.",
+            "Check that this is a visit's journal.",
+        )
     events: list[Event] = []
     for number, one in enumerate(lines, start=1):
         try:
@@ -153,12 +160,17 @@ def read(place: Path) -> tuple[list[Event], bool]:
         except Broken as error:
             raise _error(number, name, error) from error
         except NewerJournal as error:
-            raise NewerJournal(f"The journal in {name} was written by a later version of twohands.", error.remedy) from error
+            raise NewerJournal(
+                f"The journal in {name} was written by a later version of twohands.", error.remedy
+            ) from error
     return events, bool(tail)
 
 
 def _error(number: int, name: str, error: Broken) -> JournalError:
-    return JournalError(f"Line {number} of the journal in {name} is broken: {error.reason}.", "Keep a copy of the file, then take that line out.")
+    return JournalError(
+        f"Line {number} of the journal in {name} is broken: {error.reason}.",
+        "Keep a copy of the file, then take that line out.",
+    )
 
 
 def _raw(path: Path, name: str) -> bytes:
@@ -168,14 +180,21 @@ def _raw(path: Path, name: str) -> bytes:
         with os.fdopen(handle, "rb") as file:
             raw = file.read(guards.JOURNAL_BYTES + 1) or b""
     except (OSError, ValueError) as error:
-        raise JournalError(f"There is no readable journal in {name} ({getattr(error, 'strerror', None) or error}).", "Check the name of the visit.") from error
+        raise JournalError(
+            f"There is no readable journal in {name} ({getattr(error, 'strerror', None) or error}).",
+            "Check the name of the visit.",
+        ) from error
     if len(raw) > guards.JOURNAL_BYTES:
-        raise JournalError(f"The journal in {name} is larger than {guards.JOURNAL_BYTES // 1_000_000} MB.", "Check that this is a visit's journal.")
+        raise JournalError(
+            f"The journal in {name} is larger than {guards.JOURNAL_BYTES // 1_000_000} MB.",
+            "Check that this is a visit's journal.",
+        )
     return raw
 
 
 def ends(path: Path, most: int = 65_536) -> tuple[Event, list[Event]]:
-    """The first line and the last ones that lie in `most` bytes, without reading what is between. Raises JournalError."""
+    """The first line and the last ones that lie in `most` bytes, without reading what is between. Raises
+    JournalError."""
     name = path.parent.name
     try:
         with path.open("rb") as file:
@@ -184,7 +203,9 @@ def ends(path: Path, most: int = 65_536) -> tuple[Event, list[Event]]:
             file.seek(max(0, size - most))
             last = file.read(most)
     except OSError as error:
-        raise JournalError(f"There is no readable journal in {name} ({error.strerror}).", "Check the name of the visit.") from error
+        raise JournalError(
+            f"There is no readable journal in {name} ({error.strerror}).", "Check the name of the visit."
+        ) from error
     if not first.endswith(b"\n"):
         raise JournalError(f"The journal in {name} has no whole line.", "Check that this is a visit's journal.")
     lines = last.split(b"\n")[1 if size > most else 0 : -1]
@@ -197,7 +218,10 @@ def ends(path: Path, most: int = 65_536) -> tuple[Event, list[Event]]:
         except (Broken, NewerJournal) as error:
             if isinstance(error, _NoJson) and number == len(lines) - 1:
                 break
-            raise JournalError(f"A line of the journal in {name} is broken: {getattr(error, 'reason', error)}.", "See: twohands records verify.") from error
+            raise JournalError(
+                f"A line of the journal in {name} is broken: {getattr(error, 'reason', error)}.",
+                "See: twohands records verify.",
+            ) from error
     return _first(first, name), found
 
 
@@ -208,7 +232,9 @@ def first_line(path: Path) -> Event:
         with path.open("rb") as file:
             return _first(file.readline(guards.LINE_BYTES + 1), name)
     except OSError as error:
-        raise JournalError(f"There is no readable journal in {name} ({error.strerror}).", "Check the name of the visit.") from error
+        raise JournalError(
+            f"There is no readable journal in {name} ({error.strerror}).", "Check the name of the visit."
+        ) from error
 
 
 def _first(raw: bytes, name: str) -> Event:

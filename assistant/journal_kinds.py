@@ -248,10 +248,20 @@ class OtherLine(TypedDict, total=False):
 
 
 KINDS: dict[str, type] = {
-    "visit": Visit, "said": Said, "heard": HeardLine, "reading": ReadingLine, "verdict": VerdictLine, "memo": MemoLine, "assessment": AssessmentLine, "trouble": TroubleLine, "end": EndLine, "moved": MovedLine, "safety": SafetyLine,
+    "visit": Visit,
+    "said": Said,
+    "heard": HeardLine,
+    "reading": ReadingLine,
+    "verdict": VerdictLine,
+    "memo": MemoLine,
+    "assessment": AssessmentLine,
+    "trouble": TroubleLine,
+    "end": EndLine,
+    "moved": MovedLine,
+    "safety": SafetyLine,
     **dict.fromkeys(("choice", "power", "jumper", "skipped", "retaken", "fix", "alarm", "alarm_over"), StepLine),
     **dict.fromkeys(("resumed", "interrupted"), OtherLine),
-}  # fmt: skip
+}
 
 
 @lru_cache
@@ -267,6 +277,12 @@ def fault_in(kind: str, event: dict[str, Any]) -> str:
         _adapter(kind).validate_python(event)
     except ValidationError as error:
         first = error.errors(include_input=False, include_url=False, include_context=False)[0]
-        where = ".".join(str(part) for part in first["loc"] if isinstance(part, int) or part in event or not str(part).startswith(("function", "literal", "constrained")))
+        where = ".".join(
+            str(part)
+            for part in first["loc"]
+            if isinstance(part, int)
+            or part in event
+            or not str(part).startswith(("function", "literal", "constrained"))
+        )
         return f"its '{where[:80]}' is of the wrong kind ({first['msg'][:80]})"
     return ""

@@ -1,4 +1,5 @@
-"""What a visit goes by, kept in the visit: the whole procedure, the equipment and the meter, as they were when it began.
+"""What a visit goes by, kept in the visit: the whole procedure, the equipment and the meter, as they were when it
+began.
 
 They lie in plan.json beside the journal; the journal's first line holds a
 digest of each. A resumed visit goes by these and by nothing else, so that a
@@ -46,7 +47,8 @@ def digest(part: BaseModel) -> str:
 
 
 def keep(folder: Path, plan: Plan, source: str) -> dict[str, str]:
-    """Write the parts of a plan into a visit's folder, on disk when it returns; their digests by name. Raises JournalError."""
+    """Write the parts of a plan into a visit's folder, on disk when it returns; their digests by name. Raises
+    JournalError."""
     parts = {"procedure": plan.procedure, "equipment": plan.equipment, "meter": plan.meter}
     if source.endswith((".yaml", ".yml")):
         source = str(Path(source).absolute())
@@ -55,12 +57,16 @@ def keep(folder: Path, plan: Plan, source: str) -> dict[str, str]:
         private.make_folder(folder)
         private.write_whole(folder / FILE, json.dumps(data, ensure_ascii=False, indent=1).encode())
     except OSError as error:
-        raise JournalError(f"The procedure cannot be kept in {folder.name} ({error.strerror}).", "Check the folder and its rights, or choose another with --visits.") from error
+        raise JournalError(
+            f"The procedure cannot be kept in {folder.name} ({error.strerror}).",
+            "Check the folder and its rights, or choose another with --visits.",
+        ) from error
     return {name: digest(part) for name, part in parts.items()}
 
 
 def kept(folder: Path, opening: dict[str, Any]) -> Kept | None:
-    """What the visit in `folder` was begun with; None for one from before it was kept. Raises JournalError when it is gone or was changed."""
+    """What the visit in `folder` was begun with; None for one from before it was kept. Raises JournalError when it is
+    gone or was changed."""
     wanted = opening.get("kept")
     if not wanted:
         return None
@@ -70,18 +76,29 @@ def kept(folder: Path, opening: dict[str, Any]) -> Kept | None:
         parts = {name: model.model_validate(data[name]) for name, model in MODELS.items()}
         source = str(data["source"])
     except (OSError, ValueError, KeyError, TypeError, RecursionError, ValidationError) as error:
-        raise JournalError(f"What the visit {folder.name} was begun with cannot be read from {FILE}.", "Start a new visit; the readings so far stay in the record.") from error
+        raise JournalError(
+            f"What the visit {folder.name} was begun with cannot be read from {FILE}.",
+            "Start a new visit; the readings so far stay in the record.",
+        ) from error
     for name, part in parts.items():
         if digest(part) != wanted.get(name):
-            raise JournalError(f"The {name} kept in {folder.name} was changed since the visit began.", "Start a new visit; the readings so far stay in the record.")
+            raise JournalError(
+                f"The {name} kept in {folder.name} was changed since the visit began.",
+                "Start a new visit; the readings so far stay in the record.",
+            )
     return Kept(**parts, source=source)  # type: ignore[arg-type]
 
 
 def changes(was: Kept, now: Callable[[Kept], Plan]) -> list[str]:
-    """A sentence for each part whose file has changed or gone since. now: what the same names give today; its TwohandsError counts as gone."""
+    """A sentence for each part whose file has changed or gone since. now: what the same names give today; its
+    TwohandsError counts as gone."""
     try:
         plan = now(was)
     except TwohandsError:
-        return ["What this visit was begun with cannot be loaded any more, or has changed. It goes on with what it was begun with."]
+        return ["What this visit was begun with cannot be loaded any more. It goes on with what it was begun with."]
     today = {"procedure": plan.procedure, "equipment": plan.equipment, "meter": plan.meter}
-    return [f"The {name} has changed since this visit began. It goes on with the one that it was begun with." for name, part in today.items() if digest(part) != digest(getattr(was, name))]
+    return [
+        f"The {name} has changed since this visit began. It goes on with the one that it was begun with."
+        for name, part in today.items()
+        if digest(part) != digest(getattr(was, name))
+    ]

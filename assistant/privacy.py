@@ -21,7 +21,8 @@ Days = Annotated[int, Field(ge=1, le=36_500)]
 
 
 class Privacy(Strict):
-    """keep_sound: which sounds lie beside the words. keep_days, keep_sound_days: days until a visit, or only its sound, is forgotten; None for never."""
+    """keep_sound: which sounds lie beside the words. keep_days, keep_sound_days: days until a visit, or only its
+    sound, is forgotten; None for never."""
 
     format: Literal[1]
     keep_sound: Keep

@@ -12,7 +12,8 @@ FOLDER, FILE = 0o700, 0o600
 
 
 def make_folder(folder: Path) -> None:
-    """Make a folder and the ones above it, each the owner's alone, each on disk before the next. Existing ones stay as they are. Raises OSError."""
+    """Make a folder and the ones above it, each the owner's alone, each on disk before the next. Existing ones stay
+    as they are. Raises OSError."""
     missing = []
     while not folder.exists():
         missing.append(folder)
@@ -43,7 +44,8 @@ def tighten(path: Path) -> None:
 
 
 def sync_folder(folder: Path) -> None:
-    """Force the names in a folder to the disk: a new file is not there after a lost battery unless its folder was synced."""
+    """Force the names in a folder to the disk: a new file is not there after a lost battery unless its folder was
+    synced."""
     handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
     try:
         os.fsync(handle)
@@ -52,7 +54,8 @@ def sync_folder(folder: Path) -> None:
 
 
 def reserve(folder: Path, stem: str, ending: str) -> Path:
-    """An empty new file, `stem`+`ending` or with -2, -3 … before the ending: a name that nobody had before. Raises OSError."""
+    """An empty new file, `stem`+`ending` or with -2, -3 … before the ending: a name that nobody had before. Raises
+    OSError."""
     number = 1
     while True:
         path = folder / f"{stem}{'' if number == 1 else f'-{number}'}{ending}"
@@ -65,7 +68,8 @@ def reserve(folder: Path, stem: str, ending: str) -> Path:
 
 @contextmanager
 def replacing(path: Path) -> Iterator[Path]:
-    """A private file beside `path` to write to; it takes the place of `path` when the block ends well, whole or not at all. Raises OSError."""
+    """A private file beside `path` to write to; it takes the place of `path` when the block ends well, whole or not
+    at all. Raises OSError."""
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         os.close(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, FILE))

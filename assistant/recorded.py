@@ -30,7 +30,8 @@ PATIENCE = 6
 class RecordedTechnician:
     """Ears on recordings, and a watcher of what is said.
 
-    says: words by step, "step/again" for the second asking, "agree", "disagree", "offered".
+    says: words by step, "step/again" for the second asking, "step/mended" once something was mended there, "agree",
+    "disagree", "offered". Offered the same again after a fix, the technician gives up.
     clip: gives the recording (int16, 16 kHz) of a text. tape: where the speech is laid down.
     """
 
@@ -43,6 +44,9 @@ class RecordedTechnician:
         self._last = ""
         self._asked = ("", 0)
         self._refused = ("", 0)
+        self._offered: set[str] = set()
+        self._mended: set[str] = set()
+        self._fixes = fixes(plan)
 
     def hear(self, scope: Scope) -> Final | None:
         if scope.name == self._asked[0]:
@@ -50,6 +54,9 @@ class RecordedTechnician:
         else:
             self._asked = (scope.name, 1)
         if self._asked[1] > PATIENCE or self._refused[1] > PATIENCE:
+            return None
+        step, mode = scope.name.split("/")
+        if mode == "offer" and step in self._mended:
             return None
         sound = self._clip(self._answer(scope))
         self._recognizer.open(scope)
@@ -87,25 +94,39 @@ class RecordedTechnician:
             case "again":
                 return self._says[f"{step}/again"]
             case "offer":
+                self._offered.add(step)
                 return self._says["offered"]
             case "ask" if self._refused[0] == step and scope.asked is not None:
                 # Misheard once, people spell it out.
                 return digits_spoken(self._reading(step, scope).digits)
             case "ask":
-                return self._says[step]
+                if step in self._fixes:
+                    self._mended |= self._offered
+                return self._words(step)
             case "alarm":
                 # Nobody smelled gas in a recording: something else was taken for it.
                 return self._says[scope.options[0].id]
         raise AudioError(f"The recorded technician has nothing to say at '{scope.name}'.", f"Add it under 'says': {step}.")
 
+    def _words(self, step: str) -> str:
+        """What is said at a step; other words where something was mended since."""
+        mended = self._says.get(f"{step}/mended") if step in self._mended else None
+        return mended or self._says[step]
+
     def _is_mine(self, step: str, scope: Scope) -> bool:
         """Whether the read-back is what the technician said."""
         if self._plan.step(step).ask is None:
-            return self._plan.step(step).answers and self._says[step] in self._last
+            return self._plan.step(step).answers and self._words(step) in self._last
         return readback(self._plan, self._reading(step, scope)).text == self._last
 
     def _reading(self, step: str, scope: Scope) -> Reading:
-        meant = understand(Heard(self._says[step]), replace(scope, digits_only=False))
+        meant = understand(Heard(self._words(step)), replace(scope, digits_only=False))
         if not isinstance(meant, Reading):
-            raise AudioError(f"'{self._says[step]}' is no reading for '{step}'.", "Mend it in the list of what the technician says.")
+            raise AudioError(f"'{self._words(step)}' is no reading for '{step}'.", "Mend it in the list of what the technician says.")
         return meant
+
+
+def fixes(plan: Plan) -> frozenset[str]:
+    """The steps in which something is mended."""
+    named = {fix for step in plan.procedure.steps.values() if step.judge for fix in step.judge.fix.values()}
+    return frozenset(named | ({plan.procedure.fix} if plan.procedure.fix else set()))

@@ -27,7 +27,14 @@ class Resuming:
     def make_good(self) -> None:
         """Write what a sudden end kept from the disk."""
         if self.journal.was_torn:
-            self.journal.write("trouble", {"what": "journal", "problem": "The last line of the record was torn and is left out.", "remedy": "Check the last reading."})
+            self.journal.write(
+                "trouble",
+                {
+                    "what": "journal",
+                    "problem": "The last line of the record was torn and is left out.",
+                    "remedy": "Check the last reading.",
+                },
+            )
         for line in self.where.unsaved:
             self.journal.write(line.kind, line.data)
 
@@ -42,7 +49,9 @@ def resuming(visits: Path, name: str, procedure: str, tell: Callable[[str], obje
     journal = _opened(visits, name, tell)
     try:
         if not journal.before or journal.before[0]["kind"] != "visit":
-            raise JournalError(f"The record in {journal.folder.name} does not begin with a visit.", "Start a new one: twohands run")
+            raise JournalError(
+                f"The record in {journal.folder.name} does not begin with a visit.", "Start a new one: twohands run"
+            )
         plan = _plan(journal, procedure, tell)
         where = standing(plan, journal.before)
         if any(event["kind"] == "end" for event in journal.before):
@@ -58,7 +67,13 @@ def _plan(journal: Journal, procedure: str, tell: Callable[[str], object]) -> Pl
     prior = Rates.model_validate(first["rates"]).prior() if first.get("rates") else None
     was = kept(journal.folder, first)
     if was is None:
-        return ready_plan(procedure or str(first["procedure"]), str(first["equipment"]), str(first["meter"]), str(first.get("language") or ""), prior)
+        return ready_plan(
+            procedure or str(first["procedure"]),
+            str(first["equipment"]),
+            str(first["meter"]),
+            str(first.get("language") or ""),
+            prior,
+        )
 
     def today(one: Kept) -> Plan:
         return ready_plan(one.source, one.equipment.id, one.meter.id, one.procedure.language)

@@ -17,7 +17,8 @@ class Lines(Protocol):
 
 
 class TypedLines:
-    """Lines of a stream of bytes. What is no UTF-8 becomes the sign for "unknown", what is too long is cut; nothing ends a visit but the end."""
+    """Lines of a stream of bytes. What is no UTF-8 becomes the sign for "unknown", what is too long is cut; nothing
+    ends a visit but the end."""
 
     def __init__(self, source: BinaryIO) -> None:
         self._source = source

@@ -45,7 +45,10 @@ def begin_folder(visits: Path, now: datetime, ending: str = "") -> tuple[Path, i
                     number += 1
             return folder, _next_number(visits)
     except OSError as error:
-        raise JournalError(f"No visit can be kept in {visits} ({error.strerror}).", "Check the folder and its rights, or choose another with --visits.") from error
+        raise JournalError(
+            f"No visit can be kept in {visits} ({error.strerror}).",
+            "Check the folder and its rights, or choose another with --visits.",
+        ) from error
 
 
 def _next_number(visits: Path) -> int:
@@ -61,7 +64,8 @@ def _next_number(visits: Path) -> int:
 
 
 def looked_at(visits: Path) -> tuple[list[tuple[int, str, Path, bool]], list[str]]:
-    """Number, time, folder and whether it is over, of every visit; and a line for each that cannot be read. Only their ends are read."""
+    """Number, time, folder and whether it is over, of every visit; and a line for each that cannot be read. Only
+    their ends are read."""
     found, passed = [], []
     for path in sorted(visits.glob(f"*/{FILE}")):
         try:

@@ -23,7 +23,8 @@ from flows.reason import Assessment, Evidence
 from flows.route import Routes, routes_of, unmet
 from flows.schema import Procedure, Step, When, procedure_path
 from flows.session import Session
-from flows.texts import in_language
+from flows.spoken_check import spoken_problems
+from flows.texts import in_language, texts_path
 from flows.wording import Spoken, spoken_lines
 from grammar.datafile import line_of, problems_in, read_yaml
 from grammar.errors import DataFileError
@@ -142,8 +143,9 @@ def make_plan(procedure: Procedure, equipment: Equipment, meter: Meter) -> Plan:
 def load_plan(name: str, equipment: Equipment, meter: Meter, language: str = "") -> Plan:
     """Read, check and compile a procedure, in `language` where one is named.
 
-    Raises DataFileError with the first problem, FlowError when the meter lacks
-    a function that is asked for or nobody translated the procedure.
+    Raises DataFileError with the first problem of shape or of spoken words,
+    FlowError when the meter lacks a function that is asked for, nobody
+    translated the procedure, or the language has no glossary.
     """
     path = procedure_path(name)
     procedure, problems = check_file(path, equipment)
@@ -152,7 +154,17 @@ def load_plan(name: str, equipment: Equipment, meter: Meter, language: str = "")
     for step in procedure.steps.values():
         if step.ask:
             meter.function(step.ask.quantity)
-    return make_plan(in_language(procedure, path, language or procedure.language), equipment, meter)
+    spoken = in_language(procedure, path, language or procedure.language)
+    _hold_words(spoken, path if spoken.language == procedure.language else texts_path(path, spoken.language))
+    return make_plan(spoken, equipment, meter)
+
+
+def _hold_words(procedure: Procedure, path: Path) -> None:
+    """Raises DataFileError for the first sentence that does not say what is declared: nobody is led by wrong words."""
+    found = spoken_problems(procedure)
+    if found:
+        _, nodes = read_yaml(path)
+        raise min((DataFileError(path, line_of(nodes, where), *told) for where, *told in found), key=lambda one: one.line or 0)
 
 
 def check_file(path: Path, equipment: Equipment) -> tuple[Procedure | None, list[DataFileError]]:

@@ -10,11 +10,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 
-from flows.compile import Plan, beginning, may_enter, next_step, way_out
+from flows.compile import Plan, beginning, may_enter, way_out
 from flows.prompts import ask_again, listen, offers, scope_for, test_offered
 from flows.route import first_step, power_needed
 from flows.session import Effect, End, Input, Memo, Mode, Pace, Resumed, Save, Say, Session, Tone
-from flows.taking import Moved, enter, go_on, settle_answer, skip, so_far, take_reading
+from flows.taking import Moved, enter, go_on, readings_of_check, settle_answer, skip, so_far, stopping, take_reading
 from flows.wording import quantity_words, unit_words
 from grammar.answers import Choice, Command, Reading, Unclear, meaning
 
@@ -151,9 +151,9 @@ def _offered(plan: Plan, session: Session, choice: Choice) -> Moved:
     if choice.id not in offers(plan, session):
         return _missed(plan, session, Unclear("not_open", choice.text))
     here, judge = session.step, plan.step(session.step).judge
-    first, *more_of_it = readings_of_check(plan, session)
+    first, *more_of_it = readings_of_check(plan, here)
     if choice.id == "take_again":
-        return enter(plan, session, first, (*more_of_it, *session.agenda))
+        return enter(plan, session, first, tuple(more_of_it))
     if choice.id == "fix_now":
         verdict = dict(session.verdicts).get(here)
         finding = verdict.finding if verdict else ""
@@ -161,25 +161,16 @@ def _offered(plan: Plan, session: Session, choice: Choice) -> Moved:
         effects: list[Effect] = [Save("fix", {"step": here, "finding": finding})]
         again = (first, *more_of_it)
         session = replace(session, fixing=tuple(dict.fromkeys((*session.fixing, *again))))
-        session, more = enter(plan, session, fix or first, (*again, *session.agenda))
+        session, more = enter(plan, session, fix or first, again)
         return session, [*effects, Say(plan.lines.line("fix_now"), "info", "fix_now"), *more]
     if choice.id == "take_test":
         test = test_offered(plan, session) or here
-        after = session.agenda or (next_step(plan, session),)
         if session.power in power_needed(plan.routes, test, bool(session.safety)):
-            return enter(plan, session, test, after)
+            return enter(plan, session, test)
         session = replace(session, tests=(*session.tests, test))
         session, more = go_on(plan, replace(session, mode="ask"))
         return session, [Say(plan.lines.line("test_later"), "info", "test_later"), *more]
     return go_on(plan, replace(session, mode="ask"))
-
-
-def readings_of_check(plan: Plan, session: Session) -> list[str]:
-    """The steps whose readings make up the check at this step, in their order; an earlier check's readings stand."""
-    steps, here = plan.procedure.steps, plan.step(session.step)
-    probes = set(here.judge.probes.values()) if here.judge else set()
-    parts = [name for name, step in steps.items() if step.ask and step.ask.probe in probes and step.check == here.check and name != session.step]
-    return [*parts, session.step]
 
 
 def _confirmed(plan: Plan, session: Session, choice: Choice) -> Moved:
@@ -307,14 +298,15 @@ RUNGS = 4
 
 
 def _retake(plan: Plan, session: Session, name: str, trail: tuple[str, ...]) -> Moved:
-    """Take a reading again; one that leads nowhere of itself leads back to where the visit stood."""
-    rest = () if plan.step(name).next and not session.agenda else session.agenda or (session.step,)
-    return enter(plan, replace(session, trail=trail), name, rest)
+    """Take a reading again; the visit goes on from there, or on to what it was on its way to."""
+    return enter(plan, replace(session, trail=trail), name, session.agenda)
 
 
 def _on_an_errand(plan: Plan, session: Session, name: str) -> bool:
-    """Whether the visit is on the way to a step that it must reach first; there only the proof itself is gone back into."""
-    return bool(session.agenda) and not plan.step(name).proves
+    """Whether a reading may not be gone back to: on the way to a step that must be reached first, or past a danger that stops."""
+    danger = stopping(plan, session)
+    past = danger is not None and name not in readings_of_check(plan, danger)
+    return (past or bool(session.agenda)) and not plan.step(name).proves
 
 
 def _back(plan: Plan, session: Session) -> Moved:
@@ -334,7 +326,7 @@ def _change(plan: Plan, session: Session) -> Moved:
     if session.mode in ("confirm", "digits", "which", "again"):
         return _tell_again(plan, session)
     if session.mode == "offer":
-        return enter(plan, session, session.step, session.agenda)
+        return enter(plan, session, session.step)
     last = session.taken[-1].step if session.taken else None
     if last is None or session.leaving or _on_an_errand(plan, session, last) or not may_enter(plan, last, session) or (session.trail and session.trail[-1] != last):
         return session, [Say(plan.lines.line("change_refused"), "info", "change_refused"), *listen(plan, session)]

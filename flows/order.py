@@ -35,20 +35,21 @@ def probes_open(plan: Plan, session: Session) -> frozenset[str]:
     return frozenset(probe for probe in named if taking_probe(plan, session, probe))
 
 
-def first_undone(plan: Plan, session: Session, target: str) -> str:
-    """The first check before the last one that was not done, in the order of the file; `target` when there is none."""
+def first_undone(plan: Plan, session: Session) -> str:
+    """The first check that was neither done nor skipped, in the order of the file; the last one when all were."""
     steps = plan.procedure.steps
-    last = max((step.check for step in steps.values() if step.check), default=0)
-    undone = (name for name, step in steps.items() if step.check and step.check < last and step.next and not step.extra and name not in (*session.done, *session.skipped))
-    return next(undone, target)
+    checks = [name for name, step in steps.items() if step.check and step.next and not step.extra]
+    return next((name for name in checks if name not in session.done and name not in session.skipped), checks[-1] if checks else plan.procedure.start)
 
 
 def chosen(plan: Plan, session: Session, target: str) -> tuple[str, ...]:
-    """The steps to go to after this one, first first: what the reasoning asks for, then the checks in their order."""
-    if plan.choose is None or session.leaving or plan.step(target).end:
+    """The steps to go to after this one: what the reasoning asks for, else the next check."""
+    if plan.choose is None or session.leaving or plan.step(target).end or plan.step(target).check == last_check(plan):
         return (target,)
-    rest = first_undone(plan, session, target)
     probe = plan.choose(session, probes_open(plan, session))
-    wanted = taking_probe(plan, session, probe) if probe else ()
-    # A step that leads on by itself comes back to the order of the file when it is done.
-    return (*wanted, *(() if wanted and plan.step(wanted[-1]).next else (rest,))) if wanted else (rest,)
+    return (taking_probe(plan, session, probe) if probe else ()) or (first_undone(plan, session),)
+
+
+def last_check(plan: Plan) -> int:
+    """The greatest number of a check: the one that restores."""
+    return max((step.check for step in plan.procedure.steps.values() if step.check), default=0)

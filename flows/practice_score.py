@@ -14,6 +14,7 @@ from flows.faults.catalog import HEALTHY
 from flows.faults.display import as_measured, display
 from flows.faults.lessons import lessons
 from flows.practice import PracticeFurnace, is_same
+from flows.practice_proof import proofs
 from flows.reason import Assessment, Evidence, assess
 from flows.reason_knowledge import Knowledge
 from flows.reason_mixture import PROVES
@@ -21,8 +22,10 @@ from flows.reason_next import Place, moved_to
 
 Mark = Literal["right", "partly", "alike", "wrong"]
 MOST = 24
-DEAD_PROOF = 2
-"""Readings that prove it dead: hot to neutral and hot to ground."""
+GUIDED = 10
+"""The last place in the fixed order that is a guided step."""
+DEAD_PROOF = sum(not one.live for one in proofs().steps)
+"""Readings at the furnace that prove it dead; those on a live part outside it are not counted."""
 WASTEFUL = 2.0
 """Readings over the fewest needed from which a better order is what to learn next (invented)."""
 
@@ -73,7 +76,7 @@ def told_slips(slips: tuple[str, ...]) -> str:
 
 def passes(p: PracticeFurnace) -> bool:
     """Whether every guided reading of the furnace, free of the meter's error, is within the family's limits."""
-    found = {name: float(read(p.circuit, name)[0]) for name, one in catalog.probes().items() if one.order is not None}
+    found = {name: float(read(p.circuit, name)[0]) for name, one in catalog.probes().items() if one.order is not None and one.order <= GUIDED}
     limit = {name: one.value for name, one in p.equipment.limits.items()}
     supply, low = found["supply_hot_neutral"], found["secondary_r_c"]
     due = supply / p.equipment.turns_ratio

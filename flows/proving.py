@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from flows.schema import Procedure
@@ -14,6 +14,18 @@ def live_proofs(procedure: Procedure) -> frozenset[str]:
     """The proofs made on a part known to be live: the first and the last."""
     order = procedure.dead_proof
     return frozenset({order[0], order[-1]}) if order else frozenset()
+
+
+def proofs_after(order: Sequence[str], stand: frozenset[str], proof: str, outcome: str | None, power: str) -> frozenset[str]:
+    """The proofs that stand once `proof` was tried with that outcome.
+
+    They count only in their order and only on power that somebody turned off
+    ("said_off", "dead"); one that failed, or came out of its turn, voids all.
+    """
+    before = frozenset(order[: order.index(proof)])
+    if outcome != "pass" or power not in ("said_off", "dead") or not before <= stand:
+        return frozenset()
+    return before | {proof}
 
 
 def proof_problems(procedure: Procedure) -> Iterator[Found]:

@@ -23,7 +23,7 @@ from flows.reason_errors import meter_error
 from flows.reason_knowledge import Knowledge, as_shown
 from flows.reason_mixture import PROVES, Shown, Weighed, log_evidence, posterior, weigh
 from flows.reason_name import CURRENT, named_and_unproven, present_in, repair
-from flows.reason_next import Place, Sight, Wiring, choose, cost, gains, left_after
+from flows.reason_next import Gain, Place, Sight, Wiring, choose, cost, gains, left_after
 from flows.reason_safety import compulsory, findings
 
 Evidence = Measured | bool | str

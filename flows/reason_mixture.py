@@ -21,6 +21,8 @@ PROVES = "board_proves_flame"
 YES, NO, NEVER = "stays", "goes", "never_lit"
 """The answers to PROVES, in their order in probes.yaml."""
 NEVER_AT = 2
+SEEN_ODD = 0.1
+"""An answer is misheard so much less often than a number; how often an eye is wrong is in its own chances (invented)."""
 DECIMAL = 0.25
 """Of the odd readings, the share that is ten times too much, and the share that is a tenth (invented)."""
 
@@ -147,7 +149,7 @@ def weigh(components: Components, readings: Mapping[str, Shown], seen: Mapping[s
         if name in seen and (name == PROVES or seen.get(PROVES) != NEVER_AT):
             # Once nothing lights, that no flame is seen says nothing more.
             chance = answer_chance(components, name, mean_left[-1], variance_left[-1])
-            each[name] = np.log((1 - odd) * chance[seen[name]] + odd / len(chance))
+            each[name] = np.log((1 - odd * SEEN_ODD) * chance[seen[name]] + odd * SEEN_ODD / len(chance))
             total = total + each[name]
     return Weighed(total, each, mean_left.T, variance_left.T, axes)
 

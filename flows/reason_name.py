@@ -16,7 +16,10 @@ TRIFLE = 1e-7
 
 
 def named_and_unproven(
-    knowledge: Knowledge, ranked: tuple[tuple[str, float], ...], evidence: Mapping[str, object], readings: Mapping[str, Shown]
+    knowledge: Knowledge,
+    ranked: tuple[tuple[str, float], ...],
+    evidence: Mapping[str, object],
+    readings: Mapping[str, Shown],
 ) -> tuple[str | None, tuple[str, ...]]:
     """The fault that may be named, and the probes that stand between a likely board and its name."""
     settings = catalog.settings()
@@ -28,7 +31,11 @@ def named_and_unproven(
     candidates += [one for one in catalog.parts(top) if one != HEALTHY and present[one] >= settings.present]
     blocked: tuple[str, ...] = ()
     for name in candidates:
-        missing = tuple(dict.fromkeys(probe for one in catalog.parts(name) for probe in _not_proven(knowledge, one, evidence, readings)))
+        missing = tuple(
+            dict.fromkeys(
+                probe for one in catalog.parts(name) for probe in _not_proven(knowledge, one, evidence, readings)
+            )
+        )
         if not missing:
             return name, ()
         blocked = blocked or missing
@@ -52,10 +59,14 @@ def present_in(ranked: Iterable[tuple[str, float]]) -> dict[str, float]:
     return found
 
 
-def _not_proven(knowledge: Knowledge, fault: str, evidence: Mapping[str, object], readings: Mapping[str, Shown]) -> list[str]:
+def _not_proven(
+    knowledge: Knowledge, fault: str, evidence: Mapping[str, object], readings: Mapping[str, Shown]
+) -> list[str]:
     """Of the probes that must come first, those not taken, and those that must read as on a healthy furnace and do not."""
     one = catalog.fault(fault)
-    return [probe for probe in one.looked if probe not in evidence] + [probe for probe in one.needs if not _sound(knowledge, probe, evidence, readings)]
+    return [probe for probe in one.looked if probe not in evidence] + [
+        probe for probe in one.needs if not _sound(knowledge, probe, evidence, readings)
+    ]
 
 
 def _sound(knowledge: Knowledge, probe: str, evidence: Mapping[str, object], readings: Mapping[str, Shown]) -> bool:

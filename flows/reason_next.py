@@ -10,8 +10,10 @@ import numpy as np
 from scipy.special import ndtri
 
 from flows.faults.catalog import Probe
-from flows.reason_mixture import LOG_2PI, Components, Weighed, answer_chance, stretch
+from flows.reason_mixture import LOG_2PI, SEEN_ODD, Components, Weighed, answer_chance, stretch
 
+HANDLING = 40.0
+"""Seconds that any reading costs besides: it is asked for, said and said back (invented)."""
 OUTCOMES = 18
 FEW = 10
 OVER_BY_CHANCE = 0.05
@@ -46,7 +48,7 @@ def cost(probe: Probe, place: Place | None, off_seconds: float, on_seconds: floa
     if place is None:
         return probe.seconds * probe.risk
     _, off, on = moved_to(place, probe)
-    return probe.seconds * probe.risk + off * off_seconds + on * on_seconds
+    return HANDLING + probe.seconds * probe.risk + off * off_seconds + on * on_seconds
 
 
 @dataclass(frozen=True)
@@ -144,7 +146,7 @@ def outcomes(sight: Sight, probe: str, count: int) -> tuple[np.ndarray, np.ndarr
     parts, weighed, odd = sight.components, sight.weighed, sight.odd
     if probe in parts.looks:
         chance = answer_chance(parts, probe, weighed.mean[:, -1], weighed.variance[:, -1])
-        likely = (1 - odd) * chance + odd / len(chance)
+        likely = (1 - odd * SEEN_ODD) * chance + odd * SEEN_ODD / len(chance)
         return _normal(likely @ sight.weight, likely * sight.weight)
     k = parts.probes.index(probe)
     over = (1 - odd) * parts.over[:, k] + odd * OVER_BY_CHANCE

@@ -11,7 +11,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from flows.profiles import Limit
 from flows.texts import in_language
@@ -252,10 +252,11 @@ class Procedure(Strict):
     limits: dict[Identifier, Limit] = {}
     steps: Annotated[dict[Identifier, Step], Field(min_length=2)]
 
-    @model_validator(mode="after")
-    def _things_known(self) -> Procedure:
-        kinds_of(self.things)
-        return self
+    @field_validator("things")
+    @classmethod
+    def _things_known(cls, things: dict[str, Thing]) -> dict[str, Thing]:
+        kinds_of(things)
+        return things
 
     def kinds(self) -> dict[str, Kind]:
         """Every thing that the procedure moves, in the order in which it is looked at."""

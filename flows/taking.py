@@ -9,9 +9,9 @@ from flows.compile import Plan, next_step
 from flows.errors import CalculationError
 from flows.faults import catalog
 from flows.measure import Verdict, measured
+from flows.order import chosen, first_undone, last_check
 from flows.prompts import ask_again, listen, step_lines
-from flows.order import chosen
-from flows.proving import live_proofs
+from flows.proving import live_proofs, proofs_after
 from flows.reason import Assessment, Evidence
 from flows.route import first_step, power_needed
 from flows.schema import Judge
@@ -42,23 +42,40 @@ def go_on(plan: Plan, session: Session) -> Moved:
     """To the step that is still to be reached, or to the one that the procedure's guards choose."""
     if session.agenda:
         return enter(plan, session, session.agenda[0], session.agenda[1:])
-    target, *rest = chosen(plan, session, next_step(plan, session))
+    barred = stopping(plan, session)
+    if barred and not session.leaving:
+        session = replace(session, step=barred, mode="offer", outcome="fail", pending=None, pending_answer=None, between=(), misses=0)
+        return session, ask_again(plan, session)
+    # A test that was asked for leads nowhere of itself: the visit goes on with the first check that is still to be done.
+    target = next_step(plan, session) if plan.step(session.step).next else first_undone(plan, session)
+    first, *rest = chosen(plan, session, target)
     waiting = _waiting_test(plan, session, target)
     if waiting is None:
-        return enter(plan, session, target, tuple(rest))
-    session = replace(session, tests=tuple(one for one in session.tests if one != waiting))
-    return enter(plan, session, waiting, (target, *rest))
+        return enter(plan, session, first, tuple(rest))
+    return enter(plan, replace(session, tests=tuple(one for one in session.tests if one != waiting)), waiting)
+
+
+def stopping(plan: Plan, session: Session) -> str | None:
+    """The step of a danger that stands and lets the visit go on only through a fix."""
+    for name, finding in session.safety:
+        judge = plan.step(name).judge
+        if judge and judge.danger[finding].stops:
+            return name
+    return None
+
+
+def readings_of_check(plan: Plan, name: str) -> list[str]:
+    """The steps whose readings make up the check at step `name`, in their order; an earlier check's readings stand."""
+    steps, here = plan.procedure.steps, plan.step(name)
+    probes = set(here.judge.probes.values()) if here.judge else set()
+    parts = [other for other, step in steps.items() if step.ask and step.ask.probe in probes and step.check == here.check and other != name]
+    return [*parts, name]
 
 
 def _waiting_test(plan: Plan, session: Session, target: str) -> str | None:
     """A test that was asked for and that the power allows now; before the furnace is put back, any."""
     closing = plan.step(target).end is not None or plan.step(target).check == last_check(plan)
     return next((one for one in session.tests if closing or session.power in power_needed(plan.routes, one, bool(session.safety))), None)
-
-
-def last_check(plan: Plan) -> int:
-    """The greatest number of a check: the one that restores."""
-    return max((step.check for step in plan.procedure.steps.values() if step.check), default=0)
 
 
 def missing_steps(plan: Plan, session: Session) -> list[str]:
@@ -163,9 +180,11 @@ def _news(plan: Plan, session: Session) -> tuple[Session, bool]:
     """Whether the reasoning names a fault that it has not named before in this visit."""
     found = assessment(plan, session)
     named = found.named if found else None
-    if named is None or named == catalog.HEALTHY or named in session.named:
+    if found is None or named is None or named == catalog.HEALTHY or named in session.named or found.compulsory:
         return session, False
-    return replace(session, named=(*session.named, named)), True
+    session = replace(session, named=(*session.named, named))
+    # What a reading after the mending names is what was mended.
+    return session, session.taken[-1].counts_as == session.taken[-1].probe
 
 
 def _prove(plan: Plan, session: Session) -> Moved:
@@ -178,10 +197,8 @@ def _prove(plan: Plan, session: Session) -> Moved:
         live = session.power == "said_off" and session.outcome == "fail" and proof not in live_proofs(plan.procedure)
         session = replace(session, proofs=frozenset(), power="on" if live else _not_dead(session.power))
         return session, [Save("power", {"state": session.power, "by": session.step})]
-    before = order[: order.index(proof)]
-    if session.power in ("on", "doubt") or not set(before) <= session.proofs:
-        return replace(session, proofs=frozenset(), power=_not_dead(session.power)), []
-    session = replace(session, proofs=frozenset({*before, proof}), power=_not_dead(session.power))
+    stand = proofs_after(order, session.proofs, proof, session.outcome, session.power)
+    session = replace(session, proofs=stand, power=_not_dead(session.power))
     if set(order) <= session.proofs:
         gone = [one for one in session.safety if plan.step(one[0]).proves]
         session = replace(session, power="dead", safety=tuple(one for one in session.safety if one not in gone))
@@ -298,7 +315,8 @@ def _whole_verdict(plan: Plan, session: Session, last: Assessment | None, whole:
         if last.named == catalog.HEALTHY and not whole:
             return []
         said: list[Effect] = [Say(last.sentence, "verdict", "assessment")]
-        return said + ([Say(last.next_why, "verdict", "next_best")] if last.next_probe and last.next_why else [])
+        # With a danger standing nobody is sent on to another test.
+        return said + ([Say(last.next_why, "verdict", "next_best")] if last.next_probe and last.next_why and not session.safety else [])
     bad = [name for name, verdict in session.verdicts if verdict.outcome != "pass"]
     if bad:
         return [Say(_verdict_text(plan, session, name), "verdict", f"{name}/summary") for name in bad]

@@ -31,8 +31,20 @@ class CautionTexts(Strict):
     short: Text
 
 
+class DangerTexts(Strict):
+    say: Text
+
+
 class JudgeTexts(Strict):
     say: dict[str, Text]
+    danger: dict[str, DangerTexts] = Field(default_factory=dict)
+
+
+class ThingTexts(Strict):
+    """words: those one of which a sentence that moves the thing must hold. told: how it is said where it stands."""
+
+    words: Texts
+    told: dict[str, Text] = Field(default_factory=dict)
 
 
 class AgainTexts(Strict):
@@ -67,6 +79,7 @@ class ProcedureTexts(Strict):
     language: str
     title: Text
     about: str
+    things: dict[str, ThingTexts] = Field(default_factory=dict)
     steps: dict[str, StepTexts]
 
 
@@ -124,8 +137,14 @@ def _misfits(procedure: Procedure, texts: ProcedureTexts, path: Path, nodes: yam
 
 
 def _texts(book: Procedure | ProcedureTexts) -> dict[Where, str | tuple[str, ...]]:
-    """Every text by its place. Sentences count one by one; the phrases of an answer are one text, for a language may have more of them."""
+    """Every text by its place. Sentences count one by one.
+
+    The phrases of an answer and the words of a thing are one text, for a language may have more of them.
+    """
     found: dict[Where, str | tuple[str, ...] | None] = {}
+    for name, thing in book.things.items():
+        found[("things", name, "words")] = tuple(thing.words) or None
+        found |= {("things", name, "told", place): text for place, text in thing.told.items()}
     for name, step in book.steps.items():
         here: Where = ("steps", name)
         found |= {(*here, "title"): step.title, (*here, "leads"): step.leads, (*here, "why"): step.why}
@@ -134,6 +153,7 @@ def _texts(book: Procedure | ProcedureTexts) -> dict[Where, str | tuple[str, ...
             found |= {(*here, "caution", "full"): step.caution.full, (*here, "caution", "short"): step.caution.short}
         if step.judge:
             found |= {(*here, "judge", "say", key): text for key, text in step.judge.say.items()}
+            found |= {(*here, "judge", "danger", key, "say"): danger.say for key, danger in step.judge.danger.items()}
         for key, answer in step.answers.items():
             there: Where = (*here, "answers", key)
             found |= {(*there, "phrases"): tuple(answer.phrases), (*there, "say"): answer.say}
@@ -153,5 +173,5 @@ def _fields(text: str) -> frozenset[str]:
 
 
 def _dotted(where: Where) -> str:
-    return ".".join(str(part) for part in where[1:])
+    return ".".join(str(part) for part in (where[1:] if where[0] == "steps" else where))
 

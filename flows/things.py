@@ -22,7 +22,8 @@ class Kind(Strict):
 
     twice: positions that are believed only when said a second time in other
     words. moved_at: the power that a step must need to ask for the move.
-    touch: the move puts a hand inside.
+    touch: the move puts a hand inside. told: how it is said where it stands,
+    for a thing of a procedure's own; the glossary has the others.
     """
 
     positions: Annotated[list[Name], Field(min_length=2)]
@@ -30,10 +31,11 @@ class Kind(Strict):
     twice: list[Name] = []
     moved_at: MovedAt
     touch: bool = False
+    told: dict[Name, str] = {}
 
     @model_validator(mode="after")
     def _known(self) -> Kind:
-        wrong = {*self.as_found, *self.twice} - set(self.positions)
+        wrong = {*self.as_found, *self.twice, *self.told} - set(self.positions)
         if wrong:
             raise ValueError(f"there is no position {', '.join(sorted(wrong))}")
         if ANY in self.positions:
@@ -53,8 +55,9 @@ class Thing(Strict):
     """A thing as a procedure uses it. begin: where it stands when the visit begins.
 
     A thing of the catalogue takes everything else from there; one of the
-    procedure's own gives positions, as_found, moved_at, and the words one of
-    which a sentence that moves it must hold.
+    procedure's own gives positions, as_found, moved_at, the words one of
+    which a sentence that moves it must hold, and what is told of it where it
+    is not as found ("the fuse is out").
     """
 
     begin: Name
@@ -63,6 +66,7 @@ class Thing(Strict):
     twice: list[Name] = []
     moved_at: MovedAt | None = None
     words: list[str] = []
+    told: dict[Name, str] = {}
 
 
 @lru_cache
@@ -78,12 +82,20 @@ def kinds_of(things: Mapping[str, Thing]) -> dict[str, Kind]:
     for name, thing in things.items():
         own = (thing.positions, thing.as_found, thing.moved_at)
         if name in shipped:
-            if any(part is not None for part in own) or thing.twice:
+            if any(part is not None for part in own) or thing.twice or thing.words or thing.told:
                 raise ValueError(f"'{name}' is known to every procedure: give only where it begins")
         elif thing.positions is None or thing.as_found is None or thing.moved_at is None or not thing.words:
             raise ValueError(f"'{name}' is this procedure's own: give its positions, as_found, moved_at and words")
         else:
-            found[name] = Kind(positions=thing.positions, as_found=thing.as_found, twice=thing.twice, moved_at=thing.moved_at, touch=True)
+            # What may be moved at any power lies outside the cabinet: a thermostat, a valve at the pipe.
+            found[name] = Kind(
+                positions=thing.positions,
+                as_found=thing.as_found,
+                twice=thing.twice,
+                moved_at=thing.moved_at,
+                touch=thing.moved_at != "any",
+                told=thing.told,
+            )
         if thing.begin not in found[name].positions:
             raise ValueError(f"'{name}' cannot begin at '{thing.begin}'; it has {', '.join(found[name].positions)}")
     return found

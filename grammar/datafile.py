@@ -80,6 +80,9 @@ def _short(node: yaml.Node) -> str:
     return text if len(text) <= 40 else f"{text[:37]}..."
 
 
+MERGE = "tag:yaml.org,2002:merge"
+
+
 def _mapping(loader: yaml.SafeLoader, node: yaml.MappingNode, deep: bool = False) -> dict[Any, Any]:
     if not isinstance(node, yaml.MappingNode):
         raise _marked("a mapping was expected", node.start_mark)
@@ -87,6 +90,8 @@ def _mapping(loader: yaml.SafeLoader, node: yaml.MappingNode, deep: bool = False
     for key_node, _ in node.value:
         if not isinstance(key_node, yaml.ScalarNode):
             raise _marked("a key is no single word", key_node.start_mark)
+        if key_node.tag == MERGE:
+            continue
         key = loader.construct_object(key_node, deep=True)
         if key in seen:
             raise _marked(f"the key '{_short(key_node)}' stands twice (first in line {seen[key]})", key_node.start_mark)

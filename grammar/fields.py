@@ -25,4 +25,3 @@ def only_names(text: str) -> str:
     """The same text, when it fills in nothing but names; for validators. Raises ValueError."""
     fields_in(text)
     return text
-

@@ -67,5 +67,10 @@ def deeper_than(value: Any, most: int) -> bool:
 
 
 def whole_text(text: str) -> str:
-    """Text that every file, page and database takes: half characters (lone surrogates) become the sign for "unknown"."""
-    return text.encode("utf-16", "surrogatepass").decode("utf-16", "replace") if any("\ud800" <= one <= "\udfff" for one in text) else text
+    """Text that every file, page and database takes: half characters (lone surrogates) become the sign for
+    "unknown"."""
+    return (
+        text.encode("utf-16", "surrogatepass").decode("utf-16", "replace")
+        if any("\ud800" <= one <= "\udfff" for one in text)
+        else text
+    )

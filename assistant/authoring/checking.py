@@ -19,10 +19,13 @@ from assistant.authoring.reading import Measure
 from assistant.authoring.rules import rules
 from assistant.authoring.ways import endless, never_reached
 from flows.compile import Plan, check_file
+from flows.errors import FlowError
 from flows.profiles import Equipment
 from flows.safety import Walk, walk
+from flows.spoken_check import spoken_problems
 from grammar.datafile import line_of, read_yaml
 from grammar.errors import DataFileError, GrammarError
+from grammar.known import lacking
 from grammar.phonetics import check_apart
 
 Problems = list[DataFileError]
@@ -59,8 +62,17 @@ def shape(path: Path, families: Sequence[Equipment]) -> Problems:
 
 def ways(plan: Plan, source: Source) -> Problems:
     """Steps that nothing leads to and steps from which no end can be reached."""
-    found = [source.problem(("steps", name), f"nothing leads to '{name}'.", "Name it in the 'next' of another step, or take it out.") for name in never_reached(plan.procedure)]
+    found = [source.problem(("steps", name), f"nothing leads to '{name}'.", "Name it in the 'next' of another step, let its answer bring about what another step needs, or take it out.") for name in never_reached(plan.procedure)]
     return found + [source.problem(("steps", name), f"from '{name}' no end can be reached.", "Let its 'next' lead on to a step that has 'end'.") for name in endless(plan.procedure)]
+
+
+def words(plan: Plan, source: Source) -> Problems:
+    """Sentences that do not say what the procedure declares, answers that nobody can give, words that nobody hears."""
+    try:
+        found = [source.problem(*one) for one in spoken_problems(plan.procedure, lacking)]
+    except FlowError as error:
+        return [DataFileError(source.path, None, error.problem, error.remedy)]
+    return sorted(found, key=lambda one: one.line or 0)
 
 
 def numbers(plan: Plan, source: Source) -> Problems:
@@ -126,9 +138,9 @@ def safety(plan: Plan, source: Source) -> tuple[Problems, Walk]:
     found = [source.problem(("steps", _step_of(one.state)), f"in {one.state}, on the answer '{one.answer}': {one.rule}.", "Change where this step leads, what it needs or what its answers set.") for one in seen.breaches[:SHOWN]]
     if len(seen.breaches) > SHOWN:
         found.append(DataFileError(source.path, None, f"{len(seen.breaches) - SHOWN} further breaches of the rules of safety.", "Mend the first ones and check again."))
-    found += [source.problem(("steps", name), f"'{name}' is never reached, whatever is answered.", "Look at the guards ('when') and the power on the way to it.") for name in seen.steps_never]
+    found += [source.problem(("steps", name), f"'{name}' is never reached, whatever is answered.", "Look at the guards ('when'), and at what the steps on the way to it need and set.") for name in seen.steps_never]
     stuck = dict.fromkeys(_step_of(state) for state in seen.stuck)
-    found += [source.problem(("steps", name), f"a visit can come to '{name}' in a way that reaches no end.", "Look at the guards ('when'), 'otherwise' and 'reprove'.") for name in stuck]
+    found += [source.problem(("steps", name), f"a visit can come to '{name}' in a way that reaches no end.", "Look at the guards ('when'), 'otherwise', and what the steps on the way out need and set.") for name in stuck]
     return found, seen
 
 

@@ -15,7 +15,7 @@ from flows.wording import fill
 SAMPLE: Mapping[str, float] = {"ac_volts": 84.7, "dc_volts": 7.4, "ohms": 0.8, "dc_amps": 4.1e-6, "ac_amps": 4.2, "hertz": 60.0}
 """What stands for a number that only a visit can bring (SI)."""
 
-FIRST, LATER = ("caution", "say"), ("leads", "why", "verdict", "answer")
+FIRST, LATER = ("caution", "say"), ("leads", "why", "verdict", "danger", "answer")
 """Roles spoken on the first entry of a step, and those spoken later, if at all."""
 
 
@@ -53,6 +53,8 @@ def _step_lines(plan: Plan, name: str, step: Step) -> Iterator[SpokenLine]:
         numbers = _numbers(plan, step.judge, step.ask.quantity)
         for key, text in step.judge.say.items():
             yield SpokenLine(name, "verdict", fill(text, numbers, step.ask.quantity, plan.language), (*here, "judge", "say", key))
+        for key, danger in step.judge.danger.items():
+            yield SpokenLine(name, "danger", danger.say, (*here, "judge", "danger", key, "say"))
 
 
 def _numbers(plan: Plan, judge: Judge, quantity: str) -> dict[str, float]:

@@ -10,6 +10,7 @@ from transitions import State
 from transitions.extensions import GraphMachine
 
 from assistant.authoring.errors import AuthoringError
+from assistant.authoring.ways import on_the_way
 from assistant.colours import colour
 from assistant.errors import MissingLibrary
 from flows.schema import Power, Procedure, Step, When
@@ -17,10 +18,11 @@ from flows.schema import Power, Procedure, Step, When
 KINDS = (".png", ".svg", ".pdf")
 COLOURS = {"on": colour("doubt-zone"), "off": colour("pale"), "dead": colour("good-zone"), "any": colour("card")}
 """By the power that a step needs."""
-SAID: dict[Power, str] = {"on": "on", "said_off": "said to be off", "dead": "proven dead"}
+SAID: dict[Power, str] = {"on": "on", "said_off": "said to be off", "dead": "proven dead", "doubt": "in doubt"}
 NOTE = "from every step"
 """A node that is no step: the ways that lead out of every step, told rather than drawn."""
 WIDE, NOTE_WIDE = 28, 44
+LEGEND = "yellow: power on   grey: said to be off   green: proven dead   white: any\nsolid: the next check   dashed: what is done on the way to it   dotted: a proof that fails"
 LEFT = r"\l"
 """A line's end in a label; the line stands to the left."""
 
@@ -41,8 +43,10 @@ STYLES: dict[str, dict[str, dict[str, str]]] = {
         "default": {"fontname": "sans-serif", "fontsize": "11", "color": colour("firm"), "arrowsize": "0.7"},
         "way": {"weight": "10"},
         "guarded": {"color": colour("blue"), "fontcolor": colour("blue")},
-        "failed": {"color": colour("bad"), "fontcolor": colour("bad"), "style": "dashed", "constraint": "false"},
+        "failed": {"color": colour("bad"), "fontcolor": colour("bad"), "style": "dotted", "constraint": "false"},
         "back": {"constraint": "false"},
+        "errand": {"style": "dashed", "weight": "2"},
+        "errand back": {"style": "dashed", "constraint": "false"},
     },
     "graph": {"default": {}},
 }
@@ -84,7 +88,7 @@ def _graph(procedure: Procedure) -> Any:
     graph.set_node_style(NOTE, "note")
     for (source, target), style in styles.items():
         graph.custom_styles["edge"][source][target] = style
-    return graph.get_graph(title=f"{procedure.title}\nyellow: power on   grey: said to be off   green: proven dead   white: any")
+    return graph.get_graph(title=f"{procedure.title}\n{LEGEND}")
 
 
 def _state(name: str, label: str) -> State:
@@ -109,6 +113,9 @@ def _moves(procedure: Procedure) -> tuple[list[dict[str, Any]], dict[tuple[str, 
             add(name, go.go, label, "back" if backward else "guarded" if go.when else "way")
         if step.judge and step.judge.otherwise:
             add(name, step.judge.otherwise, "not passed", "failed")
+    for source, target in sorted(on_the_way(procedure) - styles.keys()):
+        backward = _place(procedure, target) <= _place(procedure, source)
+        add(source, target, "", "errand back" if backward else "errand")
     return moves, styles
 
 
@@ -117,8 +124,13 @@ def _note(procedure: Procedure) -> str:
     lines = ['"stop" is said:']
     for go in procedure.leave:
         lines += textwrap.wrap(f"{guard(go.when, None) if go.when else 'else'} → {procedure.steps[go.go].title}", NOTE_WIDE, initial_indent="   ", subsequent_indent="      ")
-    if procedure.reprove:
-        lines += ["the power is in doubt:", f"   → {procedure.steps[procedure.reprove].title}"]
+    lines += ["   all is put back as it was found first"]
+    if procedure.fix:
+        lines += ['"fix it now" is said after a check that failed:', f"   → {procedure.steps[procedure.fix].title}, then the same check again"]
+    for step in procedure.steps.values():
+        for finding, fix in step.judge.fix.items() if step.judge else ():
+            lines += [f"   {step.title}, {finding.replace('_', ' ')} → {procedure.steps[fix].title}"]
+    lines += ["a break while the power was off:", "   → it is turned off and proven anew"]
     return LEFT.join([*lines, "gas is smelled:", "   → alarm, and out"])
 
 
@@ -133,7 +145,7 @@ def _label(step: Step) -> str:
 
 
 def guard(when: When, step: Step | None) -> str:
-    """A guard in a few words: "jumper set, leaving"."""
+    """A guard in a few words: "jumper none, leaving"."""
     said = []
     if when.outcome is not None:
         said.append(" or ".join(when.outcome))
@@ -143,7 +155,9 @@ def guard(when: When, step: Step | None) -> str:
         said.append(f"{when.taken.replace('_', ' ')} read")
     if when.power is not None:
         said.append("power " + " or ".join(SAID[power] for power in when.power))
-    said += [f"{flag.replace('_', ' ')}" if up else f"no {flag.replace('_', ' ')}" for flag, up in when.flags.items()]
+    said += [f"{thing.replace('_', ' ')} {place.replace('_', ' ')}" for thing, place in when.things.items()]
+    if when.danger is not None:
+        said.append("a danger stands" if when.danger else "no danger stands")
     if when.leaving is not None:
         said.append("leaving" if when.leaving else "not leaving")
     return ", ".join(said)

@@ -86,6 +86,7 @@ def _meter_lacks(plan: Plan) -> list[TwohandsError]:
 
 def _language(plan: Plan, source: Source, report: Report, voice: bool) -> None:
     """What holds for the words of one language: how easy, how long, how far apart."""
+    report.add(checking.words(plan, source))
     bound = rules().reading.get(plan.language)
     if bound is None:
         report.fact(f"How easy the lines are is not measured: there is no formula for '{plan.language}'.")

@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
+from flows.origin import Origin
 from grammar.datafile import Strict, load_yaml
 
 Positive = Annotated[float, Field(gt=0)]
@@ -32,6 +33,15 @@ class Reading(Strict):
         return value <= self.most if self.most is not None else value >= (self.least or 0.0)
 
 
+class Terms(Strict):
+    """Words of the trade, which the measure takes for `neutral`. Lower case, each in all its endings."""
+
+    neutral: str
+    origin: Origin
+    source: str
+    words: Annotated[list[str], Field(min_length=1)]
+
+
 class Length(Strict):
     """Seconds. entry: all that is spoken when a step is first entered. line: one sentence."""
 
@@ -40,10 +50,11 @@ class Length(Strict):
 
 
 class Rules(Strict):
-    """All bounds. reading: by language. apart: distance as in grammar.phonetics."""
+    """All bounds. reading, terms: by language. apart: distance as in grammar.phonetics."""
 
     format: Literal[1]
     reading: dict[str, Reading]
+    terms: dict[str, Terms] = {}
     length: Length
     apart: Positive
 

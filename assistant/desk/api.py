@@ -23,6 +23,8 @@ from assistant.records.packing import finite
 from assistant.records.queries import counted, difference, listed, visit_copies
 
 MOST_LINES = 2000
+MOST_STREAMS = 100
+"""Pages that watch at once; each holds a connection."""
 GLANCE = 0.5
 """Seconds between two looks whether the desk is closing."""
 BEAT = 15.0
@@ -68,6 +70,8 @@ def progress(request: Request) -> JSONResponse:
 async def live(request: Request) -> StreamingResponse:
     may_look(request)
     desk = desk_of(request)
+    if desk.live.listening() >= MOST_STREAMS:
+        raise Refused(503, "Too many pages are watching.", "Close some of them.")
 
     async def stream() -> AsyncIterator[str]:
         yield "retry: 500\n\n"

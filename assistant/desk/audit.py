@@ -34,7 +34,8 @@ class Audit:
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def note(self, what: str, client: Client, often: bool = False) -> None:
-        """Write one entry. often: a kind that comes with each request; the same client is noted once an hour. Never raises: a full disk must not shut the desk."""
+        """Write one entry. often: a kind that comes with each request; the same client is noted once an hour. Never
+        raises: a full disk must not shut the desk."""
         now = self.wall()
         with self._lock, contextlib.suppress(OSError):
             if often:

@@ -28,9 +28,10 @@ from assistant.report.commands import default_visits, find_visit
 @click.option("--certificate", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="TLS certificate (PEM).")
 @click.option("--key", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="The certificate's key (PEM).")
 @click.option("--name", "names", multiple=True, help="A host name by which the desk may be opened; may be given more than once.")
+@click.option("--behind-proxy", is_flag=True, help="A reverse proxy on this machine does TLS and says who asks; see assistant/desk/proxy.example.conf.")
 @click.option("--unprotected", is_flag=True, help="Answer on other addresses without TLS: tokens and records go in the clear.")
 @click.pass_context
-def desk(context: click.Context, host: str, port: int, visits: Path, store: str | None, received: Path | None, audit: Path | None, certificate: Path | None, key: Path | None, names: tuple[str, ...], unprotected: bool) -> None:
+def desk(context: click.Context, host: str, port: int, visits: Path, store: str | None, received: Path | None, audit: Path | None, certificate: Path | None, key: Path | None, names: tuple[str, ...], behind_proxy: bool, unprotected: bool) -> None:
     """Show visits on a local page: live, their history, and what shows only across many.
 
     Prints a link with a token to look, and a token with which other machines may send.
@@ -39,6 +40,8 @@ def desk(context: click.Context, host: str, port: int, visits: Path, store: str 
         return
     if not _own(host) and not (certificate and key) and not unprotected:
         raise DeskError("The desk would be open to the network without TLS.", "Give --certificate and --key, or --unprotected if you know that this network is safe.")
+    if behind_proxy and (certificate or not _own(host)):
+        raise DeskError("Behind a proxy the desk answers to this machine alone, and the proxy has the certificate.", "Leave --host and --certificate out, or --behind-proxy.")
     if bool(certificate) != bool(key):
         raise DeskError("A certificate needs its key, and a key its certificate.", "Give both --certificate and --key.")
     try:
@@ -63,13 +66,13 @@ def desk(context: click.Context, host: str, port: int, visits: Path, store: str 
         allow_files()
         desk_ = Desk(
             records, access, Live(time.monotonic), Received(place), visits, time.time,
-            names=frozenset({"localhost", *(name.lower() for name in names)}), secure=bool(certificate), watches={"here": Watch(visits, time.time)},
+            names=frozenset({"localhost", *(name.lower() for name in names)}), secure=bool(certificate) or behind_proxy, watches={"here": Watch(visits, time.time)},
         )  # fmt: skip
         shown = f"[{host}]" if ":" in host else host
         address = f"{'https' if certificate else 'http'}://{shown}:{listening.getsockname()[1]}"
         click.echo(f"Open:  {address}/#token={access.look}")
         click.echo(f"Send:  --desk {address} with TWOHANDS_DESK_TOKEN={access.send}")
-        server = uvicorn.Server(configuration(make_app(desk_), certificate, key))
+        server = uvicorn.Server(configuration(make_app(desk_), certificate, key, behind_proxy))
         desk_.closing = lambda: server.should_exit
         # Ctrl-C and SIGTERM are the ways to close a desk, and come up here once it is closed.
         with contextlib.suppress(KeyboardInterrupt):

@@ -62,6 +62,10 @@ class Live:
             del self.visits[key]
             self._tell({"what": "gone", "key": key})
 
+    def listening(self) -> int:
+        """How many pages are watching."""
+        return len(self._listeners)
+
     async def listen(self, beat: float) -> AsyncIterator[dict[str, Any] | None]:
         """Everything in sight first, then each change as it comes; None after `beat` quiet seconds."""
         queue: asyncio.Queue[dict[str, Any] | None] = asyncio.Queue(WAITING)

@@ -106,13 +106,15 @@ class Behind(Exception):
 
 
 def _refusal(error: urllib.error.HTTPError) -> Exception:
-    if error.code == 409 or error.code >= 500 or error.code == 429:
+    if error.code in (400, 409, 429) or error.code >= 500:
         try:
             said = json.loads(error.read()).get("problem", "")
         except (ValueError, OSError, AttributeError):
             said = ""
         if error.code == 409 and "differ" not in said:
             return Behind(said)
+        if error.code == 400:
+            return SendError(f"The desk refused the journal. {said}".strip(), "Check that both machines have the same version of twohands.")
         if error.code != 409:
             return OSError(f"the desk answered {error.code}")
         return SendError(said, "Import the visit on the desk's machine with: twohands records import.")

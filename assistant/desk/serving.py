@@ -41,7 +41,9 @@ class Limited(H11Protocol):
         self._began = self.loop.time()
         self._watch()
         if len(self.connections) > CONNECTIONS:
-            waiting = [one for one in self.connections if one is not self and isinstance(one, Limited) and one.is_waiting]
+            waiting = [
+                one for one in self.connections if one is not self and isinstance(one, Limited) and one.is_waiting
+            ]
             leaves = min(waiting, key=lambda one: one._began) if waiting else self
             # Not only when the loop comes round to it: many may come at once.
             self.connections.discard(leaves)
@@ -88,17 +90,32 @@ class Limited(H11Protocol):
         self._due, self._waits_for = None, None
 
 
-def configuration(app: Any, certificate: Path | None = None, key: Path | None = None) -> uvicorn.Config:
-    """Uvicorn's settings with all its limits."""
+def configuration(
+    app: Any, certificate: Path | None = None, key: Path | None = None, proxied: bool = False
+) -> uvicorn.Config:
+    """Uvicorn's settings with all its limits. proxied: a reverse proxy on this machine says who asks, and by which
+    scheme."""
     return uvicorn.Config(
-        app, http=Limited, ws="none", log_level="warning", access_log=False, server_header=False, proxy_headers=False,
-        limit_concurrency=CONNECTIONS + 64, h11_max_incomplete_event_size=HEAD_BYTES, timeout_keep_alive=IDLE_SECONDS, timeout_graceful_shutdown=GRACE,
-        ssl_certfile=certificate, ssl_keyfile=key,
-    )  # fmt: skip
+        app,
+        http=Limited,
+        ws="none",
+        log_level="warning",
+        access_log=False,
+        server_header=False,
+        proxy_headers=proxied,
+        forwarded_allow_ips="127.0.0.1,::1",
+        limit_concurrency=CONNECTIONS + 64,
+        h11_max_incomplete_event_size=HEAD_BYTES,
+        timeout_keep_alive=IDLE_SECONDS,
+        timeout_graceful_shutdown=GRACE,
+        ssl_certfile=certificate,
+        ssl_keyfile=key,
+    )
 
 
 def allow_files() -> None:
-    """Let this process have as many open files as the system allows it, up to what the limits need with room to spare."""
+    """Let this process have as many open files as the system allows it, up to what the limits need with room to
+    spare."""
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
     wanted = OPEN_FILES if hard == resource.RLIM_INFINITY else min(OPEN_FILES, hard)
     if soft != resource.RLIM_INFINITY and soft < wanted:

@@ -146,22 +146,27 @@ class Bench:
                 if self._calling:
                     self.furnace, _ = practice.light(self.furnace)
             case "series" | "out" as way:
-                self.furnace, reply = practice.put_in_series(p, way == "series")
-                if reply.slip:
-                    self._tell(answer.split("/")[0], reply)
+                self._moved(answer, practice.put_in_series(p, way == "series"))
+            case "unplug" | "plug" as way:
+                self._moved(answer, practice.plug(p, way == "plug"))
+            case "volts_jack" | "microamp_jack" as way:
+                self._moved(answer, practice.set_jack(p, "volts" if way == "volts_jack" else "microamps"))
+            case "clean":
+                self._moved(answer, practice.clean(p))
             case "call" | "uncall" as way:
                 self._calling = way == "call"
+
+    def _moved(self, answer: str, moved: tuple[PracticeFurnace, Reply]) -> None:
+        """Take a move; one that was stopped is told."""
+        self.furnace, reply = moved
+        if reply.slip:
+            self._tell(answer.split("/")[0], reply)
 
     def _show(self, step: str) -> Reply:
         ask = self._plan.step(step).ask
         if ask is None:
             return Reply(phrases().line("nothing_to_read"))
-        p = self.furnace
-        if ask.probe in self._guided.live:
-            # An outlet that works, and no reading of this furnace: it is not counted.
-            _, reply = practice.touch(replace(p, power="on", lit=False), "ac_volts", ("hot", "neutral"), self._rng)
-        else:
-            reply = self._ask(ask.probe)
+        reply = self._ask(ask.probe)
         if reply.taken is None or reply.taken.value is None:
             return reply
         reply = _in_range(reply, ask, self._plan)
@@ -169,20 +174,26 @@ class Bench:
         return reply
 
     def _ask(self, probe: str) -> Reply:
-        p, one = self.furnace, table.probe(probe)
-        if one.lit and p.power == "on" and self._calling and not p.lit:
-            # The board tries again while heat is called for.
-            p, _ = practice.light(p)
-        # The rod's wire is off the rod for the rod test alone, as the probe has it.
-        p, reply = practice.ask(replace(p, plugged=one.plugged) if one.function == "ac_volts" else p, probe, self._rng)
-        self.furnace = replace(p, plugged=self.furnace.plugged)
+        known = table.table().get(probe)
+        if known and known.lit:
+            self._relight()
+        self.furnace, reply = practice.ask(self.furnace, probe, self._rng)
         return reply
 
+    def _relight(self) -> None:
+        """The board tries again while heat is called for."""
+        if self.furnace.power == "on" and self._calling and not self.furnace.lit:
+            self.furnace, _ = practice.light(self.furnace)
+
     def _see(self, step: str) -> Reply:
-        if self._guided.sees[step] == "flame":
+        what = self._guided.sees[step]
+        if what == "burner":
+            self._relight()
+            return Reply(phrases().line("burner_lit" if self.furnace.lit else "burner_out"))
+        if what == "flame":
             self.furnace, reply = practice.touch(self.furnace, "watch", None, self._rng)
             return reply
-        keeps = bool(readings.board_proves_flame(self.furnace.circuit)[0]) and self.furnace.plugged
+        keeps = bool(readings.board_proves_flame(self.furnace.now)[0]) and self.furnace.plugged
         return Reply(phrases().line("cycle_good" if keeps else "cycle_bad"))
 
     def _tell(self, step: str, reply: Reply) -> None:

@@ -20,15 +20,16 @@ from grammar.scope import Option, Scope
 FILE = Path(__file__).with_name("phrases.yaml")
 COMMANDS = ("repeat", "slower", "readings", "help", "stop", "gas")
 """Open commands of the language that mean something here."""
-Does = Literal["off", "on", "series", "out", "call", "uncall"]
-Action = Literal["show", "off", "breaker", "on", "heat", "series", "out", "current", "watch", "leads", "unplug", "plug", "faults", "undo", "give_up"]
+Does = Literal["off", "on", "series", "out", "call", "uncall", "unplug", "plug", "volts_jack", "microamp_jack", "clean", "nothing"]
+Sees = Literal["burner", "flame", "cycle"]
+Action = Literal["show", "off", "breaker", "on", "heat", "series", "out", "current", "watch", "leads", "outlet", "jack", "unplug", "plug", "faults", "undo", "give_up"]
 LINES: dict[str, frozenset[str]] = {
     name: frozenset(fields.split())
     for name, fields in {
         "begin_one": "", "begin_two": "", "begin_free": "", "begin_guided": "", "help": "", "heard": "function a b", "ac_volts": "", "ohms": "",
         "nothing_touched": "", "same_point": "", "no_reading": "", "undone": "", "nothing_to_undo": "", "faults": "list", "so_far": "list",
         "nothing_yet": "", "dead": "", "confirm": "fault", "second": "", "again": "", "name_it": "", "help_answer": "", "slower": "", "miss_1": "",
-        "miss_2": "", "miss_2_answer": "", "miss_3": "", "nothing_to_read": "", "think": "", "cycle_good": "", "cycle_bad": "", "gas_ends": "",
+        "miss_2": "", "miss_2_answer": "", "miss_3": "", "nothing_to_read": "", "think": "", "burner_lit": "", "burner_out": "", "cycle_good": "", "cycle_bad": "", "gas_ends": "",
         "broken_off": "", "no_answer": "truth", "readings": "taken fewest", "readings_few": "taken fewest", "one_reading": "fewest",
         "readings_guided": "taken fewest", "one_reading_guided": "fewest", "misread": "count", "misread_once": "", "unseen": "count",
         "unseen_once": "", "read_well": "", "learn_read": "", "learn": "lesson",
@@ -55,10 +56,9 @@ class Carriers(Strict):
 
 
 class Guided(Strict):
-    """A procedure beside the furnace. live: probes on a part that is always live. sees: step -> what is looked at. does: "step/answer" -> act."""
+    """A procedure beside the furnace. sees: step -> what is looked at. does: "step/answer" -> act."""
 
-    live: tuple[str, ...]
-    sees: dict[str, Literal["flame", "cycle"]]
+    sees: dict[str, Sees]
     does: dict[str, Does]
 
 

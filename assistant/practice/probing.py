@@ -111,11 +111,13 @@ def _do(state: Probing, action: str, rng: np.random.Generator) -> Moved:
             return _moved(state, practice.light(p))
         case "series" | "out":
             return _moved(state, practice.put_in_series(p, action == "series"))
+        case "jack":
+            return _moved(state, practice.set_jack(p, "volts"))
         case "unplug" | "plug":
             return _moved(state, practice.plug(p, action == "plug"))
         case "current":
             return _touch(state, ("dc_amps", None), rng)
-        case "watch" | "leads":
+        case "watch" | "leads" | "outlet":
             return _touch(state, (action, None), rng)
         case "undo":
             return _undo(state)
@@ -149,7 +151,7 @@ def _heard(state: Probing, touched: Touched) -> str:
 
 def _moved(state: Probing, moved: tuple[PracticeFurnace, Reply], heard: str = "") -> Moved:
     furnace, reply = moved
-    text = heard + reply.text
+    text = f"{heard}{reply.text} {reply.proof}".strip()
     if furnace.dead and not state.furnace.dead:
         text = f"{text} {phrases().line('dead')}"
     state = replace(state, furnace=furnace, before=state.furnace)

@@ -33,12 +33,21 @@ LONGEST = 4 * JOURNAL_BYTES
 
 
 def backup(store: Store, to: Path) -> int:
-    """Write every copy of every visit to `to`, whole or not at all; how many. One state of the store, also while others write. Raises StoreError."""
-    query = select(visits.c.id, copies.c.digest, copies.c.origin, copies.c.imported_at, copies.c.torn, copies.c.body).join(visits, visits.c.key == copies.c.visit).order_by(copies.c.key)
+    """Write every copy of every visit to `to`, whole or not at all; how many. One state of the store, also while
+    others write. Raises StoreError."""
+    query = (
+        select(visits.c.id, copies.c.digest, copies.c.origin, copies.c.imported_at, copies.c.torn, copies.c.body)
+        .join(visits, visits.c.key == copies.c.visit)
+        .order_by(copies.c.key)
+    )
     count, seen = 0, hashlib.sha256()
     try:
         private.make_folder(to.parent)
-        with private.replacing(to) as part, gzip.open(part, "wb", compresslevel=1) as file, store.reading() as connection:
+        with (
+            private.replacing(to) as part,
+            gzip.open(part, "wb", compresslevel=1) as file,
+            store.reading() as connection,
+        ):
 
             def put(line: dict[str, Any]) -> None:
                 raw = json.dumps(line, separators=(",", ":")).encode("ascii") + b"\n"
@@ -47,7 +56,16 @@ def backup(store: Store, to: Path) -> int:
 
             put({"twohands": "records", "format": FORMAT})
             for row in connection.execution_options(yield_per=500).execute(query):
-                put({"visit": row.id, "digest": row.digest, "origin": row.origin or "", "imported_at": row.imported_at, "torn": bool(row.torn), "body": base64.b64encode(row.body).decode("ascii")})
+                put(
+                    {
+                        "visit": row.id,
+                        "digest": row.digest,
+                        "origin": row.origin or "",
+                        "imported_at": row.imported_at,
+                        "torn": bool(row.torn),
+                        "body": base64.b64encode(row.body).decode("ascii"),
+                    }
+                )
                 count += 1
             put({"copies": count, "digest": seen.hexdigest()})
     except OSError as error:
@@ -56,7 +74,8 @@ def backup(store: Store, to: Path) -> int:
 
 
 def restore(store: Store, source: Path) -> Imported:
-    """Bring every copy in a backup back. The whole file is checked before anything is written. What the store has already stays. Raises StoreError."""
+    """Bring every copy in a backup back. The whole file is checked before anything is written. What the store has
+    already stays. Raises StoreError."""
     for _ in _copies(source):
         pass
     return import_events(store, _copies(source))
@@ -79,7 +98,9 @@ def _copies(source: Path) -> Iterator[Journal]:
                 yield _journal(line)
                 count += 1
         except (ValueError, KeyError, TypeError, RecursionError) as error:
-            raise StoreError(f"{source.name} is damaged at line {number}: {error}.", "Nothing was restored; take another backup.") from error
+            raise StoreError(
+                f"{source.name} is damaged at line {number}: {error}.", "Nothing was restored; take another backup."
+            ) from error
         seen.update(raw)
     if not ended:
         raise StoreError(f"{source.name} is cut short.", "Nothing was restored; take another backup.")
@@ -98,4 +119,6 @@ def _lines(source: Path) -> Iterator[bytes]:
             while raw := file.readline(LONGEST):
                 yield raw
     except (OSError, EOFError, zlib.error) as error:
-        raise StoreError(f"{source.name} cannot be read as a backup ({error}).", "Nothing was restored; take another backup.") from error
+        raise StoreError(
+            f"{source.name} cannot be read as a backup ({error}).", "Nothing was restored; take another backup."
+        ) from error

@@ -1,4 +1,5 @@
-"""Take visits out of the store for good: every row and every copy, and the bytes that they left in the database's files."""
+"""Take visits out of the store for good: every row and every copy, and the bytes that they left in the database's
+files."""
 
 from __future__ import annotations
 
@@ -24,8 +25,11 @@ class Found:
     at: int | None
 
 
-def matching(store: Store, ids: Sequence[str] = (), customer: str | None = None, before: int | None = None) -> list[Found]:
-    """The visits of these ids, of this customer or place, or whose last line is from before a time (milliseconds since 1970)."""
+def matching(
+    store: Store, ids: Sequence[str] = (), customer: str | None = None, before: int | None = None
+) -> list[Found]:
+    """The visits of these ids, of this customer or place, or whose last line is from before a time (milliseconds
+    since 1970)."""
     if not ids and customer is None and before is None:
         return []
     clauses = [visits.c.id.in_([one.replace("\x00", "") for one in ids])] if ids else []
@@ -33,19 +37,30 @@ def matching(store: Store, ids: Sequence[str] = (), customer: str | None = None,
         clauses.append(func.lower(func.trim(visits.c.site)) == customer.strip().lower())
     if before is not None:
         clauses.append(visits.c.ended_at < before)
-    query = select(visits.c.id, visits.c.technician, visits.c.site, visits.c.ended_at).where(or_(*clauses)).order_by(visits.c.started_at, visits.c.id)
+    query = (
+        select(visits.c.id, visits.c.technician, visits.c.site, visits.c.ended_at)
+        .where(or_(*clauses))
+        .order_by(visits.c.started_at, visits.c.id)
+    )
     with store.reading() as connection:
         return [Found(row.id, row.technician or "", row.site or "", row.ended_at) for row in connection.execute(query)]
 
 
 def forget(store: Store, ids: Sequence[str]) -> int:
-    """Delete visits and all their copies, readings and verdicts in one transaction; how many visits went. Then see `scrub`."""
+    """Delete visits and all their copies, readings and verdicts in one transaction; how many visits went. Then see
+    `scrub`."""
     if not ids:
         return 0
     gone = 0
     with store.writing() as connection:
         for begin in range(0, len(ids), 500):
-            keys = connection.execute(select(visits.c.key).where(visits.c.id.in_(ids[begin : begin + 500])).with_for_update()).scalars().all()
+            keys = (
+                connection.execute(
+                    select(visits.c.key).where(visits.c.id.in_(ids[begin : begin + 500])).with_for_update()
+                )
+                .scalars()
+                .all()
+            )
             if not keys:
                 continue
             for table in (readings, verdicts, copies):
@@ -58,7 +73,8 @@ def forget(store: Store, ids: Sequence[str]) -> int:
 
 
 def scrub(store: Store) -> str:
-    """Write the database's files anew, so that nothing of what was deleted is left in them; a sentence on what is left, or "".
+    """Write the database's files anew, so that nothing of what was deleted is left in them; a sentence on what is
+    left, or "".
 
     SQLite: VACUUM, then the write-ahead log is emptied. PostgreSQL: VACUUM FULL and a
     checkpoint; its write-ahead log, its replicas and all backups keep what they have.
@@ -70,8 +86,11 @@ def scrub(store: Store) -> str:
             try:
                 connection.execute(text("CHECKPOINT"))
             except Exception as error:
-                raise StoreError("The database's files may still hold what was deleted until its next checkpoint.", "Ask who runs the database for a CHECKPOINT.") from error
-        return "The server's write-ahead log keeps the old pages until it is recycled; replicas and backups keep what they have."
+                raise StoreError(
+                    "The database's files may still hold what was deleted until its next checkpoint.",
+                    "Ask who runs the database for a CHECKPOINT.",
+                ) from error
+        return "The server's write-ahead log keeps old pages until it is recycled; replicas keep what they have."
     raw = store.engine.raw_connection()
     try:
         cursor = raw.cursor()
@@ -80,4 +99,6 @@ def scrub(store: Store) -> str:
         cursor.close()
     finally:
         raw.close()
-    return f"Another program has the store open; {log - moved} old pages stay in its log until that ends." if busy else ""
+    return (
+        f"Another program has the store open; {log - moved} old pages stay in its log until that ends." if busy else ""
+    )

@@ -34,7 +34,15 @@ class Gone:
         return (*(["the store"] if self.stored else []), *(str(folder) for folder in self.folders))
 
 
-def found_everywhere(store: Store, visits: Path, received: Path, ids: Sequence[str], customer: str | None, older_than: int | None, now: datetime) -> list[Gone]:
+def found_everywhere(
+    store: Store,
+    visits: Path,
+    received: Path,
+    ids: Sequence[str],
+    customer: str | None,
+    older_than: int | None,
+    now: datetime,
+) -> list[Gone]:
     """Every visit that one of these names, places or ages fits. older_than: days since its last line."""
     before = None if older_than is None else round(now.timestamp() * 1000) - older_than * DAY
     stored = {one.id: one for one in matching(store, ids, customer, before)}
@@ -53,7 +61,8 @@ def found_everywhere(store: Store, visits: Path, received: Path, ids: Sequence[s
 
 
 def _about(path: Path) -> tuple[str, str, str]:
-    """Name, technician and site, as the first line has them; a journal that cannot be read goes by its folder's name."""
+    """Name, technician and site, as the first line has them; a journal that cannot be read goes by its folder's
+    name."""
     try:
         first = first_line(path)
     except JournalError:
@@ -62,7 +71,8 @@ def _about(path: Path) -> tuple[str, str, str]:
 
 
 def remove(store: Store, found: Sequence[Gone]) -> Iterator[str]:
-    """Remove them; a line for what went, what could not, and where else copies are. The disk comes first: from there the store could be filled anew."""
+    """Remove them; a line for what went, what could not, and where else copies are. The disk comes first: from there
+    the store could be filled anew."""
     for one in found:
         desks: list[str] = []
         kept = False

@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Verified:
-    """One journal or copy. where: "here", "store" or "received". state: as in `chain.Checked`, or "unreadable". words: for a person."""
+    """One journal or copy. where: "here", "store" or "received". state: as in `chain.Checked`, or "unreadable".
+    words: for a person."""
 
     visit: str
     where: str
@@ -44,9 +45,14 @@ def verify_folder(folder: Path, where: str) -> Verified:
     return Verified(str(events[0]["visit"]), where, found.state, words, found.seal)
 
 
-def verify_all(visits: Path | None, received: Path | None, store: Store | None, wanted: frozenset[str] = frozenset()) -> Iterator[Verified]:
+def verify_all(
+    visits: Path | None, received: Path | None, store: Store | None, wanted: frozenset[str] = frozenset()
+) -> Iterator[Verified]:
     """Everything there is, or only the visits `wanted`, and last what disagrees between places."""
-    for where, places in (("here", visits.glob(f"*/{FILE}") if visits else ()), ("received", received.glob(f"*/*/{FILE}") if received else ())):
+    for where, places in (
+        ("here", visits.glob(f"*/{FILE}") if visits else ()),
+        ("received", received.glob(f"*/*/{FILE}") if received else ()),
+    ):
         for path in sorted(places):
             if wanted and path.parent.name not in wanted:
                 continue
@@ -62,7 +68,11 @@ def _in_store(store: Store, wanted: frozenset[str]) -> Iterator[Verified]:
     from assistant.records.packing import canonical, digest, unpack
     from assistant.records.tables import copies, visits
 
-    query = select(visits.c.id, copies.c.digest, copies.c.body).join(visits, visits.c.key == copies.c.visit).order_by(visits.c.id, copies.c.key)
+    query = (
+        select(visits.c.id, copies.c.digest, copies.c.body)
+        .join(visits, visits.c.key == copies.c.visit)
+        .order_by(visits.c.id, copies.c.key)
+    )
     with store.reading() as connection:
         for row in connection.execution_options(yield_per=500).execute(query):
             if wanted and row.id not in wanted:
@@ -75,7 +85,9 @@ def _in_store(store: Store, wanted: frozenset[str]) -> Iterator[Verified]:
                 continue
             found = chain.check(events)
             if not fits:
-                yield Verified(row.id, "store", "broken", "The copy does not fit the digest that it was stored with.", found.seal)
+                yield Verified(
+                    row.id, "store", "broken", "The copy does not fit the digest that it was stored with.", found.seal
+                )
             else:
                 yield Verified(row.id, "store", found.state, found.words, found.seal)
 

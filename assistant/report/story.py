@@ -280,7 +280,7 @@ def _phasor(events: list[Event]) -> Phasor | None:
     three = [latest.get(probe) for probe in ("supply_hot_neutral", "secondary_r_c", "line_to_r")]
     if any(one is None for one in three):
         return None
-    values = [number(one["value"]) for one in three if one]
+    values = [number(one.get("value")) for one in three if one]
     if not all(math.isfinite(value) and value > 0 for value in values):
         return None
     spread = [(number((one.get("measured") or {}).get("high")) - value) for one, value in zip(three, values, strict=True) if one]

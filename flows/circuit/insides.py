@@ -9,7 +9,6 @@ tolerance. What cannot show it is thrown away, so the parts come out correlated.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from functools import lru_cache
 from pathlib import Path
@@ -17,10 +16,10 @@ from typing import Annotated, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from flows.circuit.furnace import Furnace
-from flows.circuit.nominal import nominal
+from flows.circuit.nominal import Spread, nominal, spreads
 from flows.circuit.readings import flame_current, volts
 from flows.errors import CalculationError
 from flows.profiles import Equipment, Meter, Origin
@@ -60,6 +59,14 @@ class Drive(Strict):
     source: str
 
 
+class Wider(Strict):
+    """A relative standard deviation in place of the one in spread.yaml."""
+
+    relative: Annotated[float, Field(gt=0, le=2)]
+    origin: Origin
+    source: str
+
+
 class InsidesFile(Strict):
     """Format 1 of insides.yaml."""
 
@@ -68,6 +75,23 @@ class InsidesFile(Strict):
     common_at_cabinet: Drive
     unknown: dict[Literal["rod_source_ohms", "rod_capacitor", "sense_ohms", "flame_ratio"], Unknown]
     printed: dict[Literal["rod_volts", "flame_current", "sense_threshold"], Printed]
+    wider: dict[str, Wider]
+
+    @model_validator(mode="after")
+    def _known(self) -> InsidesFile:
+        if unknown := sorted(set(self.wider) - set(spreads())):
+            raise ValueError(f"'{unknown[0]}' under 'wider' is not in spread.yaml")
+        return self
+
+
+@lru_cache
+def spread_of_a_visit() -> dict[str, Spread]:
+    """spread.yaml with the wider figures in it."""
+    wider = widths().wider
+    return {
+        name: one.model_copy(update={"relative": wider[name].relative}) if name in wider else one
+        for name, one in spreads().items()
+    }
 
 
 @lru_cache
@@ -118,7 +142,9 @@ def furnaces(equipment: Equipment, meter: Meter, insides: Insides) -> Furnace:
     """
     base, kept = _fitted(equipment, meter, insides)
     if not kept.any():
-        raise CalculationError(f"No board can show what is printed of '{equipment.id}'.", "Check its rod voltage and flame current.")
+        raise CalculationError(
+            f"No board can show what is printed of '{equipment.id}'.", "Check its rod voltage and flame current."
+        )
     rows = np.flatnonzero(kept)
     changes = {one.name: value[rows] for one in fields(Furnace) if np.shape(value := getattr(base, one.name))}
     return replace(base, **changes)
@@ -141,7 +167,9 @@ def _fitted(equipment: Equipment, meter: Meter, insides: Insides) -> tuple[Furna
     )
     powered = _to_volts(plain, insides.rod_volts)
     forward, kept = _flame(powered, insides)
-    return replace(powered, forward_ohms=forward, reverse_ohms=forward * insides.flame_ratio), kept & (powered.rod_share < 4.0)
+    return replace(powered, forward_ohms=forward, reverse_ohms=forward * insides.flame_ratio), kept & (
+        powered.rod_share < 4.0
+    )
 
 
 def _to_volts(furnace: Furnace, wanted: NDArray) -> Furnace:

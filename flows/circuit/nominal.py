@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import fields, replace
 from functools import lru_cache
 from pathlib import Path
@@ -159,14 +160,16 @@ def spreads() -> dict[str, Spread]:
     return load_yaml(SPREADS, SpreadTable).spreads
 
 
-def spread(furnace: Furnace, rng: np.random.Generator, n: int) -> Furnace:
+def spread(
+    furnace: Furnace, rng: np.random.Generator, n: int, table: Mapping[str, Spread] | None = None
+) -> Furnace:
     """n furnaces around `furnace`: each parameter in spread.yaml drawn about its value, shape (n,).
 
     A parameter at OPEN stays a break; a flag is left alone. The furnace may be
-    one or n of them. flame_reverse follows forward through their ratio's own spread.
+    one or n of them. table: in place of spread.yaml. flame_reverse follows forward through their ratio's own spread.
     """
     drawn = {}
-    for name, one in spreads().items():
+    for name, one in (table or spreads()).items():
         z = rng.standard_normal(n)
         factor = np.exp(one.relative * z - one.relative**2 / 2) if one.kind == "lognormal" else np.maximum(1 + one.relative * z, 0.05)
         value = getattr(furnace, name)

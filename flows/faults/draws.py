@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from flows.circuit.furnace import Furnace
+from flows.circuit.insides import spread_of_a_visit
 from flows.circuit.nominal import nominal, spread
 from flows.faults import catalog
 from flows.faults.catalog import Change
@@ -23,7 +24,7 @@ def healthy(equipment: Equipment, meter: Meter, rng: np.random.Generator, n: int
 def around(boards: Furnace, rows: np.ndarray, rng: np.random.Generator) -> Furnace:
     """Healthy furnaces (n,), each around the board at its row (n,) of `boards`."""
     chosen = {one.name: value[rows] for one in fields(Furnace) if np.shape(value := getattr(boards, one.name))}
-    return spread(replace(boards, **chosen), rng, len(rows))
+    return spread(replace(boards, **chosen), rng, len(rows), spread_of_a_visit())
 
 
 def with_fault(furnace: Furnace, fault: str, severity: np.ndarray, own: np.ndarray, face: int = 0) -> Furnace:
@@ -38,7 +39,9 @@ def with_fault(furnace: Furnace, fault: str, severity: np.ndarray, own: np.ndarr
 
 def changed(furnace: Furnace, circuit: Mapping[str, Change], severity: np.ndarray, own: np.ndarray) -> Furnace:
     """The furnaces after the changes, as in `with_fault`."""
-    moves: dict[str, Any] = {name: moved(getattr(furnace, name), one, own if one.own else severity) for name, one in circuit.items()}
+    moves: dict[str, Any] = {
+        name: moved(getattr(furnace, name), one, own if one.own else severity) for name, one in circuit.items()
+    }
     return replace(furnace, **moves)
 
 

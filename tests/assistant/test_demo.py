@@ -26,13 +26,47 @@ def shown(tmp_path_factory):
     return done.stdout, {path.name.split("-")[-1]: path for path in out.iterdir()}
 
 
-@pytest.mark.parametrize(("visit", "fault"), [("healthy", None), ("swapped", "secondary_swapped"), ("corroded", "burner_corroded")])
-def test_each_visit_ends_with_its_fault_named(shown, visit, fault):
+SPOKEN = {"secondary_swapped": "swapped transformer wires", "burner_corroded": "corroded burner ground"}
+
+
+@pytest.mark.parametrize(
+    ("visit", "fault", "at_the_end", "how"),
+    [("healthy", None, None, "finished"), ("swapped", "secondary_swapped", None, "finished"), ("corroded", "burner_corroded", "burner_corroded", "stopped")],
+)
+def test_each_visit_names_its_fault_and_ends_as_it_should(shown, visit, fault, at_the_end, how):
+    """The swapped secondary is mended on the way and read again; the corroded burner locks out and is left off."""
     events, torn = read(shown[1][visit])
-    assert not torn and events[-1]["kind"] == "end" and events[-1]["fault"] == fault
+    assert not torn and events[-1]["kind"] == "end" and events[-1]["fault"] == at_the_end and events[-1]["how"] == how
+    assert events[-1]["missing"] == [] and events[-1]["safety"] == [] and events[-1]["left_set"] == []
     assert events[0]["invented"] is True
+    named = {event["named"] for event in events if event["kind"] == "assessment"} - {None, "healthy"}
+    assert named == ({fault} if fault else set())
     spoken = [event["text"] for event in events if event["kind"] == "said" and event["role"] == "verdict"]
-    assert any({"healthy": "no fault", "swapped": "swapped transformer wires", "corroded": "corroded burner ground"}[visit] in text for text in spoken[-2:])
+    assert any((SPOKEN[at_the_end] if at_the_end else "no fault") in text for text in spoken[-2:])
+    assert fault is None or any(SPOKEN[fault] in text for text in spoken)
+
+
+def test_what_was_mended_is_read_again_and_both_readings_stand(shown):
+    events, _ = read(shown[1]["swapped"])
+    phasing = [event["value"] for event in events if event["kind"] == "reading" and event["step"] == "phasing"]
+    assert phasing == [146.8, 97.8]
+    kinds = [(event["kind"], event.get("step")) for event in events]
+    first, second = (number for number, one in enumerate(kinds) if one == ("reading", "phasing"))
+    between = events[first:second]
+    assert [event["choice"] for event in between if event["kind"] == "choice" and event["step"] == "mend"] == ["made"]
+    mend = next(number for number, event in enumerate(between) if event["kind"] == "choice" and event["step"] == "mend")
+    assert [event["state"] for event in between[:mend] if event["kind"] == "power"] == ["said_off", "dead"]
+    assert [event["state"] for event in between[mend:] if event["kind"] == "power"] == ["on"]
+
+
+@pytest.mark.parametrize("visit", ["healthy", "swapped", "corroded"])
+def test_nothing_is_left_as_it_must_not_be(shown, visit):
+    """Wire, clips, jumper, jack, door switch and covers, by the moves on the record alone."""
+    events, _ = read(shown[1][visit])
+    stands = {event["thing"]: event["to"] for event in events if event["kind"] == "moved"}
+    assert stands == {
+        "rod_wire": "fitted", "leads": "in_hand", "jumper": "none", "red_jack": "volts", "dial": "ac_volts", "door_switch": "free", "covers": "fitted", "burner": "out",
+    }  # fmt: skip
 
 
 def test_every_exchange_is_printed(shown):
@@ -52,7 +86,7 @@ def test_both_sides_are_on_the_conversation(shown, visit):
     assert (loud[:, 0] & loud[:, 1]).mean() < 0.02
 
 
-@pytest.mark.parametrize("visit", ["healthy", "corroded"])
+@pytest.mark.parametrize("visit", ["healthy", "swapped", "corroded"])
 def test_a_whole_visit_has_every_check_and_its_sound(shown, visit):
     folder = shown[1][visit]
     events, _ = read(folder)
@@ -70,12 +104,16 @@ def test_a_whole_visit_has_every_check_and_its_sound(shown, visit):
 def test_the_readings_are_those_that_were_spoken(shown):
     from grammar.numbers import parse
 
-    data = demo_file()
+    data, seen = demo_file(), set()
     for visit, folder in shown[1].items():
         for event in read(folder)[0]:
             if event["kind"] == "reading":
-                spoken = parse(data.words(visit)[event["step"]])
-                scale = 1e-6 if event["unit"] == "microamp" else 1.0
+                words = data.words(visit)
+                again = (visit, event["step"]) in seen and f"{event['step']}/mended"
+                seen.add((visit, event["step"]))
+                text = words.get(again or event["step"], words[event["step"]])
+                spoken = parse(text.removesuffix(" megohms"))
+                scale = {"microamp": 1e-6, "megohm": 1e6}.get(event["unit"], 1.0)
                 assert event["value"] == pytest.approx(float(spoken.digits) * scale), (visit, event["step"])
 
 
@@ -90,7 +128,7 @@ def engines():
 @pytest.mark.parametrize(("phasing", "outcome", "finding"), [("ninety eight point three", "pass", ""), ("one forty seven point five", "fail", "out_of_phase")])
 def test_the_same_speech_with_another_reading_leads_to_another_verdict(engines, tmp_path, phasing, outcome, finding):
     """Nothing is scripted: one recording is exchanged, and the visit goes another way."""
-    says = {"phasing": phasing, "rod_voltage": "stop now", "offered": "fix it now"}
+    says = {"phasing": phasing, "rod_voltage": "stop now", "offered": "stop now"}
     done = run_visit(
         "healthy", demo_file(), tmp_path, **engines, clip=recorded_clip, clock=lambda: datetime(2026, 3, 2, tzinfo=UTC), program="test", understand=weigh, says=says,
     )  # fmt: skip

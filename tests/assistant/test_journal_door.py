@@ -24,7 +24,9 @@ AT = datetime(2026, 3, 2, 14, 5, 6, tzinfo=UTC)
 
 def write(folder: Path, *lines: object) -> Path:
     folder.mkdir(parents=True, exist_ok=True)
-    (folder / FILE).write_bytes(b"".join((one if isinstance(one, bytes) else json.dumps(one).encode()) + b"\n" for one in lines))
+    (folder / FILE).write_bytes(
+        b"".join((one if isinstance(one, bytes) else json.dumps(one).encode()) + b"\n" for one in lines)
+    )
     return folder
 
 
@@ -104,7 +106,11 @@ def test_the_number_decides_which_visit_is_the_latest_and_not_the_clock(tmp_path
 
 
 def test_two_visits_of_one_second_have_two_folders(tmp_path: Path) -> None:
-    assert {begin_folder(tmp_path, AT)[0].name for _ in range(3)} == {"20260302-140506", "20260302-140506-2", "20260302-140506-3"}
+    assert {begin_folder(tmp_path, AT)[0].name for _ in range(3)} == {
+        "20260302-140506",
+        "20260302-140506-2",
+        "20260302-140506-3",
+    }
 
 
 def test_the_latest_is_found_without_reading_what_lies_between(tmp_path: Path) -> None:
@@ -125,7 +131,9 @@ def test_a_second_process_gets_a_plain_line(tmp_path: Path) -> None:
     Journal(tmp_path / "v", lambda: AT).close()
 
 
-def test_an_interrupt_while_a_line_is_written_leaves_a_whole_chain(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_an_interrupt_while_a_line_is_written_leaves_a_whole_chain(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     journal = Journal(tmp_path / "v", lambda: AT)
     journal.write("visit", {"visit": "v"})
     real = os.fsync
@@ -183,7 +191,11 @@ def test_sounds_never_take_the_place_of_others(tmp_path: Path) -> None:
     names = []
     for _ in range(3):
         journal = Journal(tmp_path / "v", lambda: AT)
-        names += [journal.snippet(np.ones(160, np.int16)), journal.memo(np.ones(160, np.int16)), journal.snippet(np.ones(160, np.int16))]
+        names += [
+            journal.snippet(np.ones(160, np.int16)),
+            journal.memo(np.ones(160, np.int16)),
+            journal.snippet(np.ones(160, np.int16)),
+        ]
         journal.write("visit" if len(names) == 3 else "resumed", {"visit": "v"})
         journal.close()
     assert len(set(names)) == 9
@@ -209,14 +221,22 @@ def test_a_new_visit_is_on_disk_with_the_folders_above_it(tmp_path: Path, monkey
     """A folder's name is safe only once the folder above it was synced."""
     synced: list[str] = []
     real = os.fsync
-    monkeypatch.setattr(os, "fsync", lambda handle: (synced.append(os.readlink(f"/proc/self/fd/{handle}")), real(handle))[1])
+    monkeypatch.setattr(
+        os, "fsync", lambda handle: (synced.append(os.readlink(f"/proc/self/fd/{handle}")), real(handle))[1]
+    )
     folder, _ = begin_folder(tmp_path / "home" / "visits", AT)
     Journal(folder, lambda: AT).close()
     assert {str(tmp_path), str(tmp_path / "home"), str(tmp_path / "home" / "visits"), str(folder)} <= set(synced)
 
 
 @settings(max_examples=300, deadline=None)
-@given(st.recursive(st.none() | st.booleans() | st.integers() | st.floats() | st.text(), lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=8), inner, max_size=4), max_leaves=12))
+@given(
+    st.recursive(
+        st.none() | st.booleans() | st.integers() | st.floats() | st.text(),
+        lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=8), inner, max_size=4),
+        max_leaves=12,
+    )
+)
 def test_any_json_is_a_line_or_refused(value: object) -> None:
     try:
         event = line(json.dumps(value).encode())

@@ -17,13 +17,16 @@ from tests.assistant.soundroom import MIC, SPEAKER, SoundRoom, stop_recording
 
 # Two readings and short lines: what is tested is the way through the devices, in real time.
 PROCEDURE = """
-format: 1
+format: 2
 id: two_readings
 version: 1
 title: Two readings
 about: Invented, for a test of the live path.
 start: supply
 reason: false
+things: {leads: {begin: in_hand}, red_jack: {begin: volts}, dial: {begin: ac_volts}}
+stands:
+  set: {leads: in_hand, red_jack: volts, dial: ac_volts}
 leave: [{go: done}]
 limits:
   low: {value: 110, origin: invented, source: invented for this test}
@@ -31,17 +34,19 @@ steps:
   supply:
     title: Supply voltage
     power: "on"
-    say: ["Tell me the volts."]
+    at: set
+    say: ["The dial is on A C volts. Red lead on hot, black lead on neutral. Tell me the volts."]
     ask: {probe: supply_hot_neutral, quantity: ac_volts, unit: volt, high: 600, decimals: 1}
-    judge: {check: band, limits: {low: low}, say: {pass: "Good.", low: "Low.", high: "High.", edge: "Good.", close: "Too close."}}
+    judge: {check: band, limits: {low: low}, say: {pass: "Good.", low: "Low.", high: "High.", edge: "Good.", close: "Too close.", jumps: "It jumps."}}
     next: [{go: second}]
   second:
     title: Secondary
     power: "on"
-    say: ["And now the second one."]
+    at: set
+    say: ["Red lead on R, black lead on C. Tell me the volts."]
     ask: {probe: secondary_r_c, quantity: ac_volts, unit: volt, high: 600, decimals: 1}
     next: [{go: done}]
-  done: {title: Done, power: any, say: ["That is all."], end: finished}
+  done: {title: Done, power: any, at: set, say: ["That is all."], end: finished}
 """
 LIMIT = 90
 
@@ -87,7 +92,7 @@ def test_a_visit_by_microphone_and_loudspeaker(sound_room: SoundRoom, clip, tmp_
     spoken = tmp_path / "spoken.wav"
     recorder = sound_room.record(spoken)
     code = "import sys; from assistant.cli import main; main(sys.argv[1:])"
-    process = sound_room.python(code, "run", "--procedure", str(tmp_path / "two.yaml"), "--rate", "fast", "--visits", str(tmp_path / "visits"))
+    process = sound_room.python(code, "run", "--procedure", str(tmp_path / "two.yaml"), "--rate", "fast", "--keep-sound", "all", "--visits", str(tmp_path / "visits"))
     visit = Heard(process)
 
     def answer(text: str, then: str) -> None:

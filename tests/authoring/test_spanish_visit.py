@@ -22,11 +22,25 @@ from flows.schema import load_procedure
 from flows.session import Session
 from flows.wording import spoken_lines
 
-DEAD = ["1", "s", "119.5", "s", "0", "s", "0", "s", "0", "s", "119.4", "s"]
+TWICE = ["1", "s"]
+"""An answer that is asked again in other words."""
+START = ["1", "1", *TWICE, *TWICE, "1"]
+"""The air, ready; meter on volts and power off, in either order; the covers."""
+PROOF = ["119.5", "s", "0", "s", "0", "s", "0", "s", "119.4", "s"]
 VISITS = {
-    "flame_sensing": ["1", "1", "119.6", "s", "119.7", "s", "0.1", "s", "24.4", "s", "95.1", "s", "88", "s", *DEAD, "0.3", "s", "0.9", "s", "1", "1", "1", "s", "2.8", "s", "1", "s", *DEAD, "1", "s", "1", "s", "1", "s", "1"],
-    "control_circuit_24v": ["1", "1", "26.1", "s", "0.02", "s", "0.01", "s", "0.02", "s", "25.8", "s", "0.03", "s", *DEAD, "0.2", "s", "1", "0.3", "s", "1", "s", "1", "s", "1"],
-    "igniter_check": ["1", *DEAD, "1", "55.2", "s", "fuera de rango", "s", "1", "s", "1", "1", "s", "4.2", "s", "1", *DEAD, "1", "s", "1", "s", "1"],
+    "flame_sensing": [
+        *START, "1", "1", *TWICE, "119.6", "s", "119.7", "s", "0.1", "s", "24.4", "s", "95.1", "s", "88", "s",
+        *TWICE, *PROOF, "1", "0.3", "s", "0.9", "s", "1", "1", "1", *TWICE, "1", "2.8", "s", "1", "s",
+        *TWICE, "1", *TWICE, *TWICE, *TWICE, *TWICE, *TWICE, "1", *TWICE, "1",
+    ],
+    "control_circuit_24v": [
+        *START, "1", "1", "1", *TWICE, "26.1", "s", "0.02", "s", "0.01", "s", "0.02", "s", "25.8", "s", "1", "0.03", "s",
+        *TWICE, *PROOF, "1", "0.2", "s", "1", "0.3", "s", *TWICE, *TWICE, "1", "1", "1", *TWICE, "1",
+    ],
+    "igniter_check": [
+        *START, *PROOF, "1", "0.2", "s", "1", "55.2", "s", "fuera de rango", "s", *TWICE, "1", "1", "1", "1", *TWICE,
+        "4.2", "s", "1", *TWICE, "1", *TWICE, *TWICE, "1", "1", *TWICE, "1",
+    ],
 }  # fmt: skip
 
 
@@ -46,7 +60,9 @@ def visited(name: str, typed: list[str], folder, reason: bool = False):
 def test_a_visit_by_keys_runs_to_its_end(name, tmp_path):
     outcome, events, shown = visited(name, VISITS[name], tmp_path / "v", reason=name == "flame_sensing")
     assert outcome.how == "finished", [event for event in events if event["kind"] == "said"][-3:]
-    assert outcome.session.flags == frozenset() and outcome.session.power == "on"
+    kinds = load_procedure(name).kinds()
+    assert all(place in kinds[thing].as_found for thing, place in outcome.session.things)
+    assert outcome.session.power == "on" and outcome.session.safety == ()
     assert events[0]["language"] == "es"
     assert all(verdict.outcome == "pass" for _, verdict in outcome.session.verdicts)
     assert len(shown) == len(VISITS[name])
@@ -59,12 +75,12 @@ def test_nothing_english_is_said_in_it(tmp_path):
     assert not english & set(said)
     words = {word.strip(".,:;?¿¡").lower() for text in said for word in text.split()}
     assert not words & {"the", "and", "is", "it", "of", "volts", "next", "test", "no fault"}
-    assert any(event["kind"] == "assessment" and event["sentence"].startswith("No veo ningún fallo") for event in events)
+    assert any(event["kind"] == "assessment" and "no veo ningún fallo" in event["sentence"].lower() for event in events)
 
 
 def test_a_fault_is_named_in_spanish(tmp_path):
     """Line and secondary that add up are out of phase (common practice): the low volt wires are swapped."""
-    typed = ["1", "1", "119.6", "s", "119.7", "s", "0.1", "s", "24.4", "s", "143.9", "s"]
+    typed = [*START, "1", "1", *TWICE, "119.6", "s", "119.7", "s", "0.1", "s", "24.4", "s", "143.9", "s"]
     _, events, _ = visited("flame_sensing", typed, tmp_path / "v", reason=True)
     said = " ".join(event["text"] for event in events if event["kind"] == "said")
     assert "los cables de baja al revés" in said
@@ -84,7 +100,7 @@ def scope():
 
 
 def test_the_second_key_is_another_than_the_first(scope):
-    assert keys_of(scope("power_off")) == {"1": "abrí el interruptor"}
+    assert keys_of(scope("power_off")) == {"1": "desconecté el interruptor"}
     assert keys_of(scope("power_off", "again", pending_answer="opened")) == {"s": "todo quedó cortado", "n": "no"}
 
 
@@ -94,7 +110,7 @@ def test_digits_stay_readings_where_a_reading_is_asked(scope):
     assert keys_of(scope("supply", "offer", outcome="fail")) == {"1": "vamos al que sigue", "2": "vuelvo a medir", "3": "lo arreglo ya"}
 
 
-@pytest.mark.parametrize(("typed", "meant"), [("abri el interruptor", "abrí el interruptor"), ("si", "sí"), ("por que", "por qué"), ("121.3", "121.3"), ("mas despacio", "más despacio"), ("qué llevo", "qué llevo")])
+@pytest.mark.parametrize(("typed", "meant"), [("desconecte el interruptor", "desconecté el interruptor"), ("si", "sí"), ("por que", "por qué"), ("121.3", "121.3"), ("mas despacio", "más despacio"), ("qué llevo", "qué llevo")])
 def test_accents_may_be_left_out(typed, meant, scope):
     where = scope("supply", "confirm") if typed == "si" else scope("power_off")
     assert with_accents(typed, where) == meant
@@ -129,4 +145,4 @@ def test_run_speaks_spanish_and_resumes_in_it(tmp_path, capsys, monkeypatch):
         return capsys.readouterr().out
 
     assert "Ahora huele el aire junto al horno" in run("--language", "es", typed="1\n")
-    assert "Qué bien que has vuelto. Vamos a seguir en: Sin corriente." in run("--resume", typed="")
+    assert "Qué bien que has vuelto. Vamos a seguir en: Medidor y lugar." in run("--resume", typed="")

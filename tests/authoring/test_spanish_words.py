@@ -126,11 +126,11 @@ def test_it_is_not_bad_means_yes_and_is_therefore_no_answer():
 
 
 IPA = {
-    "tʃ": "CH", "ɟʝ": "Y", "dʒ": "Y", "ɲ": "N Y", "ŋ": "N", "β": "B", "b": "B", "v": "B", "ð": "D", "d": "D", "ɣ": "G", "ɡ": "G", "x": "HH", "h": "HH", "ʝ": "Y", "ʎ": "Y",
+    "jj": "Y", "tʃ": "CH", "ɟʝ": "Y", "dʒ": "Y", "ɲ": "N Y", "ŋ": "N", "β": "B", "b": "B", "v": "B", "ð": "D", "d": "D", "ɣ": "G", "ɡ": "G", "x": "HH", "h": "HH", "ʝ": "Y", "ʎ": "Y",
     "j": "Y", "w": "W", "ɾ": "R", "r": "R", "p": "P", "t": "T", "k": "K", "f": "F", "s": "S", "z": "S", "θ": "S", "m": "M", "n": "N", "l": "L",
     "ɛ": "EH", "e": "EH", "a": "AA", "i": "IY", "ɪ": "IY", "o": "AO", "ɔ": "AO", "u": "UW", "ʊ": "UW",
 }  # fmt: skip
-"""IPA as eSpeak NG writes it -> our phones."""
+"""IPA as eSpeak NG writes it -> our phones; it writes the glide of "varilla" long."""
 
 
 def _from_ipa(text: str) -> tuple[str, ...]:

@@ -1,4 +1,5 @@
-"""Long fuzz: journals, YAML, sound, typed lines, desk requests, model folders, backups. Counts what was fed and what broke.
+"""Long fuzz: journals, YAML, sound, typed lines, desk requests, model folders, backups. Counts what was fed and what
+broke.
 
     python -m tests.bench.fuzz --inputs 1000000            all harnesses, shared out
     python -m tests.bench.fuzz --only yaml --inputs 50000 --seed 7
@@ -28,9 +29,44 @@ from tests.bench.fuzz_targets import SHARES, TARGETS, Target
 SLOW = 5.0
 """Seconds."""
 NASTY = [
-    b"\x00", b"\xff\xfe", b"\xed\xa0\x80", b"\\ud800", b"9" * 400, b"1e999", b"NaN", b"-0", b"null", b"true", b"{}", b"[]", b"[" * 200, b'{"a":' * 200, b"&a [*a,*a]", b"<<: *a", b"!!python/object:os.system x",
-    b"9999-12-31T23:59:59+00:00", b"0001-01-01T00:00:00+23:59", b"{:>400000000}", b"{0.__class__}", b"%s%n", b"../../etc/passwd", b"\r\n\r\n", b"\xe2\x80\xae", b"\xf0\x9f\x94\xa5", b"A" * 5000, b"\n" * 50, b"? ", b"- ", b": ", b"\t", b"%YAML 9.9\n", b"---\n...\n", b"!!int ", b"!!timestamp x", b"0x" + b"f" * 300,
-]  # fmt: skip
+    b"\x00",
+    b"\xff\xfe",
+    b"\xed\xa0\x80",
+    b"\\ud800",
+    b"9" * 400,
+    b"1e999",
+    b"NaN",
+    b"-0",
+    b"null",
+    b"true",
+    b"{}",
+    b"[]",
+    b"[" * 200,
+    b'{"a":' * 200,
+    b"&a [*a,*a]",
+    b"<<: *a",
+    b"!!python/object:os.system x",
+    b"9999-12-31T23:59:59+00:00",
+    b"0001-01-01T00:00:00+23:59",
+    b"{:>400000000}",
+    b"{0.__class__}",
+    b"%s%n",
+    b"../../etc/passwd",
+    b"\r\n\r\n",
+    b"\xe2\x80\xae",
+    b"\xf0\x9f\x94\xa5",
+    b"A" * 5000,
+    b"\n" * 50,
+    b"? ",
+    b"- ",
+    b": ",
+    b"\t",
+    b"%YAML 9.9\n",
+    b"---\n...\n",
+    b"!!int ",
+    b"!!timestamp x",
+    b"0x" + b"f" * 300,
+]
 
 
 def mutated(seed: bytes, other: bytes, chance: random.Random) -> bytes:
@@ -116,7 +152,11 @@ def guided(name: str, target: Target, seconds: int, finds: Path) -> None:
     corpus = Path(tempfile.mkdtemp(prefix=f"fuzz-{name}-"))
     for number, seed in enumerate(target.seeds()[:400]):
         (corpus / str(number)).write_bytes(seed[:8000])
-    for module in [module for key, module in list(sys.modules.items()) if key.split(".")[0] in ("grammar", "assistant", "yaml", "json")]:
+    for module in [
+        module
+        for key, module in list(sys.modules.items())
+        if key.split(".")[0] in ("grammar", "assistant", "yaml", "json")
+    ]:
         for key, value in list(vars(module).items()):
             if getattr(value, "__module__", None) == module.__name__ and type(value).__name__ == "function":
                 setattr(module, key, atheris.instrument_func(value))
@@ -127,7 +167,18 @@ def guided(name: str, target: Target, seconds: int, finds: Path) -> None:
         if sum(counts.values()) % 5000 == 0:
             print(f"  {name}, guided: {sum(counts.values())} so far, {dict(counts)}", flush=True)
 
-    atheris.Setup([sys.argv[0], str(corpus), f"-max_total_time={seconds}", "-max_len=8000", "-verbosity=0", "-timeout=30", "-rss_limit_mb=4096"], one)
+    atheris.Setup(
+        [
+            sys.argv[0],
+            str(corpus),
+            f"-max_total_time={seconds}",
+            "-max_len=8000",
+            "-verbosity=0",
+            "-timeout=30",
+            "-rss_limit_mb=4096",
+        ],
+        one,
+    )
     atheris.Fuzz()
 
 
@@ -146,8 +197,15 @@ def main() -> None:
         inputs = given.inputs if given.only else round(given.inputs * SHARES[name])
         counts = random_run(name, TARGETS[name], inputs, given.seed, given.finds)
         total += counts
-        print(f"{name:9} {inputs:8} inputs: {counts['taken']} taken, {counts['refused']} refused in plain words, {counts['TRACEBACK']} tracebacks, {counts['SLOW']} over {SLOW:.0f} s; {counts['seconds']} s", flush=True)
-    print(f"{'all':9} {sum(total[key] for key in ('taken', 'refused', 'TRACEBACK', 'SLOW')):8} inputs: {total['TRACEBACK']} tracebacks, {total['SLOW']} over {SLOW:.0f} s")
+        print(
+            f"{name:10} {inputs:8} inputs: {counts['taken']} taken, {counts['refused']} refused in plain words, "
+            f"{counts['TRACEBACK']} tracebacks, {counts['SLOW']} over {SLOW:.0f} s; {counts['seconds']} s",
+            flush=True,
+        )
+    print(
+        f"{'all':10} {sum(total[key] for key in ('taken', 'refused', 'TRACEBACK', 'SLOW')):8} inputs: "
+        f"{total['TRACEBACK']} tracebacks, {total['SLOW']} over {SLOW:.0f} s"
+    )
     sys.exit(1 if total["TRACEBACK"] or total["SLOW"] else 0)
 
 

@@ -1,57 +1,19 @@
-"""What the fuzz feeds: each target takes bytes, gives whether they were taken, and lets only what is no error of ours out."""
+"""What the fuzz feeds: each target takes bytes, gives whether they were taken, and lets only what is no error of ours
+out."""
 
 from __future__ import annotations
 
-import asyncio
 import functools
 import io
 import json
 import shutil
-import tempfile
-import time
-from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from grammar.errors import TwohandsError
-
-ROOT = Path(__file__).parents[2]
-
-
-@dataclass(frozen=True)
-class Target:
-    """seeds: honest inputs. feed: whether an input was taken; raises only what nobody foresaw."""
-
-    seeds: Callable[[], list[bytes]]
-    feed: Callable[[bytes], bool]
-
-
-@functools.cache
-def folder() -> Path:
-    """A folder of this run's own, in memory where the system has such a place."""
-    memory = Path("/dev/shm")
-    return Path(tempfile.mkdtemp(prefix="twohands-fuzz-", dir=memory if memory.is_dir() else None))
-
-
-def refused(call: Callable[[], object]) -> bool:
-    """Whether a call ended in one of our errors."""
-    try:
-        call()
-    except TwohandsError as error:
-        assert error.problem
-        return True
-    return False
-
+from tests.bench.fuzz_common import ROOT, Target, folder, refused, visits
+from tests.bench.fuzz_desk import backup_seeds, desk_seeds, feed_backup, feed_desk
 
 # --- journals: the door, the working out of rows, the story of a report, the standing of a resume
-
-
-@functools.cache
-def visits() -> tuple[list[dict[str, Any]], ...]:
-    from assistant.records.invented import invented_visits
-
-    return tuple(invented_visits(12, seed=4))
 
 
 def journal_seeds() -> list[bytes]:
@@ -107,14 +69,20 @@ def yaml_seeds_() -> tuple[bytes, ...]:
     for raw in found:
         blocks = raw.split(b"\n\n")
         parts += [b"\n\n".join(blocks[at : at + 2])[:1500] for at in range(0, len(blocks), 3)]
-    small = [b"a: &x [1, 2]\nb: *x\n", b"a: {b: [c, {d: e}]}\n", b"a: |\n  text\n  more\nb: >-\n  folded\n", b"a: 2026-03-02\nb: 1:30\nc: 0x1f\nd: 1e3\ne: ~\n", b"? a\n: b\n<<: {c: d}\n"]
+    small = [
+        b"a: &x [1, 2]\nb: *x\n",
+        b"a: {b: [c, {d: e}]}\n",
+        b"a: |\n  text\n  more\nb: >-\n  folded\n",
+        b"a: 2026-03-02\nb: 1:30\nc: 0x1f\nd: 1e3\ne: ~\n",
+        b"? a\n: b\n<<: {c: d}\n",
+    ]
     return (*small * 20, *(part for part in parts if part.strip()))
 
 
 def feed_yaml(raw: bytes) -> bool:
     from flows.profiles import Equipment, Meter
     from flows.schema import Procedure
-    from grammar.datafile import problems_in
+    from grammar.datafile import problems_in, read_yaml
 
     path = folder() / "data.yaml"
     path.write_bytes(raw)
@@ -122,11 +90,14 @@ def feed_yaml(raw: bytes) -> bool:
     model = Meter if b"functions" in text else Equipment if b"circuit" in text else Procedure
     value, problems = problems_in(path, model)
     assert value is not None or problems[0].problem
-    return value is not None
+    return not refused(lambda: read_yaml(path))
 
 
 def whole_procedure_seeds() -> list[bytes]:
-    return [(ROOT / "assistant" / "authoring" / "template.yaml").read_bytes(), *(path.read_bytes() for path in sorted((ROOT / "flows" / "procedures").glob("*_check.yaml")))]
+    return [
+        (ROOT / "assistant" / "authoring" / "template.yaml").read_bytes(),
+        *(path.read_bytes() for path in sorted((ROOT / "flows" / "procedures").glob("*_check.yaml"))),
+    ]
 
 
 def feed_procedure(raw: bytes) -> bool:
@@ -148,7 +119,15 @@ def sound_seeds() -> list[bytes]:
 
     found = []
     tone = (np.sin(np.arange(4000) / 7) * 9000).astype(np.int16)
-    for rate, channels, form, kind in ((16000, 1, "WAV", "PCM_16"), (8000, 2, "WAV", "FLOAT"), (44100, 1, "FLAC", "PCM_16"), (22050, 1, "OGG", "VORBIS"), (48000, 2, "AIFF", "PCM_24"), (8000, 1, "AU", "ULAW"), (16000, 1, "WAV", "IMA_ADPCM")):
+    for rate, channels, form, kind in (
+        (16000, 1, "WAV", "PCM_16"),
+        (8000, 2, "WAV", "FLOAT"),
+        (44100, 1, "FLAC", "PCM_16"),
+        (22050, 1, "OGG", "VORBIS"),
+        (48000, 2, "AIFF", "PCM_24"),
+        (8000, 1, "AU", "ULAW"),
+        (16000, 1, "WAV", "IMA_ADPCM"),
+    ):
         file = io.BytesIO()
         soundfile.write(file, np.stack([tone] * channels, axis=1), rate, format=form, subtype=kind)
         found.append(file.getvalue())
@@ -183,10 +162,42 @@ TALK: list[Any] = []
 
 
 def typed_seeds() -> list[bytes]:
-    return [line.encode() for line in (
-        "the air is clear", "i am ready", "121.3", "yes", "no", "one two one point three", "no nine three", "over limit", "28.4 volts", "point five ohms", "take a note", "end note", "i smell gas", "that was a false alarm",
-        "say again", "slower", "why", "where do the leads go", "go back", "change that", "what have i got so far", "pause", "continue", "help", "stop", "next check please", "twelve hundred", "minus four", "nine six point four", "I opened the switch", "everything is shut down",
-    )]  # fmt: skip
+    return [
+        line.encode()
+        for line in (
+            "the air is clear",
+            "i am ready",
+            "121.3",
+            "yes",
+            "no",
+            "one two one point three",
+            "no nine three",
+            "over limit",
+            "28.4 volts",
+            "point five ohms",
+            "take a note",
+            "end note",
+            "i smell gas",
+            "that was a false alarm",
+            "say again",
+            "slower",
+            "why",
+            "where do the leads go",
+            "go back",
+            "change that",
+            "what have i got so far",
+            "pause",
+            "continue",
+            "help",
+            "stop",
+            "next check please",
+            "twelve hundred",
+            "minus four",
+            "nine six point four",
+            "I opened the switch",
+            "everything is shut down",
+        )
+    ]
 
 
 def feed_typed(raw: bytes) -> bool:
@@ -210,106 +221,6 @@ def feed_typed(raw: bytes) -> bool:
     return not isinstance(answer, Unclear)
 
 
-# --- the desk: whole requests, through the application as a server hands them on
-
-
-class Desk:
-    """An application without a socket, a store with twelve visits behind it, and one loop."""
-
-    def __init__(self) -> None:
-        from assistant.desk.access import Access
-        from assistant.desk.app import make_app
-        from assistant.desk.context import Desk as Parts
-        from assistant.desk.live import Live
-        from assistant.desk.received import Received
-        from assistant.records.importing import Journal, import_events
-        from assistant.records.store import open_store
-
-        self.place = folder() / "desk"
-        (self.place / "visits").mkdir(parents=True)
-        self.store = open_store(str(self.place / "store.sqlite"))
-        import_events(self.store, [Journal(events, False, "") for events in visits()])
-        self.access = Access.fresh(time.monotonic)
-        self.parts = Parts(self.store, self.access, Live(time.monotonic), Received(self.place / "received"), self.place / "visits", time.time)
-        self.app = make_app(self.parts)
-        self.loop = asyncio.new_event_loop()
-        self.count = 0
-
-    def ask(self, method: str, path: bytes, query: bytes, headers: list[tuple[bytes, bytes]], body: bytes) -> tuple[int, bytes]:
-        """One request; status and body. Raises what the application raises."""
-        from urllib.parse import unquote
-
-        self.count += 1
-        if self.count % 2000 == 0:
-            shutil.rmtree(self.place / "received", ignore_errors=True)
-            self.parts.live.visits.clear()
-            self.parts.refused.clear()
-        scope = {"type": "http", "asgi": {"version": "3.0"}, "http_version": "1.1", "method": method, "scheme": "http", "path": unquote(path.decode("latin-1")), "raw_path": path, "root_path": "", "query_string": query, "headers": headers, "client": ("127.0.0.1", 5), "server": ("127.0.0.1", 80)}
-        sent: list[dict[str, Any]] = []
-        given = [{"type": "http.request", "body": body, "more_body": False}]
-
-        async def receive() -> dict[str, Any]:
-            return given.pop(0) if given else {"type": "http.disconnect"}
-
-        async def send(message: Any) -> None:
-            sent.append(message)
-
-        async def whole() -> None:
-            await asyncio.wait_for(self.app(scope, receive, send), 20)
-            if self.parts.keeping:
-                await asyncio.gather(*self.parts.keeping)
-
-        self.loop.run_until_complete(whole())
-        return sent[0]["status"], b"".join(one.get("body", b"") for one in sent[1:])
-
-
-@functools.cache
-def desk() -> Desk:
-    return Desk()
-
-
-PATHS = ["/api/visits", "/api/visits/{visit}", "/api/faults", "/api/boards", "/api/drift", "/api/progress", "/api/openapi.json", "/history", "/visit/{visit}", "/faults", "/boards", "/drift", "/", "/static/desk.js", "/visit/{visit}/audio/0001.flac", "/visit/{visit}/report.html"]
-
-
-def desk_seeds() -> list[bytes]:
-    name = str(visits()[0][0]["visit"])
-    found = []
-    for path in PATHS:
-        for query in ("", "?since=2024-01-01&until=2025-01-01", "?text=row&limit=5&outcome=fail", "?after_at=1700000000000&after_id=x", "?probe=flame_current&conflict=true"):
-            found.append(f"GET {path.format(visit=name)}{query}\nlook\n\n".encode())
-            found.append(f"GET {path.format(visit=name)}{query}\nnone\n\n".encode())
-    lines = [{key: value for key, value in one.items()} for one in visits()[1][:6]]
-    lines[0]["visit"] = "v-1"
-    for place, part in ((0, lines[:1]), (0, lines), (1, lines[1:3])):
-        found += [f"POST /api/received/m-1/v-1\nsend\n{json.dumps({'place': place, 'events': part})}".encode()] * 8
-    found += [b"GET /api/received/m-1/v-1\nsend\n", b"POST /session\nnone\ntoken=abc", b"POST /session\nnone\ntoken=%ff%00&token=2", b"POST /session/end\nlook\n"] * 4
-    return found
-
-
-def feed_desk(raw: bytes) -> bool:
-    """Lines: method and target, whose token, then the body. What comes without a token and is no page for everybody counts as an entry, which is a find."""
-    first, _, rest = raw.partition(b"\n")
-    token, _, body = rest.partition(b"\n")
-    method, _, target = first.partition(b" ")
-    target = target if target.startswith(b"/") else b"/" + target
-    path, _, query = target.replace(b"\r", b"").replace(b" ", b"%20").partition(b"?")
-    if path.startswith(b"/api/live") or path.endswith(b".pdf") or len(target) > 16_000:
-        return False
-    one = desk()
-    headers = [(b"host", b"127.0.0.1"), (b"user-agent", b"fuzz")]
-    right = {b"look": one.access.look, b"send": one.access.send}.get(token)
-    if right:
-        headers.append((b"authorization", f"Bearer {right}".encode()))
-    elif token != b"none":
-        headers.append((b"authorization", b"Bearer " + token[:300].replace(b"\r", b"").replace(b"\0", b"")))
-    status, answer = one.ask(method.decode("latin-1").upper() or "GET", path, query, headers, body)
-    assert status < 500 or status == 501, f"{status} {answer[:200]!r}"
-    if right is None and status < 300:
-        assert path.rstrip(b"/") == b"" or path.startswith(b"/static") or b"/static" in path, f"an entry without a token: {path!r}"
-        assert visits()[0][0]["technician"].encode() not in answer
-    return status < 400
-
-
 # --- model folders and archives
 
 
@@ -318,7 +229,13 @@ def archive_seeds_() -> tuple[bytes, ...]:
     import zipfile
 
     found = []
-    for names in (["m/am/final.mdl", "m/conf/model.conf", "m/graph/words.txt"], ["../x"], ["m/a", "n/b"], ["m/"], ["m/" + "d/" * 50 + "x"]):
+    for names in (
+        ["m/am/final.mdl", "m/conf/model.conf", "m/graph/words.txt"],
+        ["../x"],
+        ["m/a", "n/b"],
+        ["m/"],
+        ["m/" + "d/" * 50 + "x"],
+    ):
         file = io.BytesIO()
         with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as packed:
             for name in names:
@@ -369,29 +286,6 @@ def feed_model(raw: bytes) -> bool:
         path.write_bytes(before)
 
 
-# --- backups and what a sender noted
-
-
-def backup_seeds() -> list[bytes]:
-    from assistant.records.backup import backup
-
-    desk()
-    backup(desk().store, folder() / "b.gz")
-    import gzip
-
-    return [gzip.decompress((folder() / "b.gz").read_bytes())[:60_000], b'{"twohands":"records","format":1}\n{"copies":0,"digest":"x"}\n']
-
-
-def feed_backup(raw: bytes) -> bool:
-    import gzip
-
-    from assistant.records.backup import _copies
-
-    path = folder() / "fed.gz"
-    path.write_bytes(gzip.compress(raw, 1))
-    return not refused(lambda: list(_copies(path)))
-
-
 TARGETS: dict[str, Target] = {
     "journals": Target(journal_seeds, feed_journal),
     "yaml": Target(lambda: list(yaml_seeds_()), feed_yaml),
@@ -403,5 +297,15 @@ TARGETS: dict[str, Target] = {
     "models": Target(model_seeds, feed_model),
     "backups": Target(backup_seeds, feed_backup),
 }
-SHARES = {"journals": 0.08, "yaml": 0.24, "procedures": 0.002, "sound": 0.2, "typed": 0.368, "desk": 0.05, "archives": 0.04, "models": 0.01, "backups": 0.01}
+SHARES = {
+    "journals": 0.08,
+    "yaml": 0.24,
+    "procedures": 0.002,
+    "sound": 0.2,
+    "typed": 0.368,
+    "desk": 0.05,
+    "archives": 0.04,
+    "models": 0.01,
+    "backups": 0.01,
+}
 """How many of all inputs each target gets; the slow ones get fewer."""

@@ -1,7 +1,9 @@
-"""Sudden ends: the battery is lost at any moment of a visit, an import, a forgetting, a desk's writing; or the process is killed.
+"""Sudden ends: the battery is lost at any moment of a visit, an import, a forgetting, a desk's writing; or the
+process is killed.
 
     python -m tests.bench.kills --losses 10000 --kills 300
-    python -m tests.bench.kills --losses 600 --no-syncs      the same without any sync: must find losses, or it could find none
+    python -m tests.bench.kills --losses 600 --no-syncs      the same without any sync: must find losses, or it could
+    find none
 
 A loss of power is simulated: each scenario runs once in a process whose
 changes to files are recorded (powerloss.c, loaded before the C library); then,
@@ -60,13 +62,17 @@ def losses(name: str, count: int, work: Path, seed: int, syncs: bool) -> Counter
             done += 1
     chance, bad = random.Random(f"{name}/{seed}"), Counter[str]()
     place = work / "laid"
-    for at, disk in moments(mine, root, count, chance, syncs):
+    for number, (at, disk) in enumerate(moments(mine, root, count, chance, syncs), start=1):
         disk.lay(place, chance)
         why = told(SCENARIOS[name], place, [line for moment, line in promised if moment <= at])
         if why:
             bad[why[:150]] += 1
         shutil.rmtree(place)
-    print(f"{name:9} {count:6} losses of power over {len(mine)} changes: {sum(bad.values())} broke a promise", flush=True)
+        if number % 250 == 0:
+            print(f"  {name}: {number} so far, {sum(bad.values())} broke a promise", flush=True)
+    print(
+        f"{name:9} {count:6} losses of power over {len(mine)} changes: {sum(bad.values())} broke a promise", flush=True
+    )
     for why, times in bad.most_common(6):
         print(f"    {times} x {why}", flush=True)
     return bad
@@ -98,7 +104,10 @@ def kills(name: str, count: int, work: Path, seed: int) -> Counter[str]:
         if why:
             bad[why[:150]] += 1
         shutil.rmtree(root)
-    print(f"{name:9} {count:6} kills of a real process, {cut} before its end: {sum(bad.values())} broke a promise", flush=True)
+    print(
+        f"{name:9} {count:6} kills of a real process, {cut} before its end: {sum(bad.values())} broke a promise",
+        flush=True,
+    )
     for why, times in bad.most_common(6):
         print(f"    {times} x {why}", flush=True)
     return bad
@@ -123,7 +132,10 @@ def main() -> None:
                 total += sum(losses(name, given.losses // len(names), work, given.seed, not given.no_syncs).values())
             if given.kills:
                 total += sum(kills(name, given.kills // len(names), work, given.seed).values())
-    print(f"{given.losses // len(names) * len(names)} losses of power, {given.kills // len(names) * len(names)} kills: {total} broke a promise")
+    print(
+        f"{given.losses // len(names) * len(names)} losses of power, {given.kills // len(names) * len(names)} kills: "
+        f"{total} broke a promise"
+    )
     sys.exit(1 if total and not given.no_syncs else 0)
 
 

@@ -25,7 +25,21 @@ def resolved() -> list[tuple[str, str, str]]:
     """Name, version and SHA-256 of every package that would be installed, sorted."""
     with tempfile.TemporaryDirectory() as folder:
         report = Path(folder) / "report.json"
-        subprocess.run([sys.executable, "-m", "pip", "install", "-q", "--dry-run", "--ignore-installed", "--report", str(report), f"{ROOT}[{EXTRAS}]"], check=True)
+        subprocess.run(
+            [
+                sys.executable,
+                "-m",
+                "pip",
+                "install",
+                "-q",
+                "--dry-run",
+                "--ignore-installed",
+                "--report",
+                str(report),
+                f"{ROOT}[{EXTRAS}]",
+            ],
+            check=True,
+        )
         found = json.loads(report.read_text(encoding="utf-8"))["install"]
     lines = []
     for one in found:
@@ -37,9 +51,15 @@ def resolved() -> list[tuple[str, str, str]]:
 
 def main() -> None:
     found = resolved()
-    head = f"# Extras {EXTRAS}; {platform.system()} {platform.machine()}, Python {sys.version_info.major}.{sys.version_info.minor}. Made by: python -m tests.bench.lock\n"
+    python = f"Python {sys.version_info.major}.{sys.version_info.minor}"
+    head = (
+        f"# Extras {EXTRAS}; {platform.system()} {platform.machine()}, {python}. Made by: python -m tests.bench.lock\n"
+    )
     LOCK.parent.mkdir(exist_ok=True)
-    LOCK.write_text(head + "".join(f"{name}=={version} --hash=sha256:{digest}\n" for name, version, digest in found), encoding="utf-8")
+    LOCK.write_text(
+        head + "".join(f"{name}=={version} --hash=sha256:{digest}\n" for name, version, digest in found),
+        encoding="utf-8",
+    )
     print(f"{len(found)} packages in {LOCK.relative_to(ROOT)}")
 
 

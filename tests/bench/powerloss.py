@@ -1,4 +1,5 @@
-"""What is on a disk after the battery was lost: replays a trace of file changes up to a moment, and drops what was not synced.
+"""What is on a disk after the battery was lost: replays a trace of file changes up to a moment, and drops what was
+not synced.
 
 A file keeps what was written before its last sync. Each later write or cut is
 there, or not, or only in part. A folder keeps the names that it had at its
@@ -22,7 +23,8 @@ HEAD = struct.Struct("=cQQQQ")
 
 @dataclass(frozen=True)
 class Op:
-    """One change. kind: C made, W written, T cut to a size, S file synced, D folder synced, R renamed, U removed, M folder made."""
+    """One change. kind: C made, W written, T cut to a size, S file synced, D folder synced, R renamed, U removed, M
+    folder made."""
 
     kind: str
     inode: int
@@ -34,7 +36,10 @@ class Op:
 def library(into: Path) -> Path:
     """The recorder, compiled."""
     path = into / "powerloss.so"
-    subprocess.run(["gcc", "-shared", "-fPIC", "-O1", "-w", "-o", str(path), str(HERE / "powerloss.c"), "-ldl", "-lpthread"], check=True)
+    subprocess.run(
+        ["gcc", "-shared", "-fPIC", "-O1", "-w", "-o", str(path), str(HERE / "powerloss.c"), "-ldl", "-lpthread"],
+        check=True,
+    )
     return path
 
 
@@ -104,7 +109,8 @@ def _change(names: dict[str, File | Folder], changes: dict[str, File | Folder | 
 
 
 class Disk:
-    """A disk that is given changes one by one. root: the folder that all of them lie in, taken as synced when it is empty."""
+    """A disk that is given changes one by one. root: the folder that all of them lie in, taken as synced when it is
+    empty."""
 
     def __init__(self, root: str, syncs: bool = True) -> None:
         self.root = root
@@ -176,8 +182,11 @@ class _Everything(random.Random):
         return "all" if "all" in seq else seq[0]
 
 
-def moments(ops: list[Op], root: str, count: int, chance: random.Random, syncs: bool = True) -> Iterator[tuple[int, Disk]]:
-    """`count` moments of losing the battery, spread over a trace: the number of changes made, and the disk just then."""
+def moments(
+    ops: list[Op], root: str, count: int, chance: random.Random, syncs: bool = True
+) -> Iterator[tuple[int, Disk]]:
+    """`count` moments of losing the battery, spread over a trace: the number of changes made, and the disk just
+    then."""
     at = sorted(chance.randrange(len(ops) + 1) for _ in range(count))
     disk, done = Disk(root, syncs), 0
     for moment in at:

@@ -13,6 +13,7 @@ import time
 from pathlib import Path
 
 import numpy as np
+
 from flows.faults import catalog
 from flows.faults.display import as_measured
 from flows.profiles import Equipment, meter
@@ -27,12 +28,20 @@ def main(cases: str, out: str) -> None:
     """Diagnose every case, in the adaptive and in the fixed order."""
     job = json.loads(Path(cases).read_text(encoding="utf-8"))
     shown_by = meter(job["meter"])
-    known = {name: build_knowledge(Equipment.model_validate(one), shown_by, np.random.default_rng(20260)) for name, one in job["families"].items()}
-    order = sorted((name for name, one in catalog.probes().items() if one.order is not None), key=lambda name: catalog.probes()[name].order)
+    known = {
+        name: build_knowledge(Equipment.model_validate(one), shown_by, np.random.default_rng(20260))
+        for name, one in job["families"].items()
+    }
+    order = sorted(
+        (name for name, one in catalog.probes().items() if one.order is not None),
+        key=lambda name: catalog.probes()[name].order,
+    )
     found = []
     for case in job["cases"]:
         knowledge = known[case["family"]]
-        found.append({"adaptive": diagnose(case["shown"], knowledge, None), "fixed": diagnose(case["shown"], knowledge, order)})
+        found.append(
+            {"adaptive": diagnose(case["shown"], knowledge, None), "fixed": diagnose(case["shown"], knowledge, order)}
+        )
     Path(out).write_text(json.dumps(found), encoding="utf-8")
 
 
@@ -50,7 +59,13 @@ def diagnose(shown: dict, knowledge: object, order: list[str] | None) -> dict:
         began = time.process_time()
         said = assess(taken, knowledge, can)
         millis.append(1e3 * (time.process_time() - began))
-    return {"ranked": said.ranked[:3], "named": said.named, "taken": list(taken), "alike": said.cannot_tell, "millis": millis}
+    return {
+        "ranked": said.ranked[:3],
+        "named": said.named,
+        "taken": list(taken),
+        "alike": said.cannot_tell,
+        "millis": millis,
+    }
 
 
 def evidence(probe: str, value: float | str, knowledge: object) -> object:

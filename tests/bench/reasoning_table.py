@@ -27,7 +27,9 @@ def wilson(hits: int, n: int) -> tuple[float, float]:
     return max(float(middle - reach), 0.0), min(float(middle + reach), 1.0)
 
 
-def bootstrap(values: np.ndarray, rng: np.random.Generator, statistic: Callable[[np.ndarray], float] = np.mean) -> tuple[float, float]:
+def bootstrap(
+    values: np.ndarray, rng: np.random.Generator, statistic: Callable[[np.ndarray], float] = np.mean
+) -> tuple[float, float]:
     """The 95 % percentile bootstrap interval of a statistic over rows of `values`."""
     found = [statistic(values[rng.integers(len(values), size=len(values))]) for _ in range(DRAWS)]
     low, high = np.percentile(found, [2.5, 97.5])
@@ -69,7 +71,11 @@ def bins(outcomes: Sequence[Outcome], judge: Judge = OURS) -> list[tuple[float, 
     chance = np.array([one.ranked[0][1] for one in outcomes])
     hit = np.array([first_right(one, judge) for one in outcomes])
     slot = np.minimum((chance * BINS).astype(int), BINS - 1)
-    return [(k / BINS, float(chance[slot == k].mean()), int(hit[slot == k].sum()), int((slot == k).sum())) for k in range(BINS) if (slot == k).any()]
+    return [
+        (k / BINS, float(chance[slot == k].mean()), int(hit[slot == k].sum()), int((slot == k).sum()))
+        for k in range(BINS)
+        if (slot == k).any()
+    ]
 
 
 def calibration_error(rows: np.ndarray) -> float:
@@ -121,25 +127,54 @@ def table(head: str, outcomes: Mapping[str, Sequence[Outcome]], rng: np.random.G
     lines += ["", "Intervals are 95 %: Wilson for shares, bootstrap for means and for ECE.", ""]
     for way in ways:
         if outcomes[way] and outcomes[way][0].millis:
-            lines += [f"## Reliability: {way}", "", "| probability said | mean said | found right | furnaces |", "|---|---|---|---|"]
+            lines += [
+                f"## Reliability: {way}",
+                "",
+                "| probability said | mean said | found right | furnaces |",
+                "|---|---|---|---|",
+            ]
             for low, mean, hits, n in bins(outcomes[way], judge):
                 a, b = wilson(hits, n)
-                lines.append(f"| {low:.1f} to {low + 1 / BINS:.1f} | {mean:.3f} | {hits / n:.3f} [{a:.3f}, {b:.3f}] | {n:,} |")
+                lines.append(
+                    f"| {low:.1f} to {low + 1 / BINS:.1f} | {mean:.3f} | {hits / n:.3f} [{a:.3f}, {b:.3f}] | {n:,} |"
+                )
             lines.append("")
     return "\n".join([*lines, *_confusion(outcomes[ways[0]], judge), *_truths(outcomes[ways[0]], judge)]) + "\n"
 
 
 def _confusion(outcomes: Sequence[Outcome], judge: Judge) -> list[str]:
-    missed = Counter((one.truth, one.ranked[0][0], one.named == one.ranked[0][0]) for one in outcomes if not first_right(one, judge))
-    lines = ["## What is taken for what, commonest first", "", "| truth | likeliest | named | furnaces |", "|---|---|---|---|"]
-    return [*lines, *(f"| {truth} | {said} | {'yes' if named else 'no'} | {n} |" for (truth, said, named), n in missed.most_common(40)), ""]
+    missed = Counter(
+        (one.truth, one.ranked[0][0], one.named == one.ranked[0][0]) for one in outcomes if not first_right(one, judge)
+    )
+    lines = [
+        "## What is taken for what, commonest first",
+        "",
+        "| truth | likeliest | named | furnaces |",
+        "|---|---|---|---|",
+    ]
+    return [
+        *lines,
+        *(
+            f"| {truth} | {said} | {'yes' if named else 'no'} | {n} |"
+            for (truth, said, named), n in missed.most_common(40)
+        ),
+        "",
+    ]
 
 
 def _truths(outcomes: Sequence[Outcome], judge: Judge) -> list[str]:
-    lines = ["## Each single truth", "", "| truth | furnaces | first | among three | named right | named wrong | cannot tell |", "|---|---|---|---|---|---|---|"]
+    lines = [
+        "## Each single truth",
+        "",
+        "| truth | furnaces | first | among three | named right | named wrong | cannot tell |",
+        "|---|---|---|---|---|---|---|",
+    ]
     for name, n in sorted(Counter(one.truth for one in outcomes if "+" not in one.truth).items()):
         mine = [one for one in outcomes if one.truth == name]
-        shares = [sum(what(one, judge) for one in mine) / n for what in (first_right, among_three, named_right, named_wrong, lambda one, _: bool(one.alike))]
+        shares = [
+            sum(what(one, judge) for one in mine) / n
+            for what in (first_right, among_three, named_right, named_wrong, lambda one, _: bool(one.alike))
+        ]
         lines.append(f"| {name} | {n} | " + " | ".join(f"{100 * share:.0f} %" for share in shares) + " |")
     return lines
 

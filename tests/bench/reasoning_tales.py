@@ -16,9 +16,16 @@ from tests.bench.reasoning_world import Case, Outcome, evidence_of
 MANY = 10
 
 
-def tales(drawn: Sequence[tuple[Equipment, Case]], outcomes: Sequence[Outcome], known: Mapping[str, Knowledge], judge: Judge) -> str:
+def tales(
+    drawn: Sequence[tuple[Equipment, Case]], outcomes: Sequence[Outcome], known: Mapping[str, Knowledge], judge: Judge
+) -> str:
     """Markdown: the first case of each of MANY truths, the first of them ones that went wrong (two at most)."""
-    lines = ["# Ten cases told", "", "The first furnace of each truth, in the order in which they were drawn; two of them went wrong.", ""]
+    lines = [
+        "# Ten cases told",
+        "",
+        "The first furnace of each truth, in the order in which they were drawn; two of them went wrong.",
+        "",
+    ]
     for number in _chosen(outcomes, judge):
         family, case = drawn[number]
         lines += [*_tale(case, outcomes[number], known[family.id], judge), ""]
@@ -44,7 +51,9 @@ def _tale(case: Case, one: Outcome, knowledge: Knowledge, judge: Judge) -> list[
     read = "; ".join(f"{words.probe(name)}: {_value(name, case.shown[name])}" for name in one.taken)
     verdict = "right" if judge.there(one.ranked[0][0], one.truth) else "wrong"
     danger = f" Danger shown by the readings themselves: {', '.join(said.safety)}." if said.safety else ""
-    return [f"**{case.truth.replace('_', ' ')}** ({verdict}, {100 * one.ranked[0][1]:.0f} % sure). {read}. *“{said.sentence}”*{danger}"]
+    return [
+        f"**{case.truth.replace('_', ' ')}** ({verdict}, {100 * one.ranked[0][1]:.0f} % sure). {read}. *“{said.sentence}”*{danger}"
+    ]
 
 
 def _value(probe: str, shown: float | str) -> str:

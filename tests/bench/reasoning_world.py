@@ -23,6 +23,8 @@ from flows.reason_next import Place, moved_to
 
 PROVES = "board_proves_flame"
 MOST = 24
+GUIDED = 10
+"""The last place in the fixed order that is a guided step."""
 
 
 @dataclass(frozen=True)
@@ -58,6 +60,7 @@ class Outcome:
 
 SLIP = 0.01
 """Share of readings that slip when trade effects are asked for (invented)."""
+RODS = frozenset(name for name, one in catalog.faults().faults.items() if one.family == "rod")
 DESIGNS = ((1.0e5, 100e-9, 1.0e6), (2.2e5, 47e-9, 2.2e6), (4.7e5, 10e-9, 4.7e6), (1.0e6, 4.7e-9, 10e6), (2.2e6, 22e-9, 22e6), (3.3e6, 2.2e-9, 5.6e6))
 """Boards that the reasoner was not built on: source Ω, blocking F, sense Ω, each a catalogue value of the parts trade (invented)."""
 RATIOS = (4.0, 7.0, 15.0, 30.0)
@@ -146,6 +149,10 @@ def reasoner(knowledge: Knowledge) -> Callable[[Case], Outcome]:
             probe = said.next_probe
             place = moved_to(place, catalog.probes()[probe])[0]
             evidence[probe] = evidence_of(probe, case.shown[probe], knowledge.meter)
+            if said.compulsory[1:]:
+                # The next is compulsory whatever was read: nothing is asked of the reasoner yet.
+                said = replace(said, next_probe=said.compulsory[1], compulsory=said.compulsory[1:])
+                continue
             began = _clocks()
             said = assess(evidence, knowledge, case.shown.keys(), at=place)
             millis.append(_since(began))
@@ -164,14 +171,20 @@ def _since(began: tuple[float, float]) -> tuple[float, float]:
 
 
 def reasoner_in_fixed_order(knowledge: Knowledge) -> Callable[[Case], Outcome]:
-    """The same posterior on the readings of the fixed order, stopping when a fault is named."""
+    """The same posterior on the readings of the fixed order, stopping when a fault is named once the guided steps are done."""
     order = fixed_order()
+    flames = {name for name, one in catalog.probes().items() if one.flame or name == PROVES}
 
     def diagnose(case: Case) -> Outcome:
         evidence: dict[str, Evidence] = {}
         millis = []
         for probe in order:
+            if probe in flames and "never_lit" in evidence.values():
+                continue
             evidence[probe] = evidence_of(probe, case.shown[probe], knowledge.meter)
+            if catalog.probes()[probe].order < GUIDED:
+                # The guided steps are gone through as they stand; the reasoner speaks at the verdict.
+                continue
             began = _clocks()
             said = assess(evidence, knowledge, allowed=frozenset(order) & case.shown.keys())
             millis.append(_since(began))
@@ -216,6 +229,8 @@ def _first_fault(probe: str, shown: Mapping[str, float | bool | str], equipment:
     """The faults that a plain limit points to, usual one first; empty when the reading is within its limit."""
     limit = {name: one.value for name, one in equipment.limits.items()}
     value = shown[probe]
+    if value == "never_lit":
+        return ("never_lit",)
     supply = float(shown["supply_hot_neutral"])
     match probe:
         case "supply_hot_neutral":
@@ -251,15 +266,15 @@ def _first_fault(probe: str, shown: Mapping[str, float | bool | str], equipment:
         case "flame_current":
             return ("rod_coated", "flame_thin", "rod_misplaced") if value < limit["flame_sound"] else ()
         case _:
-            return ("never_lit",) if value == "never_lit" else () if value == "stays" else ("board_not_sensing",)
+            return () if value == "stays" else ("board_not_sensing",)
 
 
-def rule_of_thumb(case: Case) -> Outcome:
+def rule_of_thumb(case: Case, rods: frozenset[str] = RODS) -> Outcome:
     """No flame proven: replace the rod; still none: replace the board. A flame that is proven: nothing."""
     if case.shown[PROVES] == "stays":
         return Outcome(case.truth, (("healthy", 1.0),), "healthy", (PROVES,))
-    # A new rod mends the faults of the rod and of nothing else.
-    mended = all(catalog.fault(one).family == "rod" for one in catalog.parts(case.truth))
+    # A new rod mends the faults of the rod and of nothing else. rods: their truth ids.
+    mended = set(case.truth.split("+")) <= rods
     named = "rod_coated" if mended else "board_not_sensing"
     return Outcome(case.truth, (("rod_coated", 0.5), ("board_not_sensing", 0.5)), named, (PROVES,) if mended else (PROVES, PROVES))
 

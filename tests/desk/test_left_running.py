@@ -88,24 +88,61 @@ def test_a_request_that_comes_byte_by_byte_is_ended(limited: tuple[str, int]) ->
 
 
 def test_a_body_that_never_comes_is_ended(served: Any, limited: tuple[str, int]) -> None:
-    head = f"POST /api/received/m-1/v-1 HTTP/1.1\nHost: localhost\nAuthorization: Bearer {served.desk.access.send}\nContent-Length: 100000"
+    right = f"Authorization: Bearer {served.desk.access.send}"
+    head = f"POST /api/received/m-1/v-1 HTTP/1.1\nHost: localhost\n{right}\nContent-Length: 100000"
     begun = time.monotonic()
     assert b" 200 " not in ask(limited, head, b"{", seconds=20)
     assert time.monotonic() - begun < 15
 
 
 def test_headers_without_end_are_refused(limited: tuple[str, int]) -> None:
-    assert b" 400 " in ask(limited, "GET / HTTP/1.1\nHost: localhost\n" + "\n".join(f"X-{number}: {'y' * 200}" for number in range(400)))
+    assert b" 400 " in ask(
+        limited, "GET / HTTP/1.1\nHost: localhost\n" + "\n".join(f"X-{number}: {'y' * 200}" for number in range(400))
+    )
 
 
 def test_a_limits_name_in_a_journal_is_no_format() -> None:
-    verdict = {"check": "nobody knows", "value": 1.0, "low": 0.9, "high": 1.1, "limits": [{"name": "{:>400000000}", "value": 5.0}, {"name": "{0.__class__}", "value": 6.0}]}
+    verdict = {
+        "check": "nobody knows",
+        "value": 1.0,
+        "low": 0.9,
+        "high": 1.1,
+        "limits": [{"name": "{:>400000000}", "value": 5.0}, {"name": "{0.__class__}", "value": 6.0}],
+    }
     texts = [mark_text(mark, "ohms") for mark in scale_of(verdict, "ohms").marks]
     assert texts == ["{:>400000000} 5.00 Ω", "{0.  class  } 6.00 Ω"]
 
 
+def test_behind_a_proxy_the_one_who_asks_is_the_one_that_the_proxy_names(served: Any) -> None:
+    import threading
+
+    seen: list[tuple[str, str]] = []
+
+    async def app(scope: Any, receive: Any, send: Any) -> None:
+        seen.append((scope["client"][0], scope["scheme"]))
+        await send({"type": "http.response.start", "status": 204, "headers": []})
+        await send({"type": "http.response.body"})
+
+    for proxied in (True, False):
+        listening = bound()
+        config = serving.configuration(app, proxied=proxied)
+        config.lifespan = "off"
+        server = uvicorn.Server(config)
+        threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True).start()
+        eventually(lambda server=server: server.started)
+        ask(
+            listening.getsockname(),
+            "GET / HTTP/1.1\nHost: x\nX-Forwarded-For: 192.0.2.7\nX-Forwarded-Proto: https\nConnection: close",
+        )
+        server.should_exit = True
+    assert seen == [("192.0.2.7", "https"), ("127.0.0.1", "http")]
+
+
 ODD = {
-    "deep": b'{"v":1,"seq":2,"at":"2026-03-02T09:00:01+00:00","kind":"said","text":' + b"[" * 100_000 + b"]" * 100_000 + b"}",
+    "deep": b'{"v":1,"seq":2,"at":"2026-03-02T09:00:01+00:00","kind":"said","text":'
+    + b"[" * 100_000
+    + b"]" * 100_000
+    + b"}",
     "half a character": b'{"v":1,"seq":2,"at":"2026-03-02T09:00:01+00:00","kind":"said","text":"\\ud800"}',
     "year 9999": b'{"v":1,"seq":2,"at":"9999-12-31T23:59:59+00:00","kind":"end","how":"finished"}',
     "not UTF-8": b'{"v":1,"kind":"said","text":"\xff"}',
@@ -114,7 +151,9 @@ ODD = {
 
 
 @pytest.mark.parametrize("raw", ODD.values(), ids=ODD)
-def test_an_odd_line_ends_the_live_view_of_its_own_journal_alone(served: Any, soon: Callable[..., Any], raw: bytes) -> None:
+def test_an_odd_line_ends_the_live_view_of_its_own_journal_alone(
+    served: Any, soon: Callable[..., Any], raw: bytes
+) -> None:
     place = served.visits / "odd" / "journal.jsonl"
     place.parent.mkdir()
     place.write_bytes(json.dumps({**FIRST, "visit": "odd"}).encode() + b"\n" + raw + b"\n")
@@ -132,18 +171,28 @@ def test_an_odd_line_ends_the_live_view_of_its_own_journal_alone(served: Any, so
 def test_what_cannot_be_stored_is_not_taken(served: Any) -> None:
     """Before it is answered 200, not after."""
     client, url = served.client(signed_in=False), "/api/received/m-1/v-1"
-    for line in ({"kind": "reading", "measured": "x"}, {"kind": "end", "at": "9999-12-31T23:59:59+00:00"}, {"kind": "said", "text": "\ud800"}, {"kind": "heard", "answer": 5}, {"v": 7, "kind": "said"}):
+    for line in (
+        {"kind": "reading", "measured": "x"},
+        {"kind": "end", "at": "9999-12-31T23:59:59+00:00"},
+        {"kind": "said", "text": "\ud800"},
+        {"kind": "heard", "answer": 5},
+        {"v": 7, "kind": "said"},
+    ):
         body = json.dumps({"place": 0, "events": [FIRST, {"at": FIRST["at"], **line}]})
         answer = client.post(url, content=body, headers=served.send)
         assert answer.status_code == 400, line
     assert client.get(url, headers=served.send).json() == {"count": 0}
 
 
-def test_journals_that_wait_when_the_desk_opens_stand_alone(served: Any, soon: Callable[..., Any], tmp_path: Path) -> None:
+def test_journals_that_wait_when_the_desk_opens_stand_alone(
+    served: Any, soon: Callable[..., Any], tmp_path: Path
+) -> None:
     from assistant.desk import background
 
     for number in range(6):
-        served.write([{**served.simulated[number][0], "visit": f"w-{number}"}, *served.simulated[number][1:]], f"w-{number}")
+        served.write(
+            [{**served.simulated[number][0], "visit": f"w-{number}"}, *served.simulated[number][1:]], f"w-{number}"
+        )
     (served.visits / "bad").mkdir()
     (served.visits / "bad" / "journal.jsonl").write_bytes(json.dumps({**FIRST, "site": 7}).encode() + b"\n")
     import asyncio
@@ -176,7 +225,9 @@ def test_a_tail_that_stumbled_goes_on_when_the_journal_was_mended(tmp_path: Path
 def test_a_folder_that_goes_away_while_it_is_watched_ends_nothing(tmp_path: Path) -> None:
     for number in range(3):
         (tmp_path / "visits" / f"v{number}").mkdir(parents=True)
-        (tmp_path / "visits" / f"v{number}" / "journal.jsonl").write_text(json.dumps({**FIRST, "visit": f"v{number}"}) + "\n")
+        (tmp_path / "visits" / f"v{number}" / "journal.jsonl").write_text(
+            json.dumps({**FIRST, "visit": f"v{number}"}) + "\n"
+        )
     watch = Watch(tmp_path / "visits", time.time)
     looking = watch.look()
     next(looking)

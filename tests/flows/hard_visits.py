@@ -4,13 +4,30 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from tests.flows.talking import CLOSE_UP, DEAD, FLAME, HEAT, LIVE, OFF, OHMS, ON, PATH, PROOF, SERIES, START, TIDY, UNHOOK, VOLTS, WHOLE
+from tests.flows.talking import (
+    CLOSE_UP,
+    DEAD,
+    FLAME,
+    HEAT,
+    LIVE,
+    OFF,
+    OHMS,
+    ON,
+    PATH,
+    PROOF,
+    SERIES,
+    START,
+    TIDY,
+    UNHOOK,
+    VOLTS,
+    WHOLE,
+)
 
 LEFT_OFF = (*OFF, *CLOSE_UP)
 """The way out that leaves the furnace off, from the live checks."""
 LEFT_OFF_DEAD = (*OFF, *PROOF, *CLOSE_UP)
 """The same once a safety check has failed: proven dead before a hand goes in."""
-SAME_LEADS = (*OFF, "the fire has died", "clips are in my hand", "nothing hangs on it")
+SAME_LEADS = (*OFF, "the flame is gone", "clips are in my hand", "the rod is bare")
 """From the flame back to free leads; the jumper stays."""
 
 

@@ -150,7 +150,7 @@ def test_rod_faults_hide_while_the_wire_is_off_the_rod() -> None:
     assert shown("rod_plugged_to_ground", insulator_ohms=1.0) < 0.01
     assert shown("rod_insulation", insulator_ohms=1.0) == pytest.approx(1.0, abs=0.5)
     assert shown("rod_through", rod_ohms=OPEN) == math.inf
-    assert shown("rod_surface", coating_ohms=2e7) == pytest.approx(2e7)
+    assert shown("rod_surface", coating_ohms=2e7, coat_to_tips=1.0) == pytest.approx(2e7)
 
 
 def test_meter_faults() -> None:

@@ -12,7 +12,25 @@ from flows.profiles import equipment, meter
 from flows.session import End, Memo, Resumed, Save
 from grammar.answers import Choice, Command, Heard, Reading, Unclear
 from grammar.parse import understand
-from tests.flows.talking import CLOSE_UP, DEAD, FLAME, HEAT, LIVE, OFF, OHMS, ON, PATH, PROOF, SERIES, START, TIDY, UNHOOK, VOLTS, WHOLE, Talk
+from tests.flows.talking import (
+    CLOSE_UP,
+    DEAD,
+    FLAME,
+    HEAT,
+    LIVE,
+    OFF,
+    OHMS,
+    ON,
+    PATH,
+    PROOF,
+    SERIES,
+    START,
+    TIDY,
+    UNHOOK,
+    VOLTS,
+    WHOLE,
+    Talk,
+)
 
 
 @pytest.fixture(scope="module")

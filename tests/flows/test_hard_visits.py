@@ -34,7 +34,7 @@ def test_a_hard_visit_ends_as_a_master_would_end_it(plan, visit):
     for part in visit.never:
         assert part not in said
     if visit.safety:
-        assert end["power"] == "dead" and "anger" in talk.spoken[0] or "Take care" in talk.spoken[0]
+        assert (end["power"] == "dead" and "anger" in talk.spoken[0]) or "Take care" in talk.spoken[0]
 
 
 def test_both_readings_stand_where_something_was_mended(plan):

@@ -8,6 +8,8 @@ from itertools import pairwise
 import numpy as np
 import pytest
 import textstat
+from hypothesis import given
+from hypothesis import strategies as st
 
 from flows import practice
 from flows.circuit.probes import read
@@ -15,10 +17,13 @@ from flows.errors import CalculationError, FlowError
 from flows.faults import catalog
 from flows.faults.display import Specimen, display, specimen
 from flows.faults.lessons import lessons
-from flows.practice import PracticeFurnace, ask, light, plug, put_in_series, start, touch, turn
+from flows.practice import PracticeFurnace, ask, light, plug, put_in_series, set_jack, start, touch, turn
+from flows.practice_proof import proofs, proven
 from flows.practice_score import score
 from flows.profiles import equipment, meter
+from flows.proving import proofs_after
 from flows.reason_knowledge import Knowledge
+from flows.schema import load_procedure
 
 
 def rng(seed: int = 0) -> np.random.Generator:
@@ -29,11 +34,17 @@ def furnace(fault: str = "healthy", seed: int = 11, level: str = "medium") -> Pr
     return start(equipment("larkspur"), meter("dunlin"), seed, level, fault)
 
 
-def proven_dead(p: PracticeFurnace) -> PracticeFurnace:
-    p, _ = turn(p, "switch")
-    for probe in ("dead_hot_neutral", "dead_hot_ground"):
+PROOF = ("known_live_before", "dead_hot_neutral", "dead_hot_ground", "dead_neutral_ground", "known_live_after")
+
+
+def proof(p: PracticeFurnace, probes: tuple[str, ...] = PROOF) -> PracticeFurnace:
+    for probe in probes:
         p, _ = ask(p, probe, rng())
     return p
+
+
+def proven_dead(p: PracticeFurnace) -> PracticeFurnace:
+    return proof(turn(p, "switch")[0])
 
 
 def test_the_same_seed_is_the_same_furnace_and_levels_draw_their_faults() -> None:
@@ -117,8 +128,7 @@ def test_a_switch_in_the_wrong_wire_leaves_it_live() -> None:
     p, reply = ask(p, "ground_path", rng())
     assert reply.slip == "still_live"
     p, _ = turn(p, "breaker")
-    for probe in ("dead_hot_neutral", "dead_hot_ground"):
-        p, _ = ask(p, probe, rng())
+    p = proof(p)
     assert p.dead
     p, reply = ask(p, "ground_path", rng())
     assert reply.slip is None and reply.taken.what == "ground_path"
@@ -130,6 +140,100 @@ def test_the_proof_is_void_once_the_power_was_on() -> None:
     p, _ = turn(p, "on")
     p, _ = turn(p, "switch")
     assert not p.dead
+
+
+def test_practice_asks_for_the_very_readings_of_a_visit_and_judges_them_by_its_limits() -> None:
+    procedure = load_procedure("flame_sensing")
+    by_proof = {step.proves: step for step in procedure.steps.values() if step.proves}
+    assert tuple(by_proof[name].ask.probe for name in procedure.dead_proof) == PROOF == tuple(one.probe for one in proofs().steps)
+    assert all(one.judge == by_proof[one.name].judge for one in proofs().steps)
+
+
+@given(st.lists(st.sampled_from(range(5)), max_size=14), st.lists(st.booleans(), min_size=14, max_size=14))
+def test_practice_and_visit_collect_the_proof_by_one_rule(order: list[int], good: list[bool]) -> None:
+    """Whatever is touched, in whatever order, and whatever fails: proven here exactly where a visit would have it proven.
+
+    Held against a plain count: a good reading counts when all before it stand, and takes back those after it; anything
+    else begins at nothing.
+    """
+    names = proofs().order
+    stand, reached = frozenset(), 0
+    for number, is_good in zip(order, good, strict=False):
+        stand = proofs_after(names, stand, names[number], "pass" if is_good else "fail", "said_off")
+        reached = number + 1 if is_good and number <= reached else 0
+        assert len(stand) == reached and proven(stand) == (reached == 5)
+    assert proofs_after(names, frozenset(names[:4]), names[4], "pass", "on") == frozenset()
+
+
+@pytest.mark.parametrize("left_out", range(5))
+def test_no_proof_without_each_reading_in_its_place(left_out: int) -> None:
+    p, _ = turn(furnace(), "switch")
+    p = proof(p, PROOF[:left_out] + PROOF[left_out + 1 :])
+    assert not p.dead
+    p, reply = ask(p, "ground_path", rng())
+    assert reply.slip == "not_proven" and reply.taken is None
+
+
+@pytest.mark.parametrize("fault", ["meter_lead_open", "meter_wrong_function"])
+def test_a_meter_that_shows_nothing_never_proves_dead(fault: str) -> None:
+    """Zeros through a broken lead are no zeros of the furnace: the live part shows it, before and after."""
+    for power in ("switch", "breaker"):
+        p, _ = turn(furnace(fault), power)
+        p, reply = ask(p, "known_live_before", rng())
+        assert reply.taken.value.value < 2 and "too low for a live part" in reply.proof
+        p = proof(p)
+        p = proof(p, PROOF[1:])
+        assert not p.dead and p.proofs == frozenset()
+        p, reply = ask(p, "ground_path", rng())
+        assert reply.slip in ("not_proven", "still_live") and reply.taken is None
+
+
+def test_a_lead_that_breaks_during_the_proof_voids_it() -> None:
+    p, _ = turn(furnace(), "switch")
+    p = proof(p, PROOF[:4])
+    p = replace(p, circuit=furnace("meter_lead_open").circuit)
+    p, reply = ask(p, "known_live_after", rng())
+    assert "The zeros do not count" in reply.proof and p.proofs == frozenset() and not p.dead
+
+
+def test_zeros_without_a_live_part_before_them_are_told_apart() -> None:
+    p, _ = turn(furnace(), "switch")
+    p, reply = ask(p, "dead_hot_neutral", rng())
+    assert reply.proof == lessons().lines["proof_order"] and p.proofs == frozenset()
+    p, reply = ask(proven_dead(p), "dead_hot_neutral", rng())
+    assert p.dead and reply.proof == ""
+
+
+def test_an_outlet_is_no_reading_of_the_furnace() -> None:
+    p = proven_dead(furnace())
+    assert [one.what for one in p.taken] == list(PROOF[1:4])
+
+
+def test_the_microamp_jack_never_meets_a_live_part() -> None:
+    p, _ = put_in_series(proven_dead(furnace()), True)
+    assert (p.series, p.plugged, p.wired, p.jack) == (True, False, True, "microamps")
+    for function, points in (("outlet", None), ("ac_volts", ("hot", "neutral"))):
+        after, reply = touch(p, function, points, rng())
+        assert reply.slip == "microamp_jack" and reply.taken is None and after.slips == ("microamp_jack",)
+    after, reply = set_jack(p, "volts")
+    assert after.jack == "microamps" and reply.text == lessons().lines["in_series"]
+    p, reply = put_in_series(p, False)
+    assert (p.series, p.plugged, p.jack) == (False, False, "microamps") and "still in the microamp jack" in reply.text
+    assert touch(p, "leads", None, rng())[1].text == lessons().lines["wrong_jack"]
+    assert touch(p, "outlet", None, rng())[1].slip == "microamp_jack"
+    p, _ = set_jack(p, "volts")
+    p, reply = touch(p, "outlet", None, rng())
+    assert reply.slip is None and reply.taken.value.value > 90
+
+
+def test_the_wire_off_the_rod_changes_nothing_but_the_rods_own_readings() -> None:
+    p, _ = plug(proven_dead(furnace()), False)
+    p, _ = turn(p, "on")
+    for probe in ("supply_hot_neutral", "line_to_r", "rod_to_ground"):
+        p, reply = ask(p, probe, rng())
+        assert reply.taken.what == probe
+    p, reply = put_in_series(turn(p, "switch")[0], True)
+    assert plug(p, True)[1].text == lessons().lines["in_series"]
 
 
 def test_flame_current_the_safe_way() -> None:
@@ -186,6 +290,36 @@ def test_scoring(known: Knowledge) -> None:
         score(p, "gremlins", known, rng())
 
 
+def test_no_fault_is_right_too_where_every_reading_passes(known: Knowledge) -> None:
+    # 110.9 V is inside range B of ANSI C84.1 (110 to 127 V; from memory): low, but within the limits.
+    p = furnace("supply_low")
+    nominal_volts = float(read(p.circuit, "supply_hot_neutral")[0])
+    at = lambda volts: replace(p, circuit=replace(p.circuit, supply_volts=p.circuit.supply_volts * volts / nominal_volts))  # noqa: E731
+    slight = score(at(110.9), "healthy", known, rng())
+    assert slight.mark == "right" and slight.mild and "within its limits" in slight.text
+    assert score(at(110.9), "supply_low", known, rng()).mark == "right"
+    assert score(at(108.0), "healthy", known, rng()).mark == "wrong"
+    assert score(at(110.9), "rod_open", known, rng()).mark == "wrong"
+
+
+def test_readings_of_the_dead_proof_count(known: Knowledge) -> None:
+    p = proven_dead(furnace("burner_corroded"))
+    p, _ = ask(p, "ground_path", rng())
+    assert score(p, "burner_corroded", known, rng()).taken == 3
+
+
+def test_a_slip_is_scored_once_and_says_what_was_unsafe(known: Knowledge) -> None:
+    p = furnace("rod_open")
+    for _ in range(3):
+        p, _ = touch(p, "ohms", ("burner", "board_ground"), rng())
+    assert p.slips == ("ohms_power_on",) * 3
+    once = score(p, "rod_open", known, rng())
+    assert once.slips == ("ohms_power_on",) and "I stopped you once: ohms with the power on." in once.text
+    p, _ = plug(p, False)
+    both = score(p, "rod_open", known, rng())
+    assert both.slips == ("ohms_power_on", "rod_wire_live") and "I stopped you 2 times: ohms with the power on, and a hand on the live rod wire." in both.text
+
+
 def test_one_of_two_faults_is_half_right_and_the_pair_counts_either_way(known: Knowledge) -> None:
     pair = next(name for name in catalog.pairs() if "rod_coated" in catalog.parts(name))
     one, other = catalog.parts(pair)
@@ -204,3 +338,27 @@ def test_what_a_meter_cannot_tell_counts_as_right(known: Knowledge) -> None:
 def test_stops_are_short_and_plain() -> None:
     for slip in lessons().slips.values():
         assert textstat.flesch_kincaid_grade(slip.says) <= 6 and textstat.flesch_kincaid_grade(slip.learn) <= 6
+
+
+def test_a_burner_that_cannot_light_does_not() -> None:
+    """Held against the fault's own shares: nearly every furnace with it stays dark, and no sound one does."""
+    dark = [not light(furnace("never_lit", seed=seed))[0].lit for seed in range(40)]
+    assert sum(dark) > 30
+    p, reply = light(furnace("never_lit", seed=dark.index(True)))
+    assert reply.text == lessons().lines["no_light"] and not p.lit
+    assert all(light(furnace(seed=seed))[0].lit for seed in range(10))
+
+
+def test_a_cleaned_rod_is_read_cleaned() -> None:
+    """Held against the circuit's own table of readings."""
+    p = furnace("rod_coated", level="easy")
+    p, _ = put_in_series(proven_dead(p), True)
+    cleaned, _ = practice.clean(p)
+    shown = []
+    for one in (p, cleaned):
+        one, _ = turn(one, "on")
+        one, _ = light(one)
+        shown.append(ask(one, "flame_current", rng())[1].taken.value.value)
+    before, after = (float(read(p.circuit, probe)[0]) for probe in ("flame_current", "flame_current_after_cleaning"))
+    assert after > before and shown == [pytest.approx(before, rel=0.03, abs=0.05e-6), pytest.approx(after, rel=0.03, abs=0.05e-6)]
+    assert practice.clean(furnace())[1].slip == "rod_wire_live"

@@ -52,7 +52,7 @@ def test_what_is_seen_by_hand() -> None:
 
 
 def test_a_flame_that_never_lit_is_no_word_about_what_the_flame_looks_like() -> None:
-    two = clouds(np.zeros((2, 1)), np.ones((2, 1, 1)), [0, 1], looks={PROVES: [[0.05, 0.05, 0.9], [0.5, 0.2, 0.3]], "flame": [[0.1, 0.9], [0.9, 0.1]]})
+    two = clouds(np.zeros((2, 1)), np.ones((2, 1, 1)), [0, 1], looks={PROVES: [[0.05, 0.05, 0.9], [0.5, 0.2, 0.3]], "flame": [[0.1, 0.9, 0.0], [0.9, 0.1, 0.0]]})
     found = weigh(two, {}, {PROVES: 2, "flame": 1}, odd=1e-12)
     assert set(found.each) == {PROVES}
     assert np.exp(found.log_likelihood) == pytest.approx([0.9, 0.3], rel=1e-9)

@@ -40,7 +40,7 @@ def test_calibration_error_by_hand() -> None:
 
 
 def test_the_fixed_order_is_that_of_the_visit() -> None:
-    assert fixed_order() == GUIDED
+    assert fixed_order()[: len(GUIDED)] == GUIDED
 
 
 def test_the_plain_thresholds_find_what_they_are_made_for(known: Knowledge) -> None:

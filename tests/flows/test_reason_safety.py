@@ -40,7 +40,9 @@ def test_supply_polarity_and_ground_are_the_compulsory_ones() -> None:
         (104.0, 0.3, 103.5, ("supply_low", "polarity_reversed")),
     ],
 )
-def test_findings_by_the_plain_limits(hot_neutral: float, hot_ground: float, neutral_ground: float, due: tuple[str, ...]) -> None:
+def test_findings_by_the_plain_limits(
+    hot_neutral: float, hot_ground: float, neutral_ground: float, due: tuple[str, ...]
+) -> None:
     taken = volts(supply_hot_neutral=hot_neutral, supply_hot_ground=hot_ground, supply_neutral_ground=neutral_ground)
     assert findings(taken, LARKSPUR) == due
 

@@ -55,13 +55,17 @@ TRUTH_OF: dict[str, str] = {
 a weak board source) are missing: named there, they are wrong."""
 
 MENDED_ALIKE = (
-    frozenset({"board_no_rod_volts", "board_deaf", "board_threshold_high"}),
+    frozenset({"board_no_rod_volts", "board_deaf", "board_threshold_high", "board_source_weak"}),
     frozenset({"plug_resistive", "plug_fails_warm"}),
     frozenset({"insulator_leaking", "insulator_leaks_warm", "rod_broken"}),
     frozenset({"burner_ground_poor", "burner_ground_open"}),
 )
 """Truth classes whose sentences end in the same mend: a new board, the plug made good, a new rod, the burner's ground made good."""
 BOARD = MENDED_ALIKE[0]
+RODS = frozenset(
+    {"rod_coated", "rod_broken", "insulator_leaking", "insulator_leaks_warm", "rod_on_burner", "rod_misplaced"}
+)
+"""Truth classes that a new rod mends."""
 SAME = {"board_threshold_high": "board_deaf"}
 """A board whose limit has drifted and one that is deaf: the product has one name for both, and one remedy, a new board."""
 SEEN = {"steady": "steady", "lifting": "lifting", "lazy": "lazy", "not reaching rod": "off_rod", "none": "none"}
@@ -83,7 +87,9 @@ def family(sheet: object) -> Equipment:
         "flame_minimum": sheet.minimum,
         "flame_sound": low,
     }
-    limits = {name: one.model_copy(update={"value": figures.get(name, one.value)}) for name, one in plain.limits.items()}
+    limits = {
+        name: one.model_copy(update={"value": figures.get(name, one.value)}) for name, one in plain.limits.items()
+    }
     circuit = plain.circuit.model_copy(update={"flame_current": math.sqrt(low * high)})
     changes = {
         "id": sheet.family, "name": sheet.family, "limits": limits, "circuit": circuit,
@@ -118,7 +124,10 @@ def _moves(one: object) -> str:
     return "moves" if one.low is not None and _swings(one.low, one.high) else "holds"
 
 
-def _swings(low: float, high: float) -> bool:
+def _swings(low: float | None, high: float | None) -> bool:
+    if low is None or high is None:
+        # Off the display at one end: that is a swing.
+        return low is not high
     a, b = sorted((abs(low), abs(high)))
     return b - a > SMALL and b > JUMP * a
 

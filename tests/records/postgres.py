@@ -32,17 +32,45 @@ def _as_user() -> list[str]:
 def server(settings: str = "-c fsync=off") -> Iterator[str]:
     """URL of the `postgres` database of a running server of its own. settings: more of its options."""
     programs, prefix = _programs(), _as_user()
-    home = Path(subprocess.run([*prefix, "mktemp", "-d", "/tmp/twohands-pg-XXXXXX"], check=True, capture_output=True, text=True).stdout.strip())
+    home = Path(
+        subprocess.run(
+            [*prefix, "mktemp", "-d", "/tmp/twohands-pg-XXXXXX"], check=True, capture_output=True, text=True
+        ).stdout.strip()
+    )
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
     data = home / "data"
-    subprocess.run([*prefix, str(programs / "initdb"), "-D", str(data), "-U", "tester", "-A", "trust", "-N", "--no-instructions", "-E", "UTF8", "--locale=C.UTF-8"], check=True, capture_output=True, cwd="/")
+    subprocess.run(
+        [
+            *prefix,
+            str(programs / "initdb"),
+            "-D",
+            str(data),
+            "-U",
+            "tester",
+            "-A",
+            "trust",
+            "-N",
+            "--no-instructions",
+            "-E",
+            "UTF8",
+            "--locale=C.UTF-8",
+        ],
+        check=True,
+        capture_output=True,
+        cwd="/",
+    )
     options = f"-p {port} -k {home} -c listen_addresses=127.0.0.1 -c max_connections=40 {settings}"
     start = [*prefix, str(programs / "pg_ctl"), "-D", str(data), "-w", "-l", str(home / "log"), "-o", options, "start"]
     subprocess.run(start, check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, cwd="/")
     try:
         yield f"postgresql://tester@127.0.0.1:{port}/postgres"
     finally:
-        subprocess.run([*prefix, str(programs / "pg_ctl"), "-D", str(data), "-m", "immediate", "-w", "stop"], check=True, stdout=subprocess.DEVNULL, cwd="/")
+        subprocess.run(
+            [*prefix, str(programs / "pg_ctl"), "-D", str(data), "-m", "immediate", "-w", "stop"],
+            check=True,
+            stdout=subprocess.DEVNULL,
+            cwd="/",
+        )
         subprocess.run([*prefix, "rm", "-rf", str(home)], check=True)

@@ -26,7 +26,9 @@ ODD = {
     "a kind that is a number": lambda events: events[3].update(kind=7),
     "a name that is a mapping": lambda events: events[0].update(visit={"x": 1}),
     "a version to come": lambda events: events[0].update(v=99),
-    "an answer that is a word": lambda events: next(one for one in events if one["kind"] == "heard").update(answer="yes"),
+    "an answer that is a word": lambda events: next(one for one in events if one["kind"] == "heard").update(
+        answer="yes"
+    ),
     "nothing at all": lambda events: events.clear(),
 }
 
@@ -60,7 +62,11 @@ def test_the_same_from_files(store: Store, simulated: list[Journal], tmp_path: P
 
 def test_what_the_database_alone_refuses_is_one_journal_too(store: Store, simulated: list[Journal]) -> None:
     """More retaken readings than a small whole number holds: PostgreSQL refuses the row, SQLite takes it."""
-    events = [*simulated[0].events[:-1], *({"at": simulated[0].events[0]["at"], "kind": "retaken", "step": "supply"} for _ in range(33_000)), simulated[0].events[-1]]
+    events = [
+        *simulated[0].events[:-1],
+        *({"at": simulated[0].events[0]["at"], "kind": "retaken", "step": "supply"} for _ in range(33_000)),
+        simulated[0].events[-1],
+    ]
     done = import_events(store, [Journal(events, False, "big"), *simulated[1:6]])
     assert len(done.new) + len(done.problems) == 6
     assert set(done.new) >= {one.visit for one in simulated[1:6]}

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import stat
-import zlib
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -34,7 +33,10 @@ NOW = datetime(2026, 3, 2, 14, 5, 6, tzinfo=UTC)
 
 
 def marked(simulated: list[Journal], name: str, site: str) -> Journal:
-    events = [{**simulated[0].events[0], "visit": name, "site": site, "technician": f"{site} person"}, *simulated[0].events[1:]]
+    events = [
+        {**simulated[0].events[0], "visit": name, "site": site, "technician": f"{site} person"},
+        *simulated[0].events[1:],
+    ]
     return Journal(events, False, f"/from/{name}")
 
 
@@ -94,11 +96,15 @@ def told(store_url: str, *words: str) -> str:
     return done.output
 
 
-def test_the_command_forgets_everywhere_and_names_what_went_away(home, store_url: str, simulated: list[Journal]) -> None:
+def test_the_command_forgets_everywhere_and_names_what_went_away(
+    home, store_url: str, simulated: list[Journal]
+) -> None:
     where, folder = home
     both = simulated[2].visit
     note_sent(folder / "visits" / both, "https://desk.example:8765")
-    assert both in told(store_url, "forget", both, *where) and (folder / "visits" / both).is_dir()  # it asked, and nobody said yes
+    assert (
+        both in told(store_url, "forget", both, *where) and (folder / "visits" / both).is_dir()
+    )  # it asked, and nobody said yes
     said = told(store_url, "forget", both, "--yes", *where)
     assert not (folder / "visits" / both).exists() and not (folder / "received" / "m-1" / both).exists()
     assert "a copy was sent to https://desk.example:8765" in said and "Backups and exports keep what they have" in said
@@ -108,7 +114,9 @@ def test_the_command_forgets_everywhere_and_names_what_went_away(home, store_url
     assert f"There is no visit '{both}' here." in told(store_url, "forget", both, "--yes", *where)
 
 
-def test_a_customer_and_an_age_find_visits_on_disk_as_in_the_store(home, store_url: str, simulated: list[Journal]) -> None:
+def test_a_customer_and_an_age_find_visits_on_disk_as_in_the_store(
+    home, store_url: str, simulated: list[Journal]
+) -> None:
     where, folder = home
     site = simulated[0].events[0]["site"]  # only on disk
     told(store_url, "forget", "--customer", site.upper(), "--yes", *where)
@@ -167,11 +175,22 @@ def test_a_backup_brings_back_the_same_into_either_kind(store: Store, simulated:
         done = restore(other, tmp_path / "b.gz")
         assert len(done.new) == 39 or len(done.new) == 40
         assert listed(other, limit=None) == listed(store, limit=None)
-        assert [(one.digest, one.origin, one.imported_at, one.torn) for one in visit_copies(other, simulated[0].visit)] == [(one.digest, one.origin, one.imported_at, one.torn) for one in visit_copies(store, simulated[0].visit)]
+        assert [
+            (one.digest, one.origin, one.imported_at, one.torn) for one in visit_copies(other, simulated[0].visit)
+        ] == [(one.digest, one.origin, one.imported_at, one.torn) for one in visit_copies(store, simulated[0].visit)]
     assert len(restore(store, tmp_path / "b.gz").same) == 41
 
 
-@pytest.mark.parametrize("spoil", [lambda raw: raw[:-1], lambda raw: raw[: len(raw) // 2], lambda raw: raw[:200] + bytes([raw[200] ^ 1]) + raw[201:], lambda raw: b"", lambda raw: b"text"])
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        lambda raw: raw[:-1],
+        lambda raw: raw[: len(raw) // 2],
+        lambda raw: raw[:200] + bytes([raw[200] ^ 1]) + raw[201:],
+        lambda raw: b"",
+        lambda raw: b"text",
+    ],
+)
 def test_a_damaged_backup_restores_nothing(simulated: list[Journal], tmp_path: Path, spoil) -> None:
     with open_store(str(tmp_path / "one.sqlite")) as store:
         import_events(store, simulated[:9])
@@ -193,7 +212,9 @@ def test_verify_finds_a_change_wherever_it_was_made(tmp_path: Path, store: Store
             journal.write("end", {"how": "finished"})
             journal.close()
         import_events(store, [Journal(read(visits / name)[0], False, "")])
-    assert [(one.visit, one.state) for one in verify_all(visits, received, store)] == [(name, "whole") for _ in range(3) for name in ("cut", "edited", "good")]
+    assert [(one.visit, one.state) for one in verify_all(visits, received, store)] == [
+        (name, "whole") for _ in range(3) for name in ("cut", "edited", "good")
+    ]
     path = visits / "edited" / "journal.jsonl"
     path.write_bytes(path.read_bytes().replace(b"121.3", b"111.3"))
     path = visits / "cut" / "journal.jsonl"

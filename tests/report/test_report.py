@@ -402,3 +402,25 @@ def test_the_command_speaks_and_refuses_plainly(made: Callable[..., Result]) -> 
     refused = made("nothing")
     assert refused.exit_code == 1
     assert "no visit 'nothing'" in str(refused.exception)
+
+
+def test_a_report_says_whether_its_record_is_what_was_written(real_visits: dict[str, Path]) -> None:
+    events, _ = read(next(iter(real_visits.values())))
+    page = Tags(html(tell(events))).text
+    assert "Every line is as it was written" in page and events[-1]["chain"][:16] in page
+    place = next(at for at, one in enumerate(events) if one["kind"] == "reading")
+    changed = [*events[:place], {**events[place], "value": 1.0}, *events[place + 1 :]]
+    page = Tags(html(tell(changed))).text
+    assert "The record was changed after it was written." in page and f"line {place + 1} was changed" in page
+    old = [{key: value for key, value in one.items() if key != "chain"} | {"v": 1} for one in events]
+    assert "written before lines were chained" in Tags(html(tell(old))).text
+
+
+def test_a_reading_without_its_value_still_makes_a_report(find: Callable) -> None:
+    """Found by the fuzz: the three voltages of the phasing picture, one of them without a number."""
+    events = copy.deepcopy(find(lambda events: outcome_of(events, "phasing") or True))
+    for one in events:
+        if one["kind"] == "reading":
+            del one["value"]
+    assert tell(events).phasor is None
+    assert "Readings" in html(tell(events))
