@@ -62,7 +62,7 @@ def lexicon(common: int, named: Iterable[str] = ()) -> dict[str, list[tuple[str,
     known = sentences.lexicon()
     words = set(" ".join([*sentences.phrases(), *sentences.units()]).split()) | set(sentences.number_words())
     ranked, likely = sentences.common_words()
-    words |= {ranked[i] for i in np.argsort(-likely)[:common]} | set(named)
+    words |= {ranked[i] for i in np.argsort(-likely)[:common]} | set(sentences.trade_words()) | set(named)
     return {word: known[word] for word in sorted(words) if word in known}
 
 
