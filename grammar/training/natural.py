@@ -29,7 +29,9 @@ def style(voice: str) -> np.ndarray:
     folder = os.environ.get(STYLES, "")
     file = Path(folder) / f"{voice}.bin"
     if not folder or not file.is_file():
-        raise GrammarError(f"The voice {voice} is not there.", f"Run: npm pack kokoro-js, and set {STYLES} to its folder 'voices'.")
+        raise GrammarError(
+            f"The voice {voice} is not there.", f"Run: npm pack kokoro-js, and set {STYLES} to its folder 'voices'."
+        )
     return np.fromfile(file, dtype="<f4").reshape(-1, 256)
 
 

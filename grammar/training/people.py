@@ -13,7 +13,7 @@ import json
 import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cache, lru_cache
+from functools import cache
 from pathlib import Path
 from typing import Literal
 
@@ -103,7 +103,9 @@ def utterances(folder: Path, part: Part | None = None, sets: tuple[str, ...] = (
     """What lies in a folder of recordings, in file order. Raises GrammarError where there is nothing."""
     files = sorted(file for file in folder.glob("*.jsonl") if file.with_suffix(".ogg").exists())
     if not files:
-        raise GrammarError(f"No recordings of people lie in {folder}.", "Give a folder with NAME-NN.ogg and NAME-NN.jsonl.")
+        raise GrammarError(
+            f"No recordings of people lie in {folder}.", "Give a folder with NAME-NN.ogg and NAME-NN.jsonl."
+        )
     for file in files:
         name = file.stem.rpartition("-")[0]
         if name not in people_file().sets or (sets and name not in sets):
@@ -112,7 +114,9 @@ def utterances(folder: Path, part: Part | None = None, sets: tuple[str, ...] = (
             one = json.loads(line)
             if part in (None, part_of(name, one["speaker"])):
                 about = {key: str(one[key]) for key in ("age", "gender", "id") if key in one}
-                yield Utterance(name, file.with_suffix(".ogg"), one["start"], one["end"], one["speaker"], one["text"], about)
+                yield Utterance(
+                    name, file.with_suffix(".ogg"), one["start"], one["end"], one["speaker"], one["text"], about
+                )
 
 
 def weight(one: Utterance) -> int:
@@ -142,13 +146,7 @@ def write_part(folder: Path, out: Path, part: Part) -> tuple[int, int]:
 
 def samples(one: Utterance) -> np.ndarray:
     """int16 at 16 kHz, shape (n,)."""
-    return _shard(one.file)[one.start : one.end]
-
-
-@lru_cache(maxsize=2)
-def _shard(file: Path) -> np.ndarray:
-    sound, _ = soundfile.read(file, dtype="int16")
-    return sound
+    return soundfile.read(one.file, start=one.start, stop=one.end, dtype="int16")[0]
 
 
 @click.command()

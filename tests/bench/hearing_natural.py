@@ -47,7 +47,9 @@ def heard(task: tuple[str, Case]) -> tuple[Case, Result]:
     engine, here = task
     made = scene_of(here)
     endings, cpu = _ear(engine).listen(made.sound, hearing_scopes.scopes()[here.scope], partials=False)
-    return here, Result(Job(here.number), tuple(endings), cpu, len(made.sound) / RATE, made.starts, made.ends, made.said)
+    return here, Result(
+        Job(here.number), tuple(endings), cpu, len(made.sound) / RATE, made.starts, made.ends, made.said
+    )
 
 
 @cache

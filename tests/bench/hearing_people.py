@@ -61,7 +61,20 @@ def short_answers(recordings: Path, part: people.Part, snrs: Sequence[int] = SNR
         scope = WHERE[number % len(WHERE)] if digit else "readback"
         kind = "reading" if digit else "words"
         for place, snr in enumerate(snrs):
-            case = Case(number * len(snrs) + place, part, kind, scope, one.text, truth(one.text, scope), f"{one.set}/{one.speaker}", "pink", snr, "open", "wide", 1.0)
+            case = Case(
+                number * len(snrs) + place,
+                part,
+                kind,
+                scope,
+                one.text,
+                truth(one.text, scope),
+                f"{one.set}/{one.speaker}",
+                "pink",
+                snr,
+                "open",
+                "wide",
+                1.0,
+            )
             yield Said(case, one, LEADS[number % len(LEADS)])
 
 
@@ -73,7 +86,24 @@ def talk(recordings: Path, part: people.Part, most: int = 10_000, snrs: Sequence
     order = np.random.default_rng(85).permutation(len(chosen))[:most]
     for number, at in enumerate(order):
         one = chosen[int(at)]
-        yield Said(Case(100_000 + number, part, "outside", names[number % len(names)], one.text, None, f"{one.set}/{one.speaker}", "pink", snrs[number // len(names) % len(snrs)], "open", "wide", 1.0), one, LEADS[1])
+        yield Said(
+            Case(
+                100_000 + number,
+                part,
+                "outside",
+                names[number % len(names)],
+                one.text,
+                None,
+                f"{one.set}/{one.speaker}",
+                "pink",
+                snrs[number // len(names) % len(snrs)],
+                "open",
+                "wide",
+                1.0,
+            ),
+            one,
+            LEADS[1],
+        )
 
 
 def truth(text: str, scope: str) -> float | str | None:
@@ -112,7 +142,9 @@ def listened(task: tuple[str, Said]) -> tuple[Said, Result]:
     scope: Scope = hearing_scopes.scopes()[said.case.scope]
     endings, cpu = _ear(engine).listen(made, scope, partials=False)
     ends = len(made) / SAMPLE_RATE - AFTER
-    return said, Result(Job(said.case.number), tuple(endings), cpu, len(made) / SAMPLE_RATE, said.lead, ends, said.case.text)
+    return said, Result(
+        Job(said.case.number), tuple(endings), cpu, len(made) / SAMPLE_RATE, said.lead, ends, said.case.text
+    )
 
 
 def hear(engine: str, those: Sequence[Said], processes: int) -> list[tuple[Said, Result]]:
@@ -126,17 +158,27 @@ def hear(engine: str, those: Sequence[Said], processes: int) -> list[tuple[Said,
 
 def table(found: Sequence[tuple[Said, Judged, Result]]) -> str:
     """Rows: what was said and how loud the noise was."""
-    lines = ["| said | noise | right at once | asked again | not noticed | wrong and taken | utterances |", "|---|---|---|---|---|---|---|"]
-    groups = {"single digits": lambda one: one.case.kind == "reading", "yes, no, stop": lambda one: one.case.kind == "words"}
+    lines = [
+        "| said | noise | right at once | asked again | not noticed | wrong and taken | utterances |",
+        "|---|---|---|---|---|---|---|",
+    ]
+    groups = {
+        "single digits": lambda one: one.case.kind == "reading",
+        "yes, no, stop": lambda one: one.case.kind == "words",
+    }
     for name, keep in groups.items():
         for snr in SNRS:
             some = [(judged, result) for said, judged, result in found if keep(said) and said.case.snr == snr]
             if not some:
                 continue
-            shares = [rate(sum(judged.outcome == outcome for judged, _ in some), len(some)) for outcome in ("right", "asked")]
+            shares = [
+                rate(sum(judged.outcome == outcome for judged, _ in some), len(some)) for outcome in ("right", "asked")
+            ]
             missed = rate(sum(not result.endings for _, result in some), len(some))
             wrong = rate(sum(judged.outcome == "wrong" for judged, _ in some), len(some))
-            lines.append(f"| {name} | {'quiet' if snr == QUIET else f'{snr} dB'} | {shares[0]} | {shares[1]} | {missed} | {wrong} | {len(some)} |")
+            lines.append(
+                f"| {name} | {'quiet' if snr == QUIET else f'{snr} dB'} | {shares[0]} | {shares[1]} | {missed} | {wrong} | {len(some)} |"
+            )
     return "\n".join(lines)
 
 
@@ -146,7 +188,9 @@ def talk_table(found: Sequence[tuple[Said, Judged, Result]]) -> str:
     for name in dict.fromkeys(_who(said.utterance) for said, _, _ in found):
         some = [judged for said, judged, _ in found if _who(said.utterance) == name]
         taken = sum(one.outcome == "wrong" and not false_alarm(one) for one in some)
-        lines.append(f"| {name} | {rate(taken, len(some))} | {rate(sum(map(false_alarm, some)), len(some))} | {len(some)} |")
+        lines.append(
+            f"| {name} | {rate(taken, len(some))} | {rate(sum(map(false_alarm, some)), len(some))} | {len(some)} |"
+        )
     return "\n".join(lines)
 
 
@@ -168,7 +212,9 @@ def main() -> None:
     os.nice(10)
     answers = hear(given.engine, list(short_answers(given.recordings, given.part)), given.jobs)
     print(table([(said, judge(said.case, result), result) for said, result in answers]))
-    print(f"\nreal-time factor, median: {percentile([result.cpu / result.sound for _, result in answers], 0.5):.3f}, without partial words")
+    print(
+        f"\nreal-time factor, median: {percentile([result.cpu / result.sound for _, result in answers], 0.5):.3f}, without partial words"
+    )
     if given.talk:
         others = hear(given.engine, list(talk(given.recordings, given.part, given.talk)), given.jobs)
         print("\n" + talk_table([(said, judge(said.case, result), result) for said, result in others]))

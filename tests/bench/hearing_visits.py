@@ -217,7 +217,18 @@ def held(here: Setting, recognizer: Recognizer | _Typed) -> Ended:
     wrong = sum(not _meant(says[step], value, plan, step) for step, value in watcher.kept)
     rightly = outcome.how == "finished" and (found is None or found.named in (None, "healthy")) and not wrong
     least = 0 if isinstance(recognizer, _Typed) else least_turns(here.voice, here.furnace)
-    return Ended(here, outcome.how, rightly, watcher.turns, least, tape.seconds / 60, wrong, len(watcher.kept), watcher.alarms, "" if outcome.how == "finished" else watcher.scope)
+    return Ended(
+        here,
+        outcome.how,
+        rightly,
+        watcher.turns,
+        least,
+        tape.seconds / 60,
+        wrong,
+        len(watcher.kept),
+        watcher.alarms,
+        "" if outcome.how == "finished" else watcher.scope,
+    )
 
 
 def _meant(said: str, value: float, plan: object, step: str) -> bool:
@@ -251,7 +262,10 @@ def _one(task: tuple[Setting, str]) -> Ended:
 
 def table(found: Sequence[Ended]) -> str:
     """One row a level."""
-    lines = ["| noise | visits | end rightly | turns over the least possible, median / p90 | readings kept wrong | false gas alarms | minutes of answers, median |", "|---|---|---|---|---|---|---|"]
+    lines = [
+        "| noise | visits | end rightly | turns over the least possible, median / p90 | readings kept wrong | false gas alarms | minutes of answers, median |",
+        "|---|---|---|---|---|---|---|",
+    ]
     for snr in LEVELS:
         some = [one for one in found if one.setting.snr == snr]
         if not some:
@@ -313,7 +327,11 @@ def main() -> None:
     print(table(found))
     for field in ("voice", "noise"):
         print("\n" + by(found, field))
-    stuck = [f"{one.setting.voice} {one.setting.noise} {one.setting.snr} dB at {one.stuck} ({one.how})" for one in found if not one.rightly]
+    stuck = [
+        f"{one.setting.voice} {one.setting.noise} {one.setting.snr} dB at {one.stuck} ({one.how})"
+        for one in found
+        if not one.rightly
+    ]
     print(f"\n{len(stuck)} visits did not end rightly" + "".join(f"\n  {line}" for line in stuck[:60]))
 
 
