@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import Literal
 
-from assistant.hearing.evidence import candidates, evidence, trust
+from assistant.hearing.evidence import Candidate, candidates, evidence, trust
 from assistant.hearing.settings import EngineSettings, HearingSettings, hearing_settings
 from grammar.answers import Answer, Choice, Command, Heard, Reading, Unclear
 from grammar.emit import UNKNOWN
@@ -45,7 +45,7 @@ def weigh(heard: Heard, scope: Scope, settings: HearingSettings | None = None) -
         return plain
     best = found[0]
     trusted = trust(evidence(heard, best, scope, settings), engine.trust)
-    if trusted >= _needed(best.answer, engine):
+    if trusted >= _needed(best, scope, engine):
         return best.answer
     kept = best.answer if isinstance(best.answer, Reading) and trusted >= engine.twice else None
     if len(found) > 1 and isinstance(best.answer, Reading) and isinstance(found[1].answer, Reading):
@@ -84,14 +84,21 @@ def _alarm_words(scope: Scope) -> tuple[frozenset[str], frozenset[str]]:
     return spoken, spoken - {word for phrase in others for word in phrase.split()}
 
 
-def _needed(answer: Answer, engine: EngineSettings) -> float:
+def _needed(best: Candidate, scope: Scope, engine: EngineSettings) -> float:
+    answer = best.answer
     if isinstance(answer, Choice) and answer.id == "yes":
         return engine.accept_yes
     if isinstance(answer, Choice):
         return engine.accept_words
     if isinstance(answer, Command):
         return engine.accept_commands
-    return engine.accept
+    return least_for_reading(best.text, scope, engine)
+
+
+def least_for_reading(text: str, scope: Scope, engine: EngineSettings) -> float:
+    """The trust at which a reading is taken. Where "yes" or "stop" may be meant too, one short word is easily another."""
+    alone = len(text.split()) == 1 and not scope.options
+    return min(engine.accept, engine.accept_short) if alone else engine.accept
 
 
 def next_way(asked: tuple[Way, ...], answer: Unclear, level_db: float | None = None, reading_asked: bool = True) -> Way:

@@ -36,7 +36,8 @@ class Trust(Strict):
 class EngineSettings(Strict):
     """share_power, prior_power: exponents of the engine's share and of the display's prior; second_power: of the second recogniser's share.
 
-    accept: least trust (0 to 1) at which a reading is taken; accept_words: the
+    accept: least trust (0 to 1) at which a reading is taken; accept_short: the same for a
+    reading of one word where nothing but a reading is asked for; accept_words: the
     same for an answer in words, accept_commands: for a command, which changes
     no record, accept_yes: for the "yes" to a read-back.
     twice: least trust from which a reading that is heard twice in a row is read back.
@@ -47,6 +48,7 @@ class EngineSettings(Strict):
     prior_power: float = Field(ge=0, le=5)
     second_power: float = Field(default=0.0, ge=0, le=5)
     accept: float = Field(ge=0, le=1)
+    accept_short: float = Field(default=1.0, ge=0, le=1)
     accept_words: float = Field(ge=0, le=1)
     accept_commands: float = Field(ge=0, le=1)
     accept_yes: float = Field(ge=0, le=1)

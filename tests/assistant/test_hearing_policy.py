@@ -60,6 +60,13 @@ def test_a_doubt_worth_keeping_comes_along():
     assert weigh(heard(("ninety two point six", 0.05)), ASK, keeping) == Unclear("doubtful", "ninety two point six")
 
 
+def test_one_short_word_is_taken_sooner_where_only_a_reading_can_be_meant():
+    short = SETTINGS.model_copy(update={"engines": {"test": SETTINGS.engines["test"].model_copy(update={"accept": 0.999, "accept_short": 0.3, "either": 1.0})}})
+    assert weigh(heard(("six", 0.9)), ASK, short).value == pytest.approx(6.0)
+    assert isinstance(weigh(heard(("six", 0.9)), CONFIRM, short), Unclear)  # "stop" and "yes" may be meant
+    assert isinstance(weigh(heard(("ninety two point six", 0.9)), ASK, short), Unclear)
+
+
 GAS_TEXT = "i smell gas"
 
 
