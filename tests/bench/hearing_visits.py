@@ -312,7 +312,7 @@ def spoken_texts(split: Split) -> list[tuple[str, str, float]]:
     for voice in names(split):
         for furnace in range(FURNACES):
             pace = PACES[furnace % len(PACES)]
-            for text in (*words(voice, furnace).values(), "uh", *others[:TALK]):
+            for text in (*words(voice, furnace).values(), "continue", "uh", *others[:TALK]):
                 found[text, voice, pace] = None
                 spoken = parse(text)
                 if spoken is not None:
