@@ -12,7 +12,16 @@ from click.testing import CliRunner
 from assistant.records import across
 from assistant.records.commands import ending, mark, records
 from assistant.records.derive import derive
-from assistant.records.findings import dangers, fixes, found_fault, moved, not_done, not_done_words, out_of_place, standing
+from assistant.records.findings import (
+    dangers,
+    fixes,
+    found_fault,
+    moved,
+    not_done,
+    not_done_words,
+    out_of_place,
+    standing,
+)
 from assistant.records.importing import Journal, import_events
 from assistant.records.invented import invented_visits, write_journal
 from assistant.records.queries import Wanted, listed
