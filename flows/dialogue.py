@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 
 from flows.compile import Plan, beginning, may_enter, way_out
+from flows.glossary import stand_words
 from flows.prompts import ask_again, listen, offers, scope_for, test_offered
 from flows.route import first_step, power_needed
 from flows.session import Effect, End, Input, Memo, Mode, Pace, Resumed, Save, Say, Session, Tone
@@ -84,8 +85,10 @@ def _resumed(plan: Plan, session: Session) -> Moved:
 def _distrust(plan: Plan, session: Session) -> Moved:
     """Go on after a break where it was left: power that was off may be on again, so it is proven anew where a step needs it."""
     session = replace(session, mode="ask", pending=None, pending_answer=None, between=())
+    stands = stand_words(session.things, plan.routes.kinds, plan.language)
+    told = [Say(plan.lines.line("as_it_stands", list="; ".join(stands)), "info", "as_it_stands")] if stands else []
     if session.power == "on":
-        return session, ask_again(plan, session)
+        return session, [*told, *ask_again(plan, session)]
     # A step that was only on the way to another is found again on the way; one that was wanted itself is gone back to.
     agenda = session.agenda
     on_the_way = bool(agenda) and first_step(plan.routes, agenda[0], session) == session.step
@@ -94,7 +97,7 @@ def _distrust(plan: Plan, session: Session) -> Moved:
     effects: list[Effect] = [Save("power", {"state": "doubt", "by": session.step})]
     session, more = enter(plan, session, target, tuple(rest))
     said = [Say(plan.lines.line("reprove"), "info", "reprove")] if plan.step(session.step).power == "any" else []
-    return session, [*effects, *said, *more]
+    return session, [*effects, *told, *said, *more]
 
 
 def _in_memo(plan: Plan, session: Session, given: Input) -> Moved:
