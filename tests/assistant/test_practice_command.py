@@ -643,10 +643,10 @@ def test_gas_is_heard_while_probing(tmp_path):
 
 def test_the_display_is_asked_for_and_read_out_by_voice(tmp_path):
     """The guided order: the furnace's question stands in the dialogue's own scope of numbers."""
-    said = [*START, "what does my meter show", "one one eight volts", "yes"]
+    said = [*START, "what does my meter show", "one one seven point eight volts", "yes"]
     done = by_voice(tmp_path, said, "--fault", "rod_coated", "--seed", "5")
     assert [text.removesuffix("s") for text in heard(done)] == [text.removesuffix("s") for text in said], done.stdout + done.stderr
-    assert shown(done.stdout) == ["118.0 volts"]
+    assert shown(done.stdout) == ["117.8 volts"]
     journal, _ = read_journal(next((tmp_path / "visits").iterdir()))
-    assert [event["value"] for event in journal if event["kind"] == "reading"] == [118.0] and journal[0]["invented"] is True
+    assert [event["value"] for event in journal if event["kind"] == "reading"] == [117.8] and journal[0]["invented"] is True
     assert kept(tmp_path)[0]["how"] == "interrupted" and kept(tmp_path)[0]["misread"] == 0
