@@ -83,12 +83,14 @@ def _resumed(plan: Plan, session: Session) -> Moved:
 
 
 def _distrust(plan: Plan, session: Session) -> Moved:
-    """Go on after a break where it was left: power that was off may be on again, so it is proven anew where a step needs it."""
+    """Go on after a break where it was left, by first saying how everything stands.
+
+    Power that was off may be on again, so it is proven anew where a step needs it.
+    """
     session = replace(session, mode="ask", pending=None, pending_answer=None, between=())
-    stands = stand_words(session.things, plan.routes.kinds, plan.language)
-    told = [Say(plan.lines.line("as_it_stands", list="; ".join(stands)), "info", "as_it_stands")] if stands else []
+    stands = _as_it_stands(plan, session)
     if session.power == "on":
-        return session, [*told, *ask_again(plan, session)]
+        return session, [*stands, *ask_again(plan, session)]
     # A step that was only on the way to another is found again on the way; one that was wanted itself is gone back to.
     agenda = session.agenda
     on_the_way = bool(agenda) and first_step(plan.routes, agenda[0], session) == session.step
@@ -97,7 +99,13 @@ def _distrust(plan: Plan, session: Session) -> Moved:
     effects: list[Effect] = [Save("power", {"state": "doubt", "by": session.step})]
     session, more = enter(plan, session, target, tuple(rest))
     said = [Say(plan.lines.line("reprove"), "info", "reprove")] if plan.step(session.step).power == "any" else []
-    return session, [*effects, *told, *said, *more]
+    return session, [*effects, *stands, *said, *more]
+
+
+def _as_it_stands(plan: Plan, session: Session) -> list[Effect]:
+    """What is not as it was found, in a sentence; nothing when all of it is."""
+    told = "; ".join(stand_words(session.things, plan.routes.kinds, plan.language))
+    return [Say(plan.lines.line("as_it_stands", list=told), "info", "as_it_stands")] if told else []
 
 
 def _in_memo(plan: Plan, session: Session, given: Input) -> Moved:

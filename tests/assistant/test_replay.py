@@ -96,6 +96,9 @@ def test_cut_off_after_any_line_it_reaches_the_same_end(name: str) -> None:
             record.write(line.kind, line.data)
         # What the furnace showed before the break it shows again only where it is asked again.
         technician = Technician(plan, VISITS[name], *_so_far(record.events, VISITS[name]))
+        if where.session.mode == "offer":
+            # Nothing was mended yet: asked again, the meter shows the same again.
+            technician.shown[where.session.step] -= 1
         if where.session.mode != "ended":
             record.write("resumed", {"engine": "typed"})
             to_the_end(record, *advance(plan, where.session, Resumed()), technician)
@@ -176,3 +179,14 @@ def test_a_record_in_which_something_was_moved_elsewhere_is_not_gone_on_with() -
         changed = [*events[:place], {**events[place], key: value}, *events[place + 1 :]]
         with pytest.raises(Exception, match="cannot be walked through again"):
             standing(typed_plan(), changed)
+
+
+def test_after_a_break_it_says_how_everything_stands() -> None:
+    plan, events = typed_plan(), whole(Furnace())
+    place = next(at for at, one in enumerate(events) if one["kind"] == "jumper" and one["on"]) + 1
+    for cut, wanted in ((place, True), (5, False)):
+        _, effects = advance(plan, standing(plan, events[:cut]).session, Resumed())
+        said = [one.text for one in effects if isinstance(one, Say) and one.line == "as_it_stands"]
+        assert bool(said) == wanted
+        if wanted:
+            assert said[0].startswith("As it stands: ") and "jumper" in said[0] and "jack" in said[0]
