@@ -27,7 +27,7 @@ LINES: dict[str, frozenset[str]] = {
         "miss_answer": "phrases", "miss_away": "", "miss_key": "", "out_of_range": "spoken", "wrong_unit": "said asked",
         "too_fine": "spoken", "not_open": "", "no_leads": "", "no_why": "", "nothing_yet": "", "so_far": "list",
         "back_refused": "", "back": "title", "change_refused": "", "change": "title", "slower": "", "paused": "",
-        "back_again": "", "memo_start": "", "memo_end": "", "help": "", "stop": "", "stop_way_out": "", "reprove": "", "as_it_stands": "list",
+        "back_again": "", "memo_start": "", "memo_end": "", "help": "", "stop": "", "stop_way_out": "", "reprove": "",
         "skipped": "", "offer": "phrases", "fix_now": "", "test_later": "", "last_digit": "", "not_done": "list",
         "miss_fit": "wanted", "want_reading": "unit", "want_phrase": "phrases", "want_command": "", "missing": "title", "alarm": "",
         "alarm_again": "", "alarm_check": "", "welcome_back": "title", "as_it_stands": "list", "all_good": "", "some_skipped": "list",
