@@ -405,7 +405,7 @@ def test_a_guided_exercise_from_first_to_last(tmp_path):
 
 
 def test_a_sound_furnace_is_walked_to_its_end(tmp_path):
-    output, line, journal = guided(tmp_path, Trainee("no fault"), "healthy")
+    _, line, journal = guided(tmp_path, Trainee("no fault"), "healthy")
     assert journal[-1]["how"] == "finished" and journal[-1]["missing"] == [] and line["mark"] == "right" and line["slips"] == []
     moved = [(event["thing"], event["to"]) for event in journal if event["kind"] == "moved"]
     left = dict(moved)
