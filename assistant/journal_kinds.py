@@ -17,11 +17,9 @@ from typing_extensions import TypedDict
 NEWEST = 2
 """Version 2 chains its lines (`assistant.chain`)."""
 Text = Annotated[str, Field(max_length=20_000)] | None
-Number = (
-    Annotated[float, Field(allow_inf_nan=False)]
-    | Literal["over limit", "minus over limit", "under limit", "not a number"]
-    | None
-)
+Word = Literal["over limit", "minus over limit", "under limit", "not a number"]
+"""What stands for a number that JSON has not; "under limit" is how earlier programs wrote minus infinity."""
+Number = Annotated[float, Field(allow_inf_nan=False)] | Word | None
 Name = Annotated[str, Field(max_length=200)] | None
 OPEN = ConfigDict(extra="allow", strict=True)
 

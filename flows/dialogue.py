@@ -12,9 +12,9 @@ from dataclasses import replace
 
 from flows.compile import Plan, beginning, may_enter, way_out
 from flows.prompts import ask_again, listen, offers, scope_for, test_offered
-from flows.route import power_needed
+from flows.route import first_step, power_needed
 from flows.session import Effect, End, Input, Memo, Mode, Pace, Resumed, Save, Say, Session, Tone
-from flows.taking import Moved, enter, go_on, settle_answer, skip, so_far, take_reading
+from flows.taking import Moved, enter, go_on, readings_of_check, settle_answer, skip, so_far, stopping, take_reading
 from flows.wording import quantity_words, unit_words
 from grammar.answers import Choice, Command, Reading, Unclear, meaning
 
@@ -86,9 +86,12 @@ def _distrust(plan: Plan, session: Session) -> Moved:
     session = replace(session, mode="ask", pending=None, pending_answer=None, between=())
     if session.power == "on":
         return session, ask_again(plan, session)
+    # A step that was only on the way to another is found again on the way; one that was wanted itself is gone back to.
+    agenda = session.agenda
+    on_the_way = bool(agenda) and first_step(plan.routes, agenda[0], session) == session.step
+    target, *rest = agenda if on_the_way else (session.step, *agenda)
     session = replace(session, power="doubt", proofs=frozenset())
     effects: list[Effect] = [Save("power", {"state": "doubt", "by": session.step})]
-    target, *rest = session.agenda or (session.step,)
     session, more = enter(plan, session, target, tuple(rest))
     said = [Say(plan.lines.line("reprove"), "info", "reprove")] if plan.step(session.step).power == "any" else []
     return session, [*effects, *said, *more]
@@ -148,7 +151,7 @@ def _offered(plan: Plan, session: Session, choice: Choice) -> Moved:
     if choice.id not in offers(plan, session):
         return _missed(plan, session, Unclear("not_open", choice.text))
     here, judge = session.step, plan.step(session.step).judge
-    first, *more_of_it = readings_of_check(plan, session)
+    first, *more_of_it = readings_of_check(plan, here)
     if choice.id == "take_again":
         return enter(plan, session, first, tuple(more_of_it))
     if choice.id == "fix_now":
@@ -168,14 +171,6 @@ def _offered(plan: Plan, session: Session, choice: Choice) -> Moved:
         session, more = go_on(plan, replace(session, mode="ask"))
         return session, [Say(plan.lines.line("test_later"), "info", "test_later"), *more]
     return go_on(plan, replace(session, mode="ask"))
-
-
-def readings_of_check(plan: Plan, session: Session) -> list[str]:
-    """The steps whose readings make up the check at this step, in their order; an earlier check's readings stand."""
-    steps, here = plan.procedure.steps, plan.step(session.step)
-    probes = set(here.judge.probes.values()) if here.judge else set()
-    parts = [name for name, step in steps.items() if step.ask and step.ask.probe in probes and step.check == here.check and name != session.step]
-    return [*parts, session.step]
 
 
 def _confirmed(plan: Plan, session: Session, choice: Choice) -> Moved:
@@ -308,8 +303,10 @@ def _retake(plan: Plan, session: Session, name: str, trail: tuple[str, ...]) -> 
 
 
 def _on_an_errand(plan: Plan, session: Session, name: str) -> bool:
-    """Whether the visit is on the way to a step that it must reach first; there only the proof itself is gone back into."""
-    return bool(session.agenda) and not plan.step(name).proves
+    """Whether a reading may not be gone back to: on the way to a step that must be reached first, or past a danger that stops."""
+    danger = stopping(plan, session)
+    past = danger is not None and name not in readings_of_check(plan, danger)
+    return (past or bool(session.agenda)) and not plan.step(name).proves
 
 
 def _back(plan: Plan, session: Session) -> Moved:

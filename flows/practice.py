@@ -130,7 +130,7 @@ def _lights(hidden: str, rng: np.random.Generator) -> bool:
 def _draw(which: str, rng: np.random.Generator) -> str:
     prior = catalog.shipped_prior()
     size = 2 if which == "pair" else 1
-    names = [name for name in prior if len(catalog.parts(name)) == size and (which != "easy" or catalog.fault(name).easy)]
+    names = [name for name in prior if len(catalog.parts(name)) == size and all(catalog.fault(one).practice for one in catalog.parts(name)) and (which != "easy" or catalog.fault(name).easy)]
     # Evenly rather than by the prior: a trainee should meet the rare ones too.
     return names[int(rng.integers(len(names)))]
 
@@ -302,5 +302,5 @@ def is_same(a: str, b: str) -> bool:
 def choices(level: str) -> list[str]:
     """The faults that may be answered at a level."""
     which = lessons().levels[level].faults
-    singles = [name for name, one in catalog.faults().faults.items() if which != "easy" or one.easy]
+    singles = [name for name, one in catalog.faults().faults.items() if one.practice and (which != "easy" or one.easy)]
     return singles if which != "pair" else [name for name in singles if name != HEALTHY]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from flows.compile import Plan
 from flows.foresee import expected_here
+from flows.schema import Step
 from flows.session import Effect, Listen, Say, Session, Tone
 from flows.wording import digit_words, quantity_words
 from grammar.answers import Reading
@@ -100,7 +101,11 @@ def test_offered(plan: Plan, session: Session) -> str | None:
         return None
     probe = plan.next_test(session)
     steps = plan.procedure.steps
-    return next((name for name, step in steps.items() if step.extra and step.ask and step.ask.probe == probe and name not in session.done), None)
+    return next((name for name, step in steps.items() if step.extra and name not in session.done and _takes(step, probe)), None)
+
+
+def _takes(step: Step, probe: str | None) -> bool:
+    return (step.ask is not None and step.ask.probe == probe) or any(probe in answer.evidence for answer in step.answers.values())
 
 
 def scope_for(plan: Plan, session: Session) -> Scope:

@@ -22,7 +22,7 @@ class Routes:
 
     kinds: the things. at: step -> thing -> the positions it needs. touching: steps that put a hand inside the cabinet.
     bringers: (thing or "power", position) -> steps with an answer that brings it there, in the file's order.
-    proving: proof -> the step that proves it.
+    proving: proof -> the step that proves it. for_proof: things that must be moved before a proof can be made at all.
     """
 
     procedure: Procedure
@@ -31,6 +31,7 @@ class Routes:
     touching: frozenset[str]
     bringers: Mapping[tuple[str, str], tuple[str, ...]]
     proving: Mapping[str, str]
+    for_proof: frozenset[str]
 
 
 @dataclass(frozen=True)
@@ -45,23 +46,25 @@ def routes_of(procedure: Procedure) -> Routes:
     """The tables of a procedure. Raises KeyError for a thing it does not declare: check its shape first."""
     kinds = procedure.kinds()
     at = {name: procedure.at(name) for name in procedure.steps}
+    proving = {step.proves: name for name, step in procedure.steps.items() if step.proves}
+    for_proof = frozenset(thing for name in proving.values() for thing in at[name])
     touching, brings = set(), dict[tuple[str, str], list[str]]()
     for name, step in procedure.steps.items():
         for answer in step.answers.values():
             moved = list(answer.sets.things.items()) + ([("power", answer.sets.power)] if answer.sets.power else [])
             for what in moved:
                 brings.setdefault(what, []).append(name)
-            if any(kinds[thing].touch for thing in answer.sets.things):
+            if any(kinds[thing].touch and thing not in for_proof for thing in answer.sets.things):
                 touching.add(name)
-    proving = {step.proves: name for name, step in procedure.steps.items() if step.proves}
-    return Routes(procedure, kinds, at, frozenset(touching), {what: tuple(names) for what, names in brings.items()}, proving)
+    return Routes(procedure, kinds, at, frozenset(touching), {what: tuple(names) for what, names in brings.items()}, proving, for_proof)
 
 
 def power_needed(routes: Routes, name: str, unsafe: bool) -> frozenset[str]:
     """The states of power in which step `name` may be spoken.
 
     unsafe: a safety check has failed; then "off" is not believed for a hand
-    inside the cabinet, and it waits for proven dead.
+    inside the cabinet, and it waits for proven dead. Only what stands in the
+    way of that proof (clips still on, covers still shut) is moved before it.
     """
     power = routes.procedure.steps[name].power
     return ALLOWED["dead" if unsafe and power == "off" and name in routes.touching else power]

@@ -66,8 +66,13 @@ PASSING = frozenset({"digits", "which", "memo", "paused", "alarm"})
 """Modes that lead back to where the visit stood, and on only as another mode does."""
 
 
-def walk(plan: Plan, first_breach: bool = False) -> Walk:
-    """Walk `plan` from its beginning through every state and answer; with first_breach only up to the first rule broken."""
+def walk(plan: Plan, first_breach: bool = False, orders: bool = False) -> Walk:
+    """Walk `plan` from its beginning through every state and answer; with first_breach only up to the first rule broken.
+
+    orders: also every check after every other one, as the fault reasoning may ask for them. That takes many times
+    as long (`python -m tests.bench.walk`); without it the checks come in the file's order, with all that a
+    technician may ask for in between.
+    """
     judging = plan.judge
     plan = replace(plan, judge=_tried, assess=None, next_test=None)
     guarded = _guarded(plan.procedure)
@@ -77,7 +82,8 @@ def walk(plan: Plan, first_breach: bool = False) -> Walk:
     waiting = set(_talk_keys(start))
     back: dict[Key, set[Key]] = {}
     queue, moves = deque([start]), 0
-    placed: set[Key] = set()
+    tested: set[str] = set()
+    placed: set[Key] | None = set() if orders else None
     breaches = [Breach("start", "begin", rule) for rule in broken(plan, start, None, start, effects)]
     breaches += [Breach(step, "a reading", rule) for step, rule in proof_breaches(replace(plan, judge=judging))]
     while queue and not (first_breach and breaches):
@@ -85,7 +91,7 @@ def walk(plan: Plan, first_breach: bool = False) -> Walk:
         here = _key(plan, session, guarded)
         known = _talk_keys(session) <= talked
         talked |= _talk_keys(session)
-        for tried, before, given in _moving(plan, session, placed) if known else _inputs(plan, session, placed):
+        for tried, before, given in _moving(plan, session, placed, tested) if known else _inputs(plan, session, placed, tested):
             moves += 1
             try:
                 after, effects = advance(tried, before, given)
@@ -131,7 +137,7 @@ def _outcomes(plan: Plan, session: Session) -> list[float]:
 Tried = tuple[Plan, Session, Input]
 
 
-def _moving(plan: Plan, session: Session, placed: set[Key]) -> Iterator[Tried]:
+def _moving(plan: Plan, session: Session, placed: set[Key] | None, tested: set[str]) -> Iterator[Tried]:
     """What can move a visit on from where it stands."""
     yield plan, session, Command("gas", "")
     if session.mode in ("ended", *PASSING):
@@ -139,9 +145,9 @@ def _moving(plan: Plan, session: Session, placed: set[Key]) -> Iterator[Tried]:
     yield plan, session, Command("stop", "")
     yield plan, session, Resumed()
     yield from ((plan, session, Choice(option.id, "")) for option in scope_for(plan, session).options if option.id != "no")
-    yield from _tests(plan, session)
+    yield from _tests(plan, session, tested)
     if session.mode in ("ask", "offer"):
-        yield from _going_back(plan, session, False)
+        yield from _going_back(plan, session)
     if session.pending is not None:
         for value in _outcomes(plan, session):
             yield plan, replace(session, pending=replace(session.pending, value=value)), Choice("yes", "")
@@ -150,25 +156,28 @@ def _moving(plan: Plan, session: Session, placed: set[Key]) -> Iterator[Tried]:
         yield plan, session, next(_readings(plan, session))
 
 
-def _going_back(plan: Plan, session: Session, everywhere: bool) -> Iterator[Tried]:
-    for name, step in plan.procedure.steps.items():
-        if step.ask and (everywhere or may_enter(plan, name, session)):
-            for command in ("back", "change"):
-                yield plan, _with_past(plan, session, name), Command(command, "")
+def _going_back(plan: Plan, session: Session) -> Iterator[Tried]:
+    """Back to every reading that power and things allow now, and to one that they do not."""
+    asking = [name for name, step in plan.procedure.steps.items() if step.ask]
+    allowed = [name for name in asking if may_enter(plan, name, session)]
+    refused = [name for name in asking if name not in allowed][:1]
+    for name in (*allowed, *refused):
+        for command in ("back", "change"):
+            yield plan, _with_past(plan, session, name), Command(command, "")
 
 
-def _inputs(plan: Plan, session: Session, placed: set[Key]) -> Iterator[Tried]:
+def _inputs(plan: Plan, session: Session, placed: set[Key] | None, tested: set[str]) -> Iterator[Tried]:
     """Every kind of answer that could come, open here or not, with the pasts that matter."""
     if session.mode == "ended":
         yield plan, session, Command("gas", "")
         return
     if session.mode in ("ask", "offer") and session.misses == 0:
-        yield from _going_back(plan, session, True)
+        yield from _going_back(plan, session)
     for command in language(plan.language).commands:
         yield plan, session, Command(command, "")
     yield plan, session, Resumed()
     yield from ((plan, session, one) for one in _choices(plan, session))
-    yield from _tests(plan, session)
+    yield from _tests(plan, session, tested)
     yield from ((plan, *one) for one in _readings_in(plan, session))
     yield from _reasoned(plan, session, placed)
     yield plan, session, Unclear("nothing", "")
@@ -182,19 +191,23 @@ def _choices(plan: Plan, session: Session) -> Iterator[Choice]:
         yield Choice(name, "")
 
 
-def _tests(plan: Plan, session: Session) -> Iterator[Tried]:
-    """An extra test of each kind, as if the reasoning had named it: what is put off for the power is put off alike."""
+def _tests(plan: Plan, session: Session, tested: set[str]) -> Iterator[Tried]:
+    """Every extra test once, and one of each kind wherever tests are offered: what is put off for the power is put off alike."""
     if session.mode != "offer" or session.tests:
         return
-    kinds = {(step.power, step.ask is not None): step for step in reversed(plan.procedure.steps.values()) if step.extra and step.ask}
-    for step in kinds.values():
-        if step.ask:
-            named = replace(plan, next_test=lambda _, probe=step.ask.probe: probe)  # type: ignore[misc]
-            if "take_test" in offers(named, session):
-                yield named, session, Choice("take_test", "")
+    extras = {name: step for name, step in plan.procedure.steps.items() if step.extra}
+    kinds = {(step.power, step.ask is None): name for name, step in reversed(extras.items())}
+    for name, step in extras.items():
+        probe = step.ask.probe if step.ask else next((one for answer in step.answers.values() for one in answer.evidence), None)
+        if probe is None or (name in tested and name not in kinds.values()):
+            continue
+        named = replace(plan, next_test=lambda _, probe=probe: probe)  # type: ignore[misc]
+        if "take_test" in offers(named, session):
+            tested.add(name)
+            yield named, session, Choice("take_test", "")
 
 
-def _reasoned(plan: Plan, session: Session, placed: set[Key]) -> Iterator[Tried]:
+def _reasoned(plan: Plan, session: Session, placed: set[Key] | None) -> Iterator[Tried]:
     """A reading after which the reasoning names a fault, or asks for any other probe first.
 
     The way to that probe depends on where everything stands alone, so it is tried once for each such place; where
@@ -202,12 +215,14 @@ def _reasoned(plan: Plan, session: Session, placed: set[Key]) -> Iterator[Tried]
     """
     if session.pending is None or session.mode != "confirm":
         return
+    yield replace(plan, assess=lambda _: NAMED), replace(session, pending=replace(session.pending, value=PASS)), Choice("yes", "")
+    if placed is None:
+        return
     place = (session.power, session.things, bool(session.agenda), bool(session.safety), plan.step(session.step).extra)
     if place in placed:
         return
     placed.add(place)
     passed = replace(session, pending=replace(session.pending, value=PASS))
-    yield replace(plan, assess=lambda _: NAMED), passed, Choice("yes", "")
     if session.agenda:
         return
     passed = replace(passed, done=frozenset(), skipped=())

@@ -10,7 +10,7 @@ from flows.proving import live_proofs
 from flows.route import unmet
 from flows.schema import ALLOWED
 from flows.session import Effect, End, Input, Listen, Save, Say, Session
-from flows.taking import missing_steps
+from flows.taking import missing_steps, readings_of_check, stopping
 from flows.things import catalogue
 from grammar.answers import Choice, Command, Reading
 
@@ -65,6 +65,8 @@ def _power(plan: Plan, before: Session, after: Session) -> Iterator[str]:
         last = plan.step(before.step).proves
         if last not in needed or not needed - {last} <= before.proofs or before.mode not in ("confirm", "digits"):
             yield "power counts as dead without its readings"
+    if after.power == "said_off" and before.power in ("on", "doubt") and before.mode != "again":
+        yield "power counts as off without a second asking"
     if after.power == "on" and before.power != "on" and before.mode != "again" and plan.step(before.step).proves is None:
         yield "power counts as on without a second asking"
 
@@ -84,7 +86,7 @@ def _moved(plan: Plan, before: Session, after: Session) -> Iterator[str]:
             yield f"'{thing}' comes to '{place}' by a single answer"
         if kind.moved_at != "any" and before.power not in ALLOWED[kind.moved_at]:
             yield f"'{thing}' is moved while power is {before.power}"
-        if kind.touch and before.safety and before.power != "dead":
+        if kind.touch and thing not in plan.routes.for_proof and before.safety and before.power != "dead":
             yield f"'{thing}' is touched after a failed safety check on power that is not proven dead"
 
 
@@ -125,6 +127,10 @@ def _dangers(plan: Plan, before: Session, after: Session, effects: list[Effect])
         proven = step in proofs and (after.power == "dead" or any(name in proofs for name, _ in after.safety))
         if not proven and (step in proofs or now is None or (now.outcome != "pass" and now.finding == finding)):
             yield f"the danger '{finding}' is dropped without a check that passed"
+    if after.mode == "ask" and not after.leaving and not after.agenda and stopping(plan, after) and not plan.step(after.step).extra:
+        name = stopping(plan, after)
+        if name and after.step not in readings_of_check(plan, name):
+            yield f"the visit goes on past the danger at '{name}'"
     for verdict in (effect.data for effect in effects if isinstance(effect, Save) and effect.kind == "verdict"):
         judge = plan.step(str(verdict["step"])).judge
         if judge and verdict["outcome"] == "fail" and verdict["finding"] in judge.danger and str(verdict["step"]) not in dict(after.safety):

@@ -42,6 +42,10 @@ def go_on(plan: Plan, session: Session) -> Moved:
     """To the step that is still to be reached, or to the one that the procedure's guards choose."""
     if session.agenda:
         return enter(plan, session, session.agenda[0], session.agenda[1:])
+    barred = stopping(plan, session)
+    if barred and not session.leaving:
+        session = replace(session, step=barred, mode="offer", outcome="fail", pending=None, pending_answer=None, between=(), misses=0)
+        return session, ask_again(plan, session)
     # A test that was asked for leads nowhere of itself: the visit goes on with the first check that is still to be done.
     target = next_step(plan, session) if plan.step(session.step).next else first_undone(plan, session)
     first, *rest = chosen(plan, session, target)
@@ -49,6 +53,23 @@ def go_on(plan: Plan, session: Session) -> Moved:
     if waiting is None:
         return enter(plan, session, first, tuple(rest))
     return enter(plan, replace(session, tests=tuple(one for one in session.tests if one != waiting)), waiting)
+
+
+def stopping(plan: Plan, session: Session) -> str | None:
+    """The step of a danger that stands and lets the visit go on only through a fix."""
+    for name, finding in session.safety:
+        judge = plan.step(name).judge
+        if judge and judge.danger[finding].stops:
+            return name
+    return None
+
+
+def readings_of_check(plan: Plan, name: str) -> list[str]:
+    """The steps whose readings make up the check at step `name`, in their order; an earlier check's readings stand."""
+    steps, here = plan.procedure.steps, plan.step(name)
+    probes = set(here.judge.probes.values()) if here.judge else set()
+    parts = [other for other, step in steps.items() if step.ask and step.ask.probe in probes and step.check == here.check and other != name]
+    return [*parts, name]
 
 
 def _waiting_test(plan: Plan, session: Session, target: str) -> str | None:

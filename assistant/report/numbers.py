@@ -20,7 +20,7 @@ FACTORS = {"V": 1.0, "Ω": 1.0, "kΩ": 1e3, "MΩ": 1e6, "µA": 1e-6, "mA": 1e-3,
 
 def number(value: Any) -> float:
     """A journal number as a float; "over limit" is infinity, what is no number is not-a-number."""
-    if value in (OVER, UNDER):
+    if value in (OVER, UNDER, "under limit"):
         return math.inf if value == OVER else -math.inf
     return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
 

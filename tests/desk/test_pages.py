@@ -14,6 +14,7 @@ from selenium.webdriver.chrome.webdriver import WebDriver
 
 from assistant.desk import charts
 from assistant.records import across
+from tests.visiting import MENDED_AND_STOPPED, OPEN_GROUND, visit_in
 
 PAGES = ["/", "/history", "/faults", "/boards", "/drift", "/drift?probe=ground_path", "/progress", "/visit/{visit}", "/history?text=nothing+like+that", "/nothing"]
 
@@ -49,7 +50,7 @@ def test_every_page_is_accessible_fits_and_throws_no_error(served: Any, browsers
 @pytest.mark.parametrize("width", [360, 1280])
 def test_a_report_is_accessible_and_fits(served: Any, browsers: dict[int, WebDriver], axe: str, tmp_path: Path, width: int) -> None:
     """From a file: the desk serves it in a sandbox in which not even axe can run."""
-    mended = next(one for one in served.simulated if any(event["kind"] == "retaken" for event in one) and any(event["kind"] == "memo" for event in one))
+    mended = next(one for one in served.simulated if any(event["kind"] == "fix" for event in one) and any(event["kind"] == "memo" for event in one))
     (tmp_path / "report.html").write_text(served.client().get(f"/visit/{mended[0]['visit']}/report.html").text)
     browser = browsers[width]
     browser.get(f"file://{tmp_path}/report.html")
@@ -75,14 +76,30 @@ def test_history_narrows_and_pages(served: Any) -> None:
 
 
 def test_faults_are_those_of_the_journals(served: Any) -> None:
-    counted = Counter((one[-1]["fault"] or "", one[0]["equipment"]) for one in served.simulated if one[-1]["how"] == "finished")
+    counted = Counter((found or "", one[0]["equipment"]) for one in served.simulated for found in [_found(one)] if found or _sound(one))
     found = across.faults(served.desk.store)["by_family"]
     assert {(fault, family): count for fault, families in found.items() for family, count in families.items()} == dict(counted)
 
 
+def _found(events: list[dict[str, Any]]) -> str | None:
+    """The fault named at the end, else a danger that stands, else what was mended on the way; by hand."""
+    if events[-1]["fault"]:
+        return str(events[-1]["fault"])
+    titles = {one["step"]: one["check_title"] for one in events if one["kind"] == "reading"}
+    told = [f"{titles[step]}: {finding}".replace("_", " ") for step, finding in events[-1]["safety"]]
+    assert told or not any(one["kind"] == "fix" for one in events)
+    return told[0] if told else None
+
+
+def _sound(events: list[dict[str, Any]]) -> bool:
+    """Every check made, and the last verdict of each of them good."""
+    last = {one["step"]: one["outcome"] for one in events if one["kind"] == "verdict"}
+    return events[-1]["how"] == "finished" and set(last.values()) == {"pass"}
+
+
 def test_boards_later_found_good_are_those_of_the_journals(served: Any) -> None:
     """By hand: the next finished visit to the same place within 90 days named another fault."""
-    finished = [(datetime.fromisoformat(one[0]["at"]), one[0]["site"], one[-1]["fault"]) for one in served.simulated if one[-1]["how"] == "finished"]
+    finished = [(datetime.fromisoformat(one[0]["at"]), one[0]["site"], _found(one)) for one in served.simulated if _found(one) or _sound(one)]
     wrong = blamed = 0
     for at, site, fault in finished:
         if fault == "board_not_sensing":
@@ -113,8 +130,7 @@ def test_monthly_means_are_those_of_the_readings_that_count(served: Any) -> None
     values: dict[tuple[str, int], list[float]] = {}
     for events in served.simulated:
         begun = datetime.fromisoformat(events[0]["at"])
-        last = {one["step"]: one["value"] for one in events if one["kind"] == "reading" and one["probe"] == "flame_current"}
-        for value in last.values():
+        for value in [one["value"] for one in _counting(events) if one["probe"] == "flame_current"]:
             values.setdefault((events[0]["equipment"], begun.year * 12 + begun.month - 1), []).append(value)
     found = {(family, one["month"]): (one["n"], one["mean"], one["spread"]) for family, points in across.drift(served.desk.store, "flame_current")["families"].items() for one in points}
     assert found.keys() == values.keys()
@@ -135,9 +151,20 @@ def test_progress_counts_what_went_wrong(served: Any) -> None:
 
 
 def _readings(visits: list[list[dict[str, Any]]], month: int) -> int:
-    """Readings that count: the last of each step."""
+    """Readings that count: those that were not taken back."""
     there = [events for events in visits if (begun := datetime.fromisoformat(events[0]["at"])).year * 12 + begun.month - 1 == month]
-    return sum(len({one["step"] for one in events if one["kind"] == "reading"}) for events in there)
+    return sum(len(_counting(events)) for events in there)
+
+
+def _counting(events: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Readings that no later line took back."""
+    kept: list[dict[str, Any]] = []
+    for one in events:
+        if one["kind"] == "reading":
+            kept.append(one)
+        elif one["kind"] == "retaken":
+            kept.remove(next(other for other in reversed(kept) if other["step"] == one["step"]))
+    return kept
 
 
 def test_a_chart_of_odd_numbers_is_still_a_chart() -> None:
@@ -149,6 +176,29 @@ def test_a_chart_of_odd_numbers_is_still_a_chart() -> None:
     assert "nan" not in charts.scatter_line([(2020.0, 1.0), (2020.0, 1.0)], None, "same day")
     assert charts.spark([], "nothing") == ""
     assert "nan" not in charts.ribbons(0, [("a", 0, "bad")], "none")
+
+
+def test_a_danger_and_what_is_missing_are_shown_on_every_page(served: Any, browsers: dict[int, WebDriver], axe: str, soon: Callable[..., Any], tmp_path: Path) -> None:
+    events, mended = visit_in(tmp_path / "danger", OPEN_GROUND), visit_in(tmp_path / "mended", MENDED_AND_STOPPED)
+    place = next(at for at, one in enumerate(events) if one["kind"] == "safety") + 1
+    browser, client = browsers[1280], served.client()
+    browser.get(f"{served.url}/#token={served.desk.access.look}")
+    served.write(events[:place], "danger")
+    soon(lambda: "The cabinet may be live." in "".join(one.text for one in browser.find_elements("css selector", ".visit .danger")))
+    assert violations(browser, axe) == []
+    served.write(events[place:], "danger")
+    served.write(mended, "mended")
+    soon(lambda: client.get("/api/visits/danger").status_code == client.get("/api/visits/mended").status_code == 200)
+    soon(lambda: client.get("/api/visits", params={"danger": "true"}).json()["visits"][0]["id"] == "danger")
+    listed = client.get("/history", params={"danger": "true", "text": "danger"}).text
+    assert 'class="mark danger"' in listed and "an open ground wire; stopped before the end; not done: Transformer secondary" in listed
+    page = client.get("/visit/danger").text
+    assert page.index("Turn off the breaker at the panel.") < page.index("Not done: Transformer secondary")
+    assert '<div class="verdict alarm">' in page
+    page = client.get("/visit/mended").text
+    assert "Phasing: stopped to mend swapped transformer wires on the low side. The same check was taken again and is good." in page
+    assert "before the fix" in page and "Moved: red jack" in page
+    assert 'class="mark open"' in client.get("/history", params={"text": "mended", "outcome": "open"}).text
 
 
 def test_a_path_in_a_journal_opens_no_file(served: Any, soon: Callable[..., Any]) -> None:

@@ -12,6 +12,7 @@ from sqlalchemy import insert
 from assistant.cli import cli
 from assistant.plans import ready_plan
 from assistant.records.across import DAY
+from assistant.records.importing import Journal, import_events
 from assistant.records.rates import found
 from assistant.records.store import Store, open_store
 from assistant.records.tables import visits
@@ -20,25 +21,27 @@ from flows.faults.display import as_measured
 from flows.faults.rates import Rates, load_rates, written
 from flows.profiles import meter
 from grammar.errors import DataFileError
+from tests.flows.technician import Furnace
+from tests.visiting import MENDED_AND_STOPPED, OPEN_GROUND, SKIPPED, visit_in
 
 
 def put(store: Store, *rows: dict) -> None:
     """Visits straight into the store."""
-    common = {"procedure": "flame_sensing", "how": "finished", "invented": False, "torn": False, "copies": 1, "events": 1}
+    common = {"procedure": "flame_sensing", "how": "finished", "invented": False, "torn": False, "copies": 1, "events": 1, "concluded": True}
     with store.writing() as connection:
-        connection.execute(insert(visits), [{**common, "id": f"v{number}", "started_at": number * DAY, **row} for number, row in enumerate(rows)])
+        connection.execute(insert(visits), [{**common, "id": f"v{number}", "started_at": number * DAY, "found": row.get("fault"), **row} for number, row in enumerate(rows)])
 
 
-def test_only_real_finished_visits_count_and_a_gainsaid_one_does_not(store: Store) -> None:
+def test_only_real_concluded_visits_count_and_a_gainsaid_one_does_not(store: Store) -> None:
     put(
         store,
         {"site": "a", "fault": "board_not_sensing"},
         {"site": "a", "fault": "burner_corroded"},  # so it was not the board
-        {"site": "a", "fault": "healthy"},  # and now it runs
+        {"site": "a", "fault": None},  # and now it runs
         {"site": "b", "fault": "rod_coated"},
         {"site": "b", "fault": "rod_coated", "started_at": 400 * DAY},
         {"site": "c", "fault": "rod_open", "invented": True},
-        {"site": "d", "fault": "rod_open", "how": "stopped"},
+        {"site": "d", "fault": None, "how": "stopped", "concluded": False},
         {"site": "e", "fault": None},
         {"site": "f", "fault": "no_such_thing"},
         {"site": None, "fault": "rod_open"},
@@ -49,13 +52,21 @@ def test_only_real_finished_visits_count_and_a_gainsaid_one_does_not(store: Stor
     assert (seen.visits, seen.gainsaid, seen.unknown) == (9, 1, 1)
 
 
+def test_a_fault_that_was_mended_on_the_way_counts_though_the_visit_was_stopped(store: Store, tmp_path: Path) -> None:
+    for name, furnace in (("m", MENDED_AND_STOPPED), ("s", SKIPPED), ("g", OPEN_GROUND), ("h", Furnace())):
+        import_events(store, [Journal(visit_in(tmp_path / name, furnace, invented=False), False, name)])
+    seen = found(store)
+    assert seen.counts == {"secondary_swapped": 1, "ground_open": 1, "healthy": 1}
+    assert (seen.visits, seen.gainsaid, seen.unknown) == (3, 0, 0)
+
+
 def test_the_command_writes_what_run_reads(tmp_path: Path) -> None:
     with open_store(str(tmp_path / "s.sqlite")) as store:
         put(store, *({"site": f"s{number}", "fault": "rod_coated"} for number in range(30)))
     file = tmp_path / "rates.yaml"
     done = CliRunner().invoke(cli, ["records", "--store", str(tmp_path / "s.sqlite"), "rates", str(file)], standalone_mode=False)
     assert done.exit_code == 0, done.output
-    assert "30 finished visits" in done.output
+    assert "30 concluded visits" in done.output
     learnt = load_rates(file).prior()
     assert sum(learnt.values()) == pytest.approx(1)
     # Dirichlet mean by hand: 50 visits' worth of the shipped rate, 30 of our own

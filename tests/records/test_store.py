@@ -166,7 +166,10 @@ def test_filters_and_pages(store: Store, simulated: list[Journal]) -> None:
     assert pages == whole
     for wanted, keep in (
         (Wanted(equipment="yarrow"), lambda row: row["equipment"] == "yarrow"),
-        (Wanted(fault="none"), lambda row: row["fault"] is None),
+        (Wanted(fault="none"), lambda row: row["found"] is None),
+        (Wanted(fault="rod_coated"), lambda row: row["found"] == "rod_coated"),
+        (Wanted(danger=True), lambda row: row["danger"] is not None),
+        (Wanted(outcome="open"), lambda row: row["outcome"] == "open"),
         (Wanted(outcome="fail", technician="Ada Quill"), lambda row: row["outcome"] == "fail" and row["technician"] == "Ada Quill"),
         (Wanted(since=whole[10]["started_at"], until=whole[3]["started_at"]), lambda row: whole[10]["started_at"] <= row["started_at"] < whole[3]["started_at"]),
         (Wanted(text="ROW"), lambda row: "row" in f"{row['site']} {row['summary']} {row['technician']}".lower()),
