@@ -87,7 +87,7 @@ def test_a_reading_that_was_not_said_counts_as_wrong(monkeypatch):
     seen = hearing_visits._meant(
         judged_by["meter_live"],
         121.9,
-        hearing_visits.ready_plan("flame_sensing", "larkspur", "bench6000"),
+        hearing_visits.ready_plan("flame_sensing", "larkspur", "dunlin"),
         "meter_live",
     )
     assert not seen and hearing_visits.held(here, lips).wrong == 0

@@ -201,7 +201,7 @@ class _Typed:
 
 def held(here: Setting, recognizer: Recognizer | _Typed) -> Ended:
     """One visit from its welcome to its end."""
-    plan = ready_plan("flame_sensing", "larkspur", "bench6000")
+    plan = ready_plan("flame_sensing", "larkspur", "dunlin")
     says = words(here.voice, here.furnace)
     tape = Conversation()
     clips = Clips(here)
