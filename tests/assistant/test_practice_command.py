@@ -644,14 +644,6 @@ def test_gas_is_heard_while_probing(tmp_path):
 
 def test_the_display_is_asked_for_and_read_out_by_voice(tmp_path):
     """The guided order: the furnace's question stands in the dialogue's own scope of numbers."""
-<<<<<<< HEAD
-    said = [*START, "what does my meter show", "one one seven point eight volts", "yes"]
-    done = by_voice(tmp_path, said, "--fault", "rod_coated", "--seed", "5")
-    assert [text.removesuffix("s") for text in heard(done)] == [text.removesuffix("s") for text in said], done.stdout + done.stderr
-    assert shown(done.stdout) == ["117.8 volts"]
-    journal, _ = read_journal(next((tmp_path / "visits").iterdir()))
-    assert [event["value"] for event in journal if event["kind"] == "reading"] == [117.8] and journal[0]["invented"] is True
-=======
     start_of_it = start(equipment("larkspur"), meter("dunlin"), 5, "easy", "rod_coated")
     volts, _ = touch_furnace(start_of_it, "ac_volts", ("hot", "neutral"), np.random.default_rng([5, 1]))
     display = f"{volts.taken[0].value.value:.1f}"
@@ -661,5 +653,4 @@ def test_the_display_is_asked_for_and_read_out_by_voice(tmp_path):
     assert shown(done.stdout) == [f"{display} volts"]
     journal, _ = read_journal(next((tmp_path / "visits").iterdir()))
     assert [event["value"] for event in journal if event["kind"] == "reading"] == [float(display)] and journal[0]["invented"] is True
->>>>>>> demo
     assert kept(tmp_path)[0]["how"] == "interrupted" and kept(tmp_path)[0]["misread"] == 0
