@@ -40,7 +40,7 @@ FURNACES = {
     "supply skipped": visiting.SKIPPED,
     "never lit": visiting.NEVER_LIT,
     "corroded": visiting.CORRODED,
-    "polarity named, then stopped": Furnace({"polarity_hot": ["0.3"]}, offers=["stop"]),
+    "polarity named, then stopped": Furnace({"polarity_hot": ["0.3"], "polarity_neutral": ["stop"]}),
 }
 MARKED = {
     "healthy": ("good", "no fault found"),
