@@ -329,10 +329,14 @@ def test_one_of_two_faults_is_half_right_and_the_pair_counts_either_way(known: K
 
 
 def test_what_a_meter_cannot_tell_counts_as_right(known: Knowledge) -> None:
-    # Grave enough that the current is plainly low: thin flame or rod misplaced, the meter shows the same.
-    p = furnace("flame_thin", seed=3)
-    marks = {answer: score(p, answer, known, rng(1)).mark for answer in ("flame_thin", "rod_misplaced", "polarity_reversed")}
-    assert marks == {"flame_thin": "right", "rod_misplaced": "alike", "polarity_reversed": "wrong"}
+    # Thin flame or rod misplaced: on some furnaces the meter shows the same, on no furnace is it a swapped supply.
+    answers = ("flame_thin", "rod_misplaced", "polarity_reversed")
+    marks = []
+    for seed in range(9):
+        p = furnace("flame_thin", seed=seed)
+        marks.append(tuple(score(p, answer, known, rng(1)).mark for answer in answers))
+    assert {one[0] for one in marks} == {"right"} and {one[2] for one in marks} == {"wrong"}
+    assert "alike" in {one[1] for one in marks} and "right" not in {one[1] for one in marks}
 
 
 def test_stops_are_short_and_plain() -> None:
