@@ -19,12 +19,14 @@ from flows.compile import Plan
 from flows.prompts import readback
 from flows.session import Save, Say
 from grammar.answers import Answer, Heard, Reading
-from grammar.numbers import digits_spoken
+from grammar.numbers import digits_spoken, parse
 from grammar.parse import understand
 from grammar.scope import Scope
 
 PATIENCE = 6
 """Times that one and the same question is answered before the technician gives up."""
+UNITS = ("kilohms", "megohms")
+"""Units that are said with a reading, since the display's prefix would be lost without them."""
 
 
 class RecordedTechnician:
@@ -90,7 +92,7 @@ class RecordedTechnician:
                 self._refused = (step, self._refused[1] + 1 if step == self._refused[0] else 1)
                 return self._says["disagree"]
             case "digits" | "which":
-                return digits_spoken(self._reading(step, scope).digits)
+                return self._spelled(step)
             case "again":
                 return self._says[f"{step}/again"]
             case "offer":
@@ -98,7 +100,7 @@ class RecordedTechnician:
                 return self._says["offered"]
             case "ask" if self._refused[0] == step and scope.asked is not None:
                 # Misheard once, people spell it out.
-                return digits_spoken(self._reading(step, scope).digits)
+                return self._spelled(step)
             case "ask":
                 if step in self._fixes:
                     self._mended |= self._offered
@@ -112,6 +114,12 @@ class RecordedTechnician:
         """What is said at a step; other words where something was mended since."""
         mended = self._says.get(f"{step}/mended") if step in self._mended else None
         return mended or self._says[step]
+
+    def _spelled(self, step: str) -> str:
+        text = spelled(self._words(step))
+        if text is None:
+            raise AudioError(f"'{self._words(step)}' is no reading for '{step}'.", "Mend it in the list of what the technician says.")
+        return text
 
     def _is_mine(self, step: str, scope: Scope) -> bool:
         """Whether the read-back is what the technician said."""
@@ -130,3 +138,11 @@ def fixes(plan: Plan) -> frozenset[str]:
     """The steps in which something is mended."""
     named = {fix for step in plan.procedure.steps.values() if step.judge for fix in step.judge.fix.values()}
     return frozenset(named | ({plan.procedure.fix} if plan.procedure.fix else set()))
+
+
+def spelled(text: str) -> str | None:
+    """A reading digit by digit, with its unit where that was said; None for what is no reading."""
+    *words, last = text.split()
+    unit = f" {last}" if last in UNITS else ""
+    number = parse(" ".join(words) if unit else text)
+    return digits_spoken(number.digits) + unit if number else None

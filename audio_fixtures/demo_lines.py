@@ -12,8 +12,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from assistant.demo import DemoFile, demo_file
+from assistant.recorded import spelled
 from audio_fixtures.listing import HERE
-from grammar.numbers import digits_spoken, parse
 
 FILE = HERE / "visits.yaml"
 
@@ -22,8 +22,7 @@ def lines(data: DemoFile) -> Iterator[str]:
     """One line of the list for each sentence, no sentence of a visit twice."""
     for name, visit in data.visits.items():
         said = [*data.words(name).values(), *visit.also]
-        numbers = [number for number in map(parse, said) if number]
-        for text in dict.fromkeys([*said, *(digits_spoken(number.digits) for number in numbers)]):
+        for text in dict.fromkeys([*said, *(one for one in map(spelled, said) if one)]):
             words = re.sub(r"[^a-z0-9]+", "_", text.lower()).strip("_")
             room = f"voice: {visit.voice}, noise: {visit.noise}, snr_db: {visit.snr_db:g}"
             yield f'  - {{id: {name}/{words}, text: "{text}", {room}}}\n'

@@ -22,7 +22,7 @@ class Routes:
 
     kinds: the things. at: step -> thing -> the positions it needs. touching: steps that put a hand inside the cabinet.
     bringers: (thing or "power", position) -> steps with an answer that brings it there, in the file's order.
-    proving: proof -> the step that proves it. for_proof: things that must be moved before a proof can be made at all.
+    proving: proof -> the step that proves it. for_proof: (thing, position) that a proof needs before it can be made at all.
     """
 
     procedure: Procedure
@@ -31,7 +31,7 @@ class Routes:
     touching: frozenset[str]
     bringers: Mapping[tuple[str, str], tuple[str, ...]]
     proving: Mapping[str, str]
-    for_proof: frozenset[str]
+    for_proof: frozenset[tuple[str, str]]
 
 
 @dataclass(frozen=True)
@@ -47,14 +47,14 @@ def routes_of(procedure: Procedure) -> Routes:
     kinds = procedure.kinds()
     at = {name: procedure.at(name) for name in procedure.steps}
     proving = {step.proves: name for name, step in procedure.steps.items() if step.proves}
-    for_proof = frozenset(thing for name in proving.values() for thing in at[name])
+    for_proof = frozenset((thing, place) for name in proving.values() for thing, places in at[name].items() for place in places)
     touching, brings = set(), dict[tuple[str, str], list[str]]()
     for name, step in procedure.steps.items():
         for answer in step.answers.values():
             moved = list(answer.sets.things.items()) + ([("power", answer.sets.power)] if answer.sets.power else [])
             for what in moved:
                 brings.setdefault(what, []).append(name)
-            if any(kinds[thing].touch and thing not in for_proof for thing in answer.sets.things):
+            if any(kinds[thing].touch and (thing, place) not in for_proof for thing, place in answer.sets.things.items()):
                 touching.add(name)
     return Routes(procedure, kinds, at, frozenset(touching), {what: tuple(names) for what, names in brings.items()}, proving, for_proof)
 

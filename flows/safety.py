@@ -151,7 +151,8 @@ def _moving(plan: Plan, session: Session, placed: set[Key] | None, tested: set[s
     if session.pending is not None:
         for value in _outcomes(plan, session):
             yield plan, replace(session, pending=replace(session.pending, value=value)), Choice("yes", "")
-        yield from _reasoned(plan, session, placed)
+        if placed is not None:
+            yield from _reasoned(plan, session, placed)
     elif session.mode == "ask" and plan.step(session.step).ask:
         yield plan, session, next(_readings(plan, session))
 

@@ -86,7 +86,7 @@ def _moved(plan: Plan, before: Session, after: Session) -> Iterator[str]:
             yield f"'{thing}' comes to '{place}' by a single answer"
         if kind.moved_at != "any" and before.power not in ALLOWED[kind.moved_at]:
             yield f"'{thing}' is moved while power is {before.power}"
-        if kind.touch and thing not in plan.routes.for_proof and before.safety and before.power != "dead":
+        if kind.touch and (thing, place) not in plan.routes.for_proof and before.safety and before.power != "dead":
             yield f"'{thing}' is touched after a failed safety check on power that is not proven dead"
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 
-from flows.compile import Plan, next_step
+from flows.compile import Plan, next_step, way_out
 from flows.errors import CalculationError
 from flows.faults import catalog
 from flows.measure import Verdict, measured
@@ -27,6 +27,9 @@ def enter(plan: Plan, session: Session, name: str, rest: tuple[str, ...] = ()) -
 
     A step whose needs do not hold is never spoken: the visit goes through the steps that bring them about.
     """
+    if session.safety and plan.step(name).end:
+        # A danger that was found on the way to an end leads to the end that is meant for it.
+        name = way_out(plan, session)
     now = first_step(plan.routes, name, session)
     agenda = tuple(one for one in dict.fromkeys(rest if now == name else (name, *rest)) if one != now)
     step = plan.step(now)

@@ -33,7 +33,7 @@ IN_EVERY_DEBIAN = {"mktemp", "rm", "setpriv"}
 """Of coreutils and util-linux, which Debian marks as essential."""
 SKIPPED_WITHOUT = {"mount", "text2wave", "umount"}
 """Their tests skip with a reason where they are not installed."""
-BENCHMARK_ONLY = {"ffmpeg"}
+BENCHMARK_ONLY = {"ffmpeg", "gcc"}
 """Started by tests/bench alone, whose files are no tests."""
 LIBRARIES = {
     "libasound2-plugins",

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import torch
 
+from grammar.training.quieting import quieted
 from grammar.training.shards import Speech
 
 RATE = 16_000
@@ -24,25 +25,29 @@ ROUND = 4800
 
 @dataclass(frozen=True)
 class Ranges:
-    """How far each thing is varied. tempo, mouth: factors. snr_db: speech over noise. peak_db: of full scale."""
+    """How far each thing is varied. tempo, mouth: factors. snr_db: speech over noise. peak_db: of full scale.
+
+    hidden: share of the rows with masks. quieted: share from which the room is taken out as the product does.
+    """
 
     tempo: tuple[float, float] = (0.82, 1.25)
     mouth: tuple[float, float] = (0.85, 1.2)
     snr_db: tuple[float, float] = (0.0, 32.0)
-    clean: float = 0.2
+    clean: float = 0.25
     echo: float = 0.5
     echo_seconds: tuple[float, float] = (0.08, 0.7)
     direct_db: tuple[float, float] = (0.0, 16.0)
     narrow: float = 0.3
-    clipped: float = 0.08
+    clipped: float = 0.1
     silent: float = 0.04
     peak_db: tuple[float, float] = (-34.0, -0.5)
-    hidden: float = 0.3
+    hidden: float = 0.5
+    quieted: float = 0.5
 
 
 MILD = Ranges(
     tempo=(0.9, 1.12), mouth=(0.9, 1.12), snr_db=(4.0, 32.0), clean=0.35, echo=0.35, direct_db=(4.0, 16.0), narrow=0.25,
-    clipped=0.03, silent=0.03, hidden=0.15,
+    clipped=0.04, silent=0.03, hidden=0.3, quieted=0.5,
 )  # fmt: skip
 """Gentler situations, for a last pass."""
 
@@ -147,6 +152,7 @@ class Situations:
         total = (total / peak * over).clamp(-1, 1) * 32767 * 10 ** (draw.uniform((count, 1), *ranges.peak_db) / 20)
         mouth = draw.power((count,), *ranges.mouth)
         warp = ((mouth / pace - WARPS[0]) / (WARPS[1] - WARPS[0])).round().long().clamp(0, len(WARPS) - 1)
+        total = torch.where(draw.chance((count, 1), ranges.quieted) > 0, quieted(total), total)
         return self._with_targets(total.round(), warp, rows, heard[:, 0] > 0)
 
     def _background(self, count: int, samples: int) -> torch.Tensor:
@@ -159,7 +165,7 @@ class Situations:
             at = torch.randint(0, self.noise.shape[1] - samples, (count, 1), generator=self.g, device=self.g.device)
             used = 1.0 if strength == 1.0 else draw.chance((count, 1), 0.4)
             out += strength * used * self.noise[which, at + ramp]
-        snr = torch.where(draw.chance((count, 1), self.ranges.clean) > 0, draw.uniform((count, 1), 35, 65), draw.uniform((count, 1), *self.ranges.snr_db))
+        snr = torch.where(draw.chance((count, 1), self.ranges.clean) > 0, draw.uniform((count, 1), 28, 65), draw.uniform((count, 1), *self.ranges.snr_db))
         return out * 10 ** (-snr / 20)
 
     def _with_targets(self, samples: torch.Tensor, warp: torch.Tensor, rows: torch.Tensor, heard: torch.Tensor) -> Batch:
@@ -170,13 +176,14 @@ class Situations:
         return Batch(samples, warp, padded.to(samples.device), lengths)
 
     def masks(self, rows: int, frames: int, bins: int) -> torch.Tensor:
-        """Which mel bins of which frames to hide: a few neighbours throughout, and short stretches of all."""
+        """Which mel bins of which frames to hide (SpecAugment, Park et al. 2019): two bands throughout, two stretches of all."""
         draw = self.draw
         on = draw.chance((rows, 1, 1), self.ranges.hidden) > 0
-        bin_at = draw.uniform((rows, 1, 1), 0, bins)
         ramp = torch.arange(bins, device=self.g.device)[None, None]
-        hide = (ramp >= bin_at) & (ramp < bin_at + draw.uniform((rows, 1, 1), 1, 6))
         time = torch.arange(frames, device=self.g.device)[None, :, None]
-        time_at = draw.uniform((rows, 1, 1), 0, frames)
-        hide = hide | ((time >= time_at) & (time < time_at + draw.uniform((rows, 1, 1), 1, 7)))
+        hide = torch.zeros((rows, frames, bins), dtype=torch.bool, device=self.g.device)
+        for _ in range(2):
+            bin_at, time_at = draw.uniform((rows, 1, 1), 0, bins), draw.uniform((rows, 1, 1), 0, frames)
+            hide = hide | ((ramp >= bin_at) & (ramp < bin_at + draw.uniform((rows, 1, 1), 0, 6)))
+            hide = hide | ((time >= time_at) & (time < time_at + draw.uniform((rows, 1, 1), 0, 8)))
         return hide & on

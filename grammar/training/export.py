@@ -9,22 +9,19 @@ a pronunciation is taken).
 from __future__ import annotations
 
 import json
-import re
 import shutil
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 
 import click
-import numpy as np
 import torch
 
-from grammar.training import kaldi, sentences
+from grammar.training import kaldi
 from grammar.training.features import BINS, MFCC_CONF
-from grammar.training.graph import UNKNOWN, Phones, Prices, any_word, search_graph, word_numbers
+from grammar.training.graph import Phones, Prices
 from grammar.training.network import SUBSAMPLING, Layer, Network, Shape, folded
-
-Lexicon = Mapping[str, Sequence[Sequence[str]]]
+from grammar.training.vocabulary import Lexicon, lexicon, words_in, write_graph
 
 
 def config_lines(layers: Sequence[Layer]) -> list[str]:
@@ -57,15 +54,6 @@ def network_bytes(layers: Sequence[Layer], context: int, priors: Sequence[float]
     return kaldi.nnet(config_lines(layers), components, context, context, priors)
 
 
-def lexicon(common: int, named: Iterable[str] = ()) -> dict[str, list[tuple[str, ...]]]:
-    """The language file's words, the `common` most used English ones, and `named`; those without pronunciation are left out."""
-    known = sentences.lexicon()
-    words = set(" ".join([*sentences.phrases(), *sentences.units()]).split()) | set(sentences.number_words())
-    ranked, likely = sentences.common_words()
-    words |= {ranked[i] for i in np.argsort(-likely)[:common]} | set(named)
-    return {word: known[word] for word in sorted(words) if word in known}
-
-
 def model_conf(scale: float, beam: float, lattice_beam: float) -> str:
     """conf/model.conf. Vosk's silence weighting takes three frames an output for granted."""
     return f"""--min-active=200
@@ -91,7 +79,7 @@ def write_folder(
     (40,), of which the power `prior_power` is divided out of the scores.
     """
     shutil.rmtree(out, ignore_errors=True)
-    for part in ("am", "conf", "graph/phones"):
+    for part in ("am", "conf"):
         (out / part).mkdir(parents=True)
     phones = Phones()
     priors = [] if prior is None or not prior_power else prior.double().pow(prior_power).tolist()
@@ -99,14 +87,7 @@ def write_folder(
     (out / "am" / "final.mdl").write_bytes(b"\0B" + phones.model() + network_bytes(folded(network), network.shape.context, priors))
     (out / "conf" / "mfcc.conf").write_text(MFCC_CONF)
     (out / "conf" / "model.conf").write_text(model_conf(scale, beam, lattice_beam))
-    numbers = word_numbers(list(words))
-    graph = out / "graph"
-    (graph / "phones" / "word_boundary.int").write_text(phones.boundaries())
-    (graph / "phones.txt").write_text(phones.names())
-    (graph / "words.txt").write_text("".join(f"{word} {number}\n" for word, number in numbers.items()), encoding="utf-8")
-    (graph / "HCLr.fst").write_bytes(search_graph(phones, words, numbers, prices))
-    (graph / "Gr.fst").write_bytes(any_word([numbers[UNKNOWN], *(numbers[word] for word in words)]))
-    (graph / "disambig_tid.int").write_text(f"{len(phones.chances) + 1}\n")  # Vosk wants one; no arc carries it
+    write_graph(out, words, prices)
 
 
 def load(trained: Path) -> tuple[Network, torch.Tensor, dict]:
@@ -132,8 +113,7 @@ def main(trained: Path, out: Path, common: int, files: tuple[Path, ...], pause: 
          filler_start: float, scale: float, prior_power: float) -> None:  # fmt: skip
     """Export TRAINED/model.pt to the folder OUT."""
     network, prior, about = load(trained / "model.pt")
-    named = {word for file in files for word in re.findall(r"[a-z']+", file.read_text(encoding="utf-8").lower())}
-    words = lexicon(common, named)
+    words = lexicon(common, words_in(files))
     prices = Prices(pause, blank, filler, filler_start)
     write_folder(out, network, words, prices, scale, prior, prior_power)
     size = sum(file.stat().st_size for file in out.rglob("*") if file.is_file())

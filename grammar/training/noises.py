@@ -7,6 +7,8 @@ spectra and rates, so that the network does not learn one machine's sound.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from pathlib import Path
 
 import torch
 
@@ -103,8 +105,25 @@ def talker(rows: int, samples: int, speech: torch.Tensor, g: torch.Generator) ->
     return _unit(speech[(at + ramp) % len(speech)].float())
 
 
-def pool(speech: torch.Tensor, rows: int, seconds: float, g: torch.Generator) -> torch.Tensor:
-    """rows of each kind, shape (5 x rows, samples), unit power. speech: int16 (n,) on the generator's device."""
+def recorded(files: Sequence[Path], rows: int, samples: int, g: torch.Generator) -> torch.Tensor:
+    """Stretches of real noises, each file alike often, laid on to and fro where it is too short."""
+    import soundfile
+
+    out = []
+    for row in range(rows):
+        sound, _ = soundfile.read(files[row % len(files)], dtype="float32")
+        wave = torch.from_numpy(sound).to(g.device)
+        while len(wave) < 2 * samples:
+            wave = torch.cat([wave, wave.flip(0)])
+        at = int(torch.randint(0, len(wave) - samples, (1,), generator=g, device=g.device))
+        out.append(_unit(wave[at : at + samples]))
+    return torch.stack(out)
+
+
+def pool(speech: torch.Tensor, rows: int, seconds: float, g: torch.Generator, files: Sequence[Path] = ()) -> torch.Tensor:
+    """rows of each kind, shape (5 or 6 x rows, samples), unit power. speech: int16 (n,) on the generator's device. files: real noises."""
     samples = int(seconds * RATE)
-    machines = [hiss(rows, samples, g), hum(rows, samples, g), ticks(rows, samples, g)]
-    return torch.cat([*machines, voices(rows, samples, speech, g), talker(rows, samples, speech, g)])
+    kinds = [hiss(rows, samples, g), hum(rows, samples, g), ticks(rows, samples, g), voices(rows, samples, speech, g), talker(rows, samples, speech, g)]
+    if files:
+        kinds.append(recorded(files, rows, samples, g))
+    return torch.cat(kinds)

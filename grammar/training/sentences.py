@@ -19,8 +19,10 @@ TEENS = ["ten", "eleven", "twelve", "thirteen", "fourteen", "fifteen", "sixteen"
 TENS = ["_", "_", "twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety"]
 
 LANGUAGE = "en"
+ALONE = 0.3
+"""Share of the digit strings that are one digit, as a display at rest is read."""
 
-Kind = Literal["numbers", "phrases", "digits", "words", "rare"]
+Kind = Literal["numbers", "phrases", "digits", "trade", "words", "rare"]
 
 
 class Corpus(Strict):
@@ -30,6 +32,7 @@ class Corpus(Strict):
     shares: dict[Kind, float] = Field(min_length=1)
     units: tuple[str, ...]
     phrases: tuple[str, ...]
+    trade_words: tuple[str, ...]
     extra_words: dict[str, str]
 
 
@@ -66,6 +69,13 @@ def common_words() -> tuple[tuple[str, ...], np.ndarray]:
     keep = np.flatnonzero(weight)
     weight = weight[keep] ** 0.6
     return tuple(words[i] for i in keep), weight / weight.sum()
+
+
+@cache
+def trade_words() -> tuple[str, ...]:
+    """The trade's words that have a pronunciation."""
+    known = lexicon()
+    return tuple(dict.fromkeys(word for line in corpus().trade_words for word in line.split() if word in known))
 
 
 @cache
@@ -162,7 +172,12 @@ def _phrases(rng: np.random.Generator) -> str:
 
 
 def _digits(rng: np.random.Generator) -> str:
-    return " ".join(_digit(int(d), rng) for d in rng.integers(0, 10, int(rng.integers(1, 7))))
+    count = 1 if rng.random() < ALONE else int(rng.integers(2, 7))
+    return " ".join(_digit(int(d), rng) for d in rng.integers(0, 10, count))
+
+
+def _trade(rng: np.random.Generator) -> str:
+    return " ".join(map(str, rng.choice(trade_words(), int(rng.integers(1, 5)))))
 
 
 def _words(rng: np.random.Generator) -> str:
@@ -179,6 +194,7 @@ _KINDS: dict[str, Callable[[np.random.Generator], str]] = {
     "numbers": _numbers,
     "phrases": _phrases,
     "digits": _digits,
+    "trade": _trade,
     "words": _words,
     "rare": _rare,
 }

@@ -27,7 +27,7 @@ from grammar.training import sentences
 
 Sound = tuple[np.ndarray, int]
 Speaker = Callable[[str, str, float, np.random.Generator], Sound]
-EngineName = Literal["espeak", "flite", "festival", "piper", "kokoro", "hibari"]
+EngineName = Literal["espeak", "flite", "festival", "piper", "kokoro", "hibari", "natural"]
 
 
 class EngineVoices(Strict):
@@ -48,6 +48,7 @@ class VoiceFile(Strict):
     version: Literal[1]
     engines: tuple[EngineVoices, ...]
     tuning: dict[EngineName, tuple[str, ...]]
+    test: dict[EngineName, tuple[str, ...]]
 
 
 @cache
@@ -157,10 +158,21 @@ def kokoro_symbols(text: str) -> str:
     return " ".join(out)
 
 
+def kokoro_session():
+    """The Kokoro model, loaded once."""
+    return _kokoro()[0]
+
+
+def kokoro_tokens(text: str) -> list[int]:
+    """The words as the numbers that the Kokoro model reads."""
+    vocabulary = _kokoro()[1]
+    return [vocabulary[symbol] for symbol in kokoro_symbols(text) if symbol in vocabulary]
+
+
 def kokoro(text: str, voice: str, pace: float, rng: np.random.Generator) -> Sound:
     """voice: a name in the package; three times in four it is blended with others, some beyond the voices themselves."""
-    session, vocabulary, styles, _ = _kokoro()
-    tokens = [vocabulary[symbol] for symbol in kokoro_symbols(text) if symbol in vocabulary]
+    session, _, styles, _ = _kokoro()
+    tokens = kokoro_tokens(text)
     style = styles[voice]
     if rng.random() < 0.75:
         weight = rng.dirichlet(np.full(len(styles), 0.7)) * 1.3 - 0.06
@@ -198,6 +210,12 @@ def at_pitch(sound: np.ndarray, rate: int, factor: float) -> np.ndarray:
     return pyworld.synthesize(pitch * factor, envelope, roughness, rate)[: len(sound)].astype(np.float32)
 
 
+def _natural(text: str, voice: str, pace: float, rng: np.random.Generator) -> Sound:
+    from grammar.training.natural import natural
+
+    return natural(text, voice, pace, rng)
+
+
 SPEAKERS: dict[EngineName, Speaker] = {
     "espeak": espeak,
     "flite": flite,
@@ -205,4 +223,5 @@ SPEAKERS: dict[EngineName, Speaker] = {
     "piper": piper,
     "kokoro": kokoro,
     "hibari": hibari,
+    "natural": _natural,
 }

@@ -18,7 +18,7 @@ from scipy.signal import resample_poly
 from tqdm import tqdm
 
 from grammar.errors import GrammarError
-from grammar.training import sentences, speakers
+from grammar.training import natural, sentences, speakers
 
 RATE = 16_000
 SHARD_SECONDS = 300.0
@@ -53,6 +53,8 @@ def one_utterance(engine: speakers.EngineVoices, rng: np.random.Generator) -> tu
     voice = str(rng.choice(engine.voices))
     if engine.engine == "espeak":
         voice = f"{rng.choice(engine.accents)}+{voice}"
+    elif engine.engine == "natural":
+        voice = "+".join(natural.drawn(voice, engine.voices, rng))
     sound, rate = speakers.SPEAKERS[engine.engine](text, voice, float(rng.uniform(*engine.pace)), rng)
     if engine.pitch and rng.random() < REPITCHED:
         sound = speakers.at_pitch(sound, rate, float(np.exp(rng.uniform(*np.log(engine.pitch)))))

@@ -1,4 +1,4 @@
-"""Train the network: `python -m grammar.training.train CORPUS OUT --minutes 9 --device cuda`.
+"""Train the network: `python -m grammar.training.train CORPUS... OUT --minutes 9 --device cuda`.
 
 OUT gets `last.pt` (weights, their running mean, optimiser, step; `--resume`
 goes on from it), `model.pt` (the running mean, for `export`) and
@@ -12,7 +12,7 @@ from __future__ import annotations
 import json
 import math
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from copy import deepcopy
 from pathlib import Path
 
@@ -27,6 +27,7 @@ from grammar.training import losses, noises, shards
 from grammar.training.augment import MILD, RATE, WARPS, Ranges, Situations
 from grammar.training.features import Mfcc, frames_in
 from grammar.training.network import Network, Shape
+from grammar.training.people import people_file
 from grammar.training.phones import OUTPUTS
 
 PRIOR_POWER = 0.4
@@ -70,11 +71,11 @@ def distance(a: list[int], b: list[int]) -> int:
 class Trainer:
     """Network, optimiser and data of one run. Everything random comes from `seed`."""
 
-    def __init__(self, speech: shards.Speech, shape: Shape, device: torch.device, seed: int, rate: float, noise_rows: int) -> None:
+    def __init__(self, speech: shards.Speech, shape: Shape, device: torch.device, seed: int, rate: float, noise_rows: int, noise_files: Sequence[Path] = ()) -> None:
         torch.manual_seed(seed)
         g = torch.Generator(device=device).manual_seed(seed)
         self.speech = speech.to(device)
-        noise = noises.pool(self.speech.samples, noise_rows, 30.0, g)
+        noise = noises.pool(self.speech.samples, noise_rows, 30.0, g, noise_files)
         self.situations = Situations(self.speech, noise, g, Ranges())
         self.mfcc = Mfcc(WARPS).to(device)
         self.network = Network(shape).to(device)
@@ -128,7 +129,7 @@ class Trainer:
         wrong = total = 0
         varied = self.situations.ranges
         if clean:
-            self.situations.ranges = Ranges((1.0, 1.0), (1.0, 1.0), clean=1.0, echo=0.0, narrow=0.0, clipped=0.0, silent=0.0, hidden=0.0)
+            self.situations.ranges = Ranges((1.0, 1.0), (1.0, 1.0), clean=1.0, echo=0.0, narrow=0.0, clipped=0.0, silent=0.0, hidden=0.0, quieted=0.0)
         else:
             self.situations.ranges = Ranges(silent=0.0, hidden=0.0)
         for at in range(0, len(rows), 64):
@@ -160,7 +161,7 @@ class Trainer:
 
 
 @click.command()
-@click.argument("corpus", type=click.Path(path_type=Path, exists=True))
+@click.argument("corpus", nargs=-1, required=True, type=click.Path(path_type=Path, exists=True))
 @click.argument("out", type=click.Path(path_type=Path))
 @click.option("--crf-from", type=float, default=0.6, show_default=True, help="Share of the run after which CTC-CRF takes over; 1 for never.")
 @click.option("--minutes", type=float, default=9.0, show_default=True, help="Wall time; the learning rate falls to nothing in it.")
@@ -169,22 +170,29 @@ class Trainer:
 @click.option("--rate", type=float, default=2e-3, show_default=True)
 @click.option("--width", type=int, default=512, show_default=True)
 @click.option("--waist", type=int, default=128, show_default=True)
+@click.option("--reach", type=int, default=2, show_default=True, help="Frames to each side of the first layer.")
+@click.option("--fine", type=int, default=2, show_default=True, help="Blocks at every frame.")
+@click.option("--coarse", type=int, default=8, show_default=True, help="Blocks at every third frame.")
+@click.option("--noises", "noise_folder", type=click.Path(path_type=Path, exists=True), help="A folder of real noises; those that people.yaml gives to training are used.")
+@click.option("--people", type=int, default=1, show_default=True, help="How many times more often than their weight people come up.")
+@click.option("--check", multiple=True, type=click.Path(path_type=Path, exists=True), help="A corpus that is not trained on; its wrong phones are counted at the end.")
 @click.option("--resume", type=click.Path(path_type=Path, exists=True), help="A last.pt or model.pt to go on from.")
 @click.option("--leave-out", multiple=True, help="A voice not to train on; may be given more than once.")
 @click.option("--mild", is_flag=True, help="Gentler situations, for a last pass.")
 @click.option("--noise-rows", type=int, default=40, show_default=True, help="Half minutes of each kind of noise.")
 @click.option("--device", default="cpu", show_default=True)
 @click.option("--seed", type=int, default=1, show_default=True)
-def main(corpus: Path, out: Path, crf_from: float, minutes: float, steps: int, batch_seconds: float, rate: float, width: int, waist: int,
-         resume: Path | None, leave_out: tuple[str, ...], mild: bool, noise_rows: int, device: str, seed: int) -> None:  # fmt: skip
+def main(corpus: tuple[Path, ...], out: Path, crf_from: float, minutes: float, steps: int, batch_seconds: float, rate: float, width: int, waist: int,
+         reach: int, fine: int, coarse: int, noise_folder: Path | None, people: int, check: tuple[Path, ...], resume: Path | None, leave_out: tuple[str, ...], mild: bool, noise_rows: int, device: str, seed: int) -> None:  # fmt: skip
     """Train on CORPUS into OUT."""
     began = time.monotonic()
     try:
-        everyone = shards.load(corpus)
+        everyone = shards.load(*corpus)
     except GrammarError as error:
         raise click.ClickException(error.text) from error
     speech, unseen = everyone.without(leave_out), everyone.only(leave_out)
-    trainer = Trainer(speech, Shape(width=width, waist=waist), torch.device(device), seed, rate, noise_rows)
+    files = [noise_folder / f"{name}.ogg" for name in people_file().noises["train"]] if noise_folder else []
+    trainer = Trainer(speech, Shape(width=width, waist=waist, fine=fine, coarse=coarse, reach=reach), torch.device(device), seed, rate, noise_rows, files)
     if mild:
         trainer.situations.ranges = MILD
     if resume:
@@ -193,11 +201,13 @@ def main(corpus: Path, out: Path, crf_from: float, minutes: float, steps: int, b
     about = {
         "crf_from": crf_from, "seed": seed, "hours": round(speech.hours, 3), "utterances": len(speech), "left_out": list(leave_out),
         "shape": trainer.network.about(), "parameters": sum(p.numel() for p in trainer.network.parameters()), "rate": rate,
-        "batch_seconds": batch_seconds, "mild": mild, "resumed": resume.name if resume else None, "log": [],
+        "batch_seconds": batch_seconds, "people": people, "person_hours": round(sum(int(speech.length[i]) for i in range(len(speech)) if speech.person[i]) / RATE / 3600, 3), "mild": mild, "resumed": resume.name if resume else None, "log": [],
     }  # fmt: skip
     print(f"{len(speech)} utterances, {speech.hours:.2f} h, {about['parameters']} parameters, ready after {time.monotonic() - began:.0f} s", flush=True)
     held = rng.permutation(len(speech))[: min(256, len(speech) // 10)]
     taught = np.setdiff1d(np.arange(len(speech)), held)
+    # an utterance stands in a round as often as its weight says
+    taught = np.concatenate([np.full(speech.weight[i] * (people if speech.person[i] else 1), i) for i in taught])
     lengths = speech.length.numpy()[taught]
     losses_seen: list[float] = []
     taken = 0
@@ -225,6 +235,10 @@ def main(corpus: Path, out: Path, crf_from: float, minutes: float, steps: int, b
         trainer.speech = trainer.situations.speech = unseen.to(trainer.device)
         rows = np.arange(min(512, len(unseen)))
         about |= {"errors_left_out_varied": trainer.phone_errors(rows, False), "errors_left_out_clean": trainer.phone_errors(rows, True)}
+    for folder in check:
+        trainer.speech = trainer.situations.speech = shards.load(folder).to(trainer.device)
+        rows = np.arange(min(1024, len(trainer.speech)))
+        about |= {f"errors_{folder.name}_varied": trainer.phone_errors(rows, False), f"errors_{folder.name}_clean": trainer.phone_errors(rows, True)}
     trainer.save(out, about)
     print(json.dumps({key: value for key, value in about.items() if key != "log"}), flush=True)
 

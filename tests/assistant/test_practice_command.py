@@ -40,6 +40,7 @@ from flows.session import End, Say
 from grammar.answers import Choice, Heard
 from grammar.emit import accepts
 from grammar.language import language
+from grammar.numbers import digits_spoken
 from grammar.parse import understand
 from grammar.phonetics import check_apart
 from grammar.scope import Option
@@ -405,7 +406,7 @@ def test_a_guided_exercise_from_first_to_last(tmp_path):
 
 
 def test_a_sound_furnace_is_walked_to_its_end(tmp_path):
-    output, line, journal = guided(tmp_path, Trainee("no fault"), "healthy")
+    _, line, journal = guided(tmp_path, Trainee("no fault"), "healthy")
     assert journal[-1]["how"] == "finished" and journal[-1]["missing"] == [] and line["mark"] == "right" and line["slips"] == []
     moved = [(event["thing"], event["to"]) for event in journal if event["kind"] == "moved"]
     left = dict(moved)
@@ -643,10 +644,13 @@ def test_gas_is_heard_while_probing(tmp_path):
 
 def test_the_display_is_asked_for_and_read_out_by_voice(tmp_path):
     """The guided order: the furnace's question stands in the dialogue's own scope of numbers."""
-    said = [*START, "what does my meter show", "one one eight volts", "yes"]
+    start_of_it = start(equipment("larkspur"), meter("dunlin"), 5, "easy", "rod_coated")
+    volts, _ = touch_furnace(start_of_it, "ac_volts", ("hot", "neutral"), np.random.default_rng([5, 1]))
+    display = f"{volts.taken[0].value.value:.1f}"
+    said = [*START, "what does my meter show", f"{digits_spoken(display)} volts", "yes"]
     done = by_voice(tmp_path, said, "--fault", "rod_coated", "--seed", "5")
     assert [text.removesuffix("s") for text in heard(done)] == [text.removesuffix("s") for text in said], done.stdout + done.stderr
-    assert shown(done.stdout) == ["118.0 volts"]
+    assert shown(done.stdout) == [f"{display} volts"]
     journal, _ = read_journal(next((tmp_path / "visits").iterdir()))
-    assert [event["value"] for event in journal if event["kind"] == "reading"] == [118.0] and journal[0]["invented"] is True
+    assert [event["value"] for event in journal if event["kind"] == "reading"] == [float(display)] and journal[0]["invented"] is True
     assert kept(tmp_path)[0]["how"] == "interrupted" and kept(tmp_path)[0]["misread"] == 0

@@ -9,20 +9,22 @@ nothing but tuning voices.
 from __future__ import annotations
 
 import argparse
+import multiprocessing
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from itertools import product
+from pathlib import Path
 
 import numpy as np
 import yaml
 from scipy.optimize import minimize
 
-from assistant.hearing.evidence import Evidence, candidates, evidence
+from assistant.hearing.evidence import Evidence, candidates, evidence, trust
 from assistant.hearing.settings import EngineSettings, HearingSettings, Trust, hearing_settings
 from grammar.answers import Choice, Command, Heard, Reading, Unclear
 from grammar.parse import understand
-from tests.bench import hearing_scopes
+from tests.bench import hearing_natural, hearing_people, hearing_scopes
 from tests.bench.hearing_cases import Case, case
 from tests.bench.hearing_judge import outcome
 from tests.bench.hearing_run import Job, Result, hear
@@ -32,6 +34,10 @@ NEVER_AGAINST = ("fit", "share", "least_word", "level", "agree", "second", "free
 """More of these never lowers the trust."""
 LEAST_TRUST = 0.6
 """Where nothing is taken wrong at all, the samples are too few to go lower."""
+MOST_TALK = 600
+"""Sentences of tuning people."""
+NATURAL_FROM = 50_000
+"""Number of the first case in a natural voice."""
 START = EngineSettings(
     share_power=1.0, prior_power=0.5, accept=0.5, accept_words=0.5, accept_commands=0.5, accept_yes=0.5, either=0.5,
     trust=Trust(base=0, fit=0, share=0, least_word=0, level=0, length=0, pace=0, option=0, command=0),
@@ -89,6 +95,13 @@ def regress(rows: list[Sample]) -> tuple[Trust, np.ndarray]:
     return weights, 1 / (1 + np.exp(-z))
 
 
+def keep_case(one: Case, group: str) -> bool:
+    """Whether a case is an answer by one of "people", "natural" (voices) or "others"."""
+    natural = one.voice in hearing_natural.names("tune")
+    person = "/" in one.voice
+    return one.kind != "outside" and {"people": person, "natural": natural, "others": not (person or natural)}[group]
+
+
 def matches_truth(one: Sample) -> bool:
     return one.outcome == "right" and one.case.kind != "outside"
 
@@ -120,6 +133,19 @@ def threshold(rows: list[Sample], trusts: np.ndarray, keep: list[bool], allowed:
     return max(LEAST_TRUST, min(1.0, round(wrong[most] + 0.0005, 3))) if len(wrong) > most else LEAST_TRUST
 
 
+def more(engine: str, recordings: Path | None, natural: int, processes: int) -> list[tuple[Case, Result]]:
+    """Short answers and talk by tuning people, and cases in natural tuning voices."""
+    found: list[tuple[Case, Result]] = []
+    if recordings is not None:
+        said = [*hearing_people.short_answers(recordings, "tune"), *hearing_people.talk(recordings, "tune", MOST_TALK)]
+        found += [(one.case, result) for one, result in hearing_people.hear(engine, said, processes)]
+    if natural:
+        tasks = [(engine, hearing_natural.spoken_case(NATURAL_FROM + number, "tune")) for number in range(natural)]
+        with multiprocessing.get_context("spawn").Pool(processes) as pool:
+            found += pool.map(hearing_natural.heard, tasks, chunksize=4)
+    return found
+
+
 def main() -> None:
     asked = argparse.ArgumentParser(prog="python -m tests.bench.hearing_fit", description=__doc__)
     asked.add_argument("--engine", default="pair")
@@ -130,12 +156,14 @@ def main() -> None:
     asked.add_argument("--mark")
     asked.add_argument("--wrong", type=float, default=0.02, help="share of answers that may be taken wrong")
     asked.add_argument("--talk", type=float, default=0.01, help="share of talk that may be taken as an answer")
+    asked.add_argument("--people", type=Path, help="a folder of recordings: short answers and talk by the people kept for tuning come besides")
+    asked.add_argument("--natural", type=int, default=0, help="so many cases in natural voices kept for tuning besides")
     given = asked.parse_args()
     os.nice(10)
     names = set(filter(None, given.voices.split(",")))
     chosen = [number for number in range(given.count) if not names or case(number, "tune").voice in names]
     heard = hear(given.engine, "tune", [Job(number) for number in chosen], given.jobs, given.mark)
-    results = [(case(number, "tune"), heard[Job(number)]) for number in chosen]
+    results = [(case(number, "tune"), heard[Job(number)]) for number in chosen] + more(given.engine, given.people, given.natural, given.jobs)
     settings = hearing_settings()
     twice = any(ending.heard.second is not None for _, result in results for ending in result.endings)
     inside = sum(one.kind != "outside" for one, _ in results)
@@ -144,8 +172,8 @@ def main() -> None:
     for share_power, prior_power, second_power in product((1.0, 2.0), (0.0, 0.5, 0.75), (0.25, 0.5, 1.0) if twice else (0.0,)):
         engine = replace_settings(START, share_power=share_power, prior_power=prior_power, second_power=second_power)
         rows = samples(results, engine, settings)
-        trust, trusts = regress(rows)
-        engine = with_thresholds(replace_settings(engine, trust=trust), rows, trusts, given.wrong * inside, given.talk * outside)
+        weights, trusts = regress(rows)
+        engine = with_thresholds(replace_settings(engine, trust=weights), rows, trusts, given.wrong * inside, given.talk * outside)
         taken = sum(matches_truth(one) and value >= needed(one, engine) for one, value in zip(rows, trusts, strict=True))
         wrong = sum(one.outcome == "wrong" and one.case.kind != "outside" and value >= needed(one, engine) for one, value in zip(rows, trusts, strict=True))
         print(f"share^{share_power} prior^{prior_power} second^{second_power}: best meaning right {100 * sum(map(matches_truth, rows)) / inside:.1f} %, taken at once {100 * taken / inside:.1f} %, wrong {100 * wrong / inside:.1f} %")
@@ -153,6 +181,13 @@ def main() -> None:
             best = (taken, engine)
     assert best is not None
     engine = best[1]
+    rows = samples(results, engine, settings)
+    for name in ("people", "natural", "others"):
+        some = [one for one in rows if keep_case(one.case, name)]
+        total = sum(keep_case(one, name) for one, _ in results)
+        good = [matches_truth(one) and trust(one.seen, engine.trust) >= needed(one, engine) for one in some]
+        bad = [one.outcome == "wrong" and trust(one.seen, engine.trust) >= needed(one, engine) for one in some]
+        print(f"{name}: {total} answers, best meaning right {100 * sum(map(matches_truth, some)) / max(1, total):.1f} %, taken {100 * sum(good) / max(1, total):.1f} %, wrong {100 * sum(bad) / max(1, total):.1f} %")
     print(yaml.safe_dump({given.name: engine.model_dump()}, sort_keys=False))
 
 

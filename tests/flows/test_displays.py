@@ -127,14 +127,14 @@ def test_every_display_at_every_step_gives_an_answer(procedure: str, which: str)
     assert taken > 100 and verdicts > 100
 
 
-@pytest.mark.parametrize("said", ["0.264", "27.92", "0.01", "5.999", "59.99"])
+@pytest.mark.parametrize("said", ["0.264", "27.92", "0.01", "4.999", "49.99"])
 def test_a_reading_finer_than_the_step_foresees_is_taken_when_the_meter_shows_it(said: str) -> None:
     plan = load_plan("flame_sensing", equipment("larkspur"), meter("dunlin"))
     for step, scope in scopes(plan):
         if step.ask and step.ask.quantity == "ac_volts":
             answer = understand(Heard(said), scope)
             assert isinstance(answer, Reading) and answer.digits == said
-            # A 6000-count display shows 121.3, never 121.34.
+            # A 5,000-count display shows 121.3, never 121.34.
             assert understand(Heard("121.34"), scope).reason == "too_fine"  # type: ignore[union-attr]
 
 

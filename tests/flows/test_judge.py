@@ -301,8 +301,9 @@ def test_the_interval_holds_what_it_promises():
     rng = np.random.default_rng(20)
     inside = []
     for true in rng.uniform(1, 140, 4000):
-        resolution = METER.function("ac_volts").range_for(true).resolution
-        bound = true * 0.01 + 3 * resolution
+        function = METER.function("ac_volts")
+        resolution = function.range_for(true).resolution
+        bound = true * function.percent / 100 + function.digits * resolution
         seen = round((true + rng.uniform(-bound, bound)) / resolution) * resolution
         got = measured_value(seen, "ac_volts", METER)
         inside.append(got.low <= true <= got.high)

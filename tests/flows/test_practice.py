@@ -291,21 +291,21 @@ def test_scoring(known: Knowledge) -> None:
 
 
 def test_no_fault_is_right_too_where_every_reading_passes(known: Knowledge) -> None:
-    # 110.9 V is inside range B of ANSI C84.1 (110 to 127 V; from memory): low, but within the limits.
+    # 110.9 V is inside range B of ANSI C84.1 at the furnace (from 104 V; from memory): low, but within the limits.
     p = furnace("supply_low")
     nominal_volts = float(read(p.circuit, "supply_hot_neutral")[0])
     at = lambda volts: replace(p, circuit=replace(p.circuit, supply_volts=p.circuit.supply_volts * volts / nominal_volts))  # noqa: E731
     slight = score(at(110.9), "healthy", known, rng())
     assert slight.mark == "right" and slight.mild and "within its limits" in slight.text
     assert score(at(110.9), "supply_low", known, rng()).mark == "right"
-    assert score(at(108.0), "healthy", known, rng()).mark == "wrong"
+    assert score(at(102.0), "healthy", known, rng()).mark == "wrong"
     assert score(at(110.9), "rod_open", known, rng()).mark == "wrong"
 
 
 def test_readings_of_the_dead_proof_count(known: Knowledge) -> None:
     p = proven_dead(furnace("burner_corroded"))
     p, _ = ask(p, "ground_path", rng())
-    assert score(p, "burner_corroded", known, rng()).taken == 3
+    assert score(p, "burner_corroded", known, rng()).taken == 4
 
 
 def test_a_slip_is_scored_once_and_says_what_was_unsafe(known: Knowledge) -> None:
@@ -329,10 +329,14 @@ def test_one_of_two_faults_is_half_right_and_the_pair_counts_either_way(known: K
 
 
 def test_what_a_meter_cannot_tell_counts_as_right(known: Knowledge) -> None:
-    # Grave enough that the current is plainly low: thin flame or rod misplaced, the meter shows the same.
-    p = furnace("flame_thin", seed=3)
-    marks = {answer: score(p, answer, known, rng(1)).mark for answer in ("flame_thin", "rod_misplaced", "polarity_reversed")}
-    assert marks == {"flame_thin": "right", "rod_misplaced": "alike", "polarity_reversed": "wrong"}
+    # Thin flame or rod misplaced: on some furnaces the meter shows the same, on no furnace is it a swapped supply.
+    answers = ("flame_thin", "rod_misplaced", "polarity_reversed")
+    marks = []
+    for seed in range(9):
+        p = furnace("flame_thin", seed=seed)
+        marks.append(tuple(score(p, answer, known, rng(1)).mark for answer in answers))
+    assert {one[0] for one in marks} == {"right"} and {one[2] for one in marks} == {"wrong"}
+    assert "alike" in {one[1] for one in marks} and "right" not in {one[1] for one in marks}
 
 
 def test_stops_are_short_and_plain() -> None:

@@ -56,7 +56,8 @@ def test_no_rule_is_broken_anywhere(walked, capsys):
 def test_every_step_can_be_reached_and_every_state_can_end(walked):
     assert walked.steps_never == ()
     assert walked.stuck == ()
-    assert walked.states > 100 and walked.moves > 20 * walked.states
+    # What only asks is walked once for each step, what moves a visit in every state: some ten answers a state at least.
+    assert walked.states > 100 and walked.moves > 10 * walked.states
 
 
 @pytest.fixture(scope="module")
@@ -232,9 +233,22 @@ def moved_on_live_power(plan):
 
 
 def touched_after_a_danger(plan):
-    move = last(plan, *TO_CLIPS, *ON, *CURRENT, *OFF, *UNCLIP)
+    move = last(plan, *TO_CLIPS)
     danger = (("live", "high"),)
-    return tampered(plan, move, before=replace(move[0], safety=danger), after=replace(move[2], safety=danger))
+    before = replace(move[0], safety=danger, power="said_off")
+    return tampered(plan, move, before=before, after=replace(move[2], safety=danger, power="said_off"))
+
+
+def off_by_one_answer(plan):
+    move = last(plan, *TO_LIVE, *LIVE, *OFF)
+    return tampered(plan, move, before=replace(move[0], mode="ask"))
+
+
+def on_past_a_danger(plan):
+    move = last(plan, *TO_LIVE, *LIVE)
+    danger = (("live", "high"),)
+    after = replace(move[2], safety=danger, step="power_off", mode="ask", agenda=())
+    return tampered(plan, move, before=replace(move[0], safety=danger), after=after)
 
 
 def gas_without_alarm(plan):
@@ -343,6 +357,8 @@ CASES = {
     moved_by_nobody: "'leads' comes to 'clipped' and nobody moved it",
     moved_by_one_answer: "'leads' comes to 'in_hand' by a single answer",
     moved_on_live_power: "'leads' is moved while power is on",
+    off_by_one_answer: "power counts as off without a second asking",
+    on_past_a_danger: "the visit goes on past the danger at 'live'",
     touched_after_a_danger: "'leads' is touched after a failed safety check on power that is not proven dead",
     gas_without_alarm: "gas does not raise the alarm",
     alarm_left_at_once: "the alarm is left without being called false, and the air clear",

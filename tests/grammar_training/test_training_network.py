@@ -229,7 +229,7 @@ def toy_speech() -> shards.Speech:
         targets.append(string)
     length = len(rows[0])
     start = torch.arange(6) * length
-    return shards.Speech(torch.from_numpy(np.concatenate(rows)), start, torch.full((6,), length), targets, ["toy"] * 6, ["toy"] * 6)
+    return shards.Speech(torch.from_numpy(np.concatenate(rows)), start, torch.full((6,), length), targets, ["toy"] * 6, ["toy"] * 6, [1] * 6, [False] * 6)
 
 
 def test_batches_repeat_with_the_seed_and_stay_in_range():
@@ -277,3 +277,24 @@ def test_edit_distance_by_hand():
     assert train.distance([1, 2, 3], [1, 3]) == 1
     assert train.distance([], [4, 4]) == 2
     assert train.distance([1, 2], [2, 1]) == 2
+
+
+def test_rooms_are_taken_out_in_training_as_in_the_product():
+    """Against the product's own subtraction, which is made with scipy's transforms."""
+    from assistant.engines import looks
+    from grammar.training import quieting
+
+    rng = np.random.default_rng(2)
+    t = np.arange(16_000) / RATE
+    sound = (rng.normal(0, 300, 16_000) + 6000 * np.sin(2 * math.pi * 700 * t) * (np.sin(2 * math.pi * 2 * t) > 0)).astype(np.int16)
+    ours = quieting.quieted(torch.from_numpy(sound).float()[None])[0].numpy()
+    theirs = looks.quieted(sound).astype(np.float64)
+    inside = slice(1024, -1024)
+    assert np.sqrt(np.mean((ours - theirs)[inside] ** 2)) < 0.02 * np.sqrt(np.mean(theirs[inside] ** 2))
+    assert (quieting.MORE, quieting.LEFT, quieting.ROOM_PERCENT) == (looks.MORE, looks.LEFT, looks.ROOM_PERCENT)
+
+
+def test_utterances_come_up_as_often_as_their_weight_says():
+    made = toy_speech()
+    assert made.without(["toy"]).weight == [] and made.only(["toy"]).weight == [1] * 6
+    assert len(made.only(["toy"]).person) == 6

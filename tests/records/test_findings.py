@@ -40,7 +40,7 @@ FURNACES = {
     "supply skipped": visiting.SKIPPED,
     "never lit": visiting.NEVER_LIT,
     "corroded": visiting.CORRODED,
-    "hot and neutral swapped": Furnace({"polarity_hot": ["0.3"], "polarity_neutral": ["118.1"]}, offers=["stop"]),
+    "polarity named, then stopped": Furnace({"polarity_hot": ["0.3"], "polarity_neutral": ["stop"]}),
 }
 MARKED = {
     "healthy": ("good", "no fault found"),
@@ -66,8 +66,8 @@ def test_lists_name_what_endangers_what_was_found_and_what_is_missing(walked: di
 
 
 def test_a_danger_that_is_named_stands_though_its_own_check_was_not_made(walked: dict[str, Events]) -> None:
-    end = {"kind": "end", "how": "stopped", "fault": "polarity_reversed", "safety": [], "missing": ["polarity_neutral"]}
-    events = [*walked["healthy"][:80], {**end, "at": walked["healthy"][80]["at"]}]
+    events = walked["polarity named, then stopped"]
+    assert events[-1]["safety"] == [] and events[-1]["fault"] == "polarity_reversed"
     [danger] = standing(events)
     assert danger.short == "hot and neutral swapped" and "Turn off the breaker." in danger.text
     assert mark(derive(events).visit) == "DANGER"
@@ -102,7 +102,7 @@ def test_what_was_found_is_the_fault_at_the_end_or_what_was_mended(walked: dict[
     assert found == {
         "healthy": None, "open ground": "ground_open", "ground mended": "ground_open",
         "phase mended": "secondary_swapped", "mended and stopped": "secondary_swapped", "supply skipped": None,
-        "never lit": None, "corroded": "burner_corroded", "hot and neutral swapped": "polarity_reversed",
+        "never lit": None, "corroded": "burner_corroded", "polarity named, then stopped": "polarity_reversed",
     }  # fmt: skip
 
 
@@ -135,7 +135,7 @@ def test_charts_count_what_was_mended_and_call_nothing_sound_that_is_not(store: 
     assert {fault: sum(counts.values()) for fault, counts in by_family.items()} == {
         "": 1, "ground_open": 2, "secondary_swapped": 2, "burner_corroded": 1, "polarity_reversed": 1
     }  # fmt: skip
-    assert {row["site"] for row in listed(store, Wanted(danger=True))} == {"open ground", "hot and neutral swapped"}
+    assert {row["site"] for row in listed(store, Wanted(danger=True))} == {"open ground", "polarity named, then stopped"}
     assert {row["site"] for row in listed(store, Wanted(fault="secondary_swapped"))} == {"phase mended", "mended and stopped"}
     assert {row["site"] for row in listed(store, Wanted(outcome="pass"))} == {"healthy", "ground mended", "phase mended"}
     assert across.choices(store)["fault"] == ["burner_corroded", "ground_open", "polarity_reversed", "secondary_swapped"]
