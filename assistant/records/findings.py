@@ -100,7 +100,11 @@ def dangers(events: list[Event]) -> tuple[Danger, ...]:
 def _named(events: list[Event]) -> list[Danger]:
     """What endangers by its nature and is named at the end, though the check that would find it was not made."""
     known, parts = catalog.faults().faults, str(_end(events).get("fault") or "").split(catalog.JOIN)
-    return [Danger("", "", one, f"{known[one].says} {known[one].next}", True) for one in parts if one in known and known[one].danger]
+    return [
+        Danger("", "", one, f"{known[one].says} {known[one].next}", True)
+        for one in parts
+        if one in known and known[one].danger
+    ]
 
 
 def standing(events: list[Event]) -> tuple[Danger, ...]:
@@ -211,7 +215,9 @@ def _in_words(title: str, finding: str, spoken: bool = False) -> str:
 
 def _titles(events: list[Event]) -> dict[str, str]:
     end = _end(events)
-    read = {str(one.get("step")): str(one.get("check_title")) for one in _of(events, "reading") if one.get("check_title")}
+    read = {
+        str(one.get("step")): str(one.get("check_title")) for one in _of(events, "reading") if one.get("check_title")
+    }
     named = zip(map(str, end.get("missing") or []), map(str, end.get("missing_titles") or []), strict=False)
     return {**read, **dict(named)}
 

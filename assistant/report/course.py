@@ -114,11 +114,22 @@ def memos(events: list[Event]) -> tuple[Memo, ...]:
     for one in events:
         if one.get("kind") == "said" and one.get("line") == "memo_start":
             words = []
-        elif one.get("kind") == "heard" and str(one.get("scope", "")).endswith("/memo") and (one.get("answer") or {}).get("id") != "end_note":
+        elif (
+            one.get("kind") == "heard"
+            and str(one.get("scope", "")).endswith("/memo")
+            and (one.get("answer") or {}).get("id") != "end_note"
+        ):
             words.append(str(one.get("text") or ""))
         elif one.get("kind") == "memo":
             text = str(one.get("text") or "") or " ".join(word for word in words if word)
             seconds = number(one.get("seconds"))
-            found.append(Memo(one.get("file") if isinstance(one.get("file"), str) else None, seconds if math.isfinite(seconds) else 0.0, str(one.get("step") or "").replace("_", " "), text))
+            found.append(
+                Memo(
+                    one.get("file") if isinstance(one.get("file"), str) else None,
+                    seconds if math.isfinite(seconds) else 0.0,
+                    str(one.get("step") or "").replace("_", " "),
+                    text,
+                )
+            )
             words = []
     return tuple(found)

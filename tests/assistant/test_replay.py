@@ -103,7 +103,9 @@ def test_cut_off_after_any_line_it_reaches_the_same_end(name: str) -> None:
             record.write("resumed", {"engine": "typed"})
             to_the_end(record, *advance(plan, where.session, Resumed()), technician)
         again = record.events
-        assert [again[-1].get(key) for key in END] == [events[-1].get(key) for key in END], f"{name}, line {cut}: {events[cut - 1]}"
+        assert [again[-1].get(key) for key in END] == [events[-1].get(key) for key in END], (
+            f"{name}, line {cut}: {events[cut - 1]}"
+        )
         assert values_kept(events[:cut]) <= values_kept(again) and standing(plan, again).unsaved == ()
 
 
@@ -115,7 +117,11 @@ def _so_far(events: Events, furnace: Furnace) -> tuple[dict[str, int], int, set[
             shown[one["step"]] = shown.get(one["step"], 0) + 1
     heard = [one for one in events if one["kind"] == "heard"]
     offered = sum(one["scope"].endswith("/offer") for one in heard)
-    said = {step for step, text in furnace.says.items() if any(one["scope"] == f"{step}/ask" and one["text"] == text for one in heard)}
+    said = {
+        step
+        for step, text in furnace.says.items()
+        if any(one["scope"] == f"{step}/ask" and one["text"] == text for one in heard)
+    }
     return shown, offered, said
 
 
@@ -123,7 +129,11 @@ def written_by_the_dialogue() -> Iterator[tuple[str, set[str]]]:
     """Kind and fields of every `Save("kind", {...})` in the dialogue's source."""
     for path in Path(flows.__file__).parent.glob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Save" and isinstance(node.args[0], ast.Constant):
+            if (
+                isinstance(node, ast.Call)
+                and getattr(node.func, "id", "") == "Save"
+                and isinstance(node.args[0], ast.Constant)
+            ):
                 fields = node.args[1].keys if len(node.args) > 1 and isinstance(node.args[1], ast.Dict) else []
                 yield str(node.args[0].value), {str(key.value) for key in fields if isinstance(key, ast.Constant)}
 

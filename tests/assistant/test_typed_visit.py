@@ -57,7 +57,9 @@ def test_a_skipped_check_is_the_last_word_and_the_visit_is_not_called_good(tmp_p
 
 def test_nobody_at_a_keyboard_is_sent_away_from_a_fan_also_after_a_break(tmp_path: Path) -> None:
     said = "bananas\nwhat a lovely day\nblue\ngreen\nred\n"
-    first = CliRunner().invoke(cli, ["run", "--typed", "--visits", str(tmp_path)], input=f"the air is clear\n{said}").output
+    first = (
+        CliRunner().invoke(cli, ["run", "--typed", "--visits", str(tmp_path)], input=f"the air is clear\n{said}").output
+    )
     again = CliRunner().invoke(cli, ["run", "--typed", "--visits", str(tmp_path), "--resume"], input=said).output
     for printed in (first, again):
         assert "does not fit" in printed and "fan" not in printed

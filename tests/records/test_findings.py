@@ -1,4 +1,4 @@
-"""What lists, charts and exports say of dangers, missing checks and mended faults. The visits are walked by the dialogue."""
+"""What lists, charts and exports say of dangers, missing checks and mended faults, for visits walked by the dialogue."""
 
 from __future__ import annotations
 
@@ -44,12 +44,21 @@ FURNACES = {
 }
 MARKED = {
     "healthy": ("good", "no fault found"),
-    "open ground": ("DANGER", "an open ground wire; stopped before the end; not done: Transformer secondary, Phasing and 9 more checks"),
+    "open ground": (
+        "DANGER",
+        "an open ground wire; stopped before the end; not done: Transformer secondary, Phasing and 9 more checks",
+    ),
     "ground mended": ("good", "an open ground wire, mended"),
     "phase mended": ("good", "swapped transformer wires on the low side, mended"),
-    "mended and stopped": ("open", "swapped transformer wires on the low side, mended; stopped before the end; not done: Lead zero, Ground path and 6 more checks"),
+    "mended and stopped": (
+        "open",
+        "swapped transformer wires on the low side, mended; stopped before the end; not done: Lead zero, Ground path and 6 more checks",
+    ),
     "supply skipped": ("open", "stopped before the end; not done: Supply voltage"),
-    "never lit": ("open", "stopped before the end; not done: Flame current, Does the board see the flame, Watch one cycle"),
+    "never lit": (
+        "open",
+        "stopped before the end; not done: Flame current, Does the board see the flame, Watch one cycle",
+    ),
     "corroded": ("fault", "a corroded burner ground"),
 }
 
@@ -129,16 +138,33 @@ def test_what_was_moved_is_known_at_every_moment(walked: dict[str, Events]) -> N
     assert "jumper: r to w" in [one.words for one in out_of_place(events[:on])]
 
 
-def test_charts_count_what_was_mended_and_call_nothing_sound_that_is_not(store: Store, walked: dict[str, Events]) -> None:
+def test_charts_count_what_was_mended_and_call_nothing_sound_that_is_not(
+    store: Store, walked: dict[str, Events]
+) -> None:
     import_events(store, [Journal(events, False, name) for name, events in walked.items()])
     by_family = across.faults(store)["by_family"]
     assert {fault: sum(counts.values()) for fault, counts in by_family.items()} == {
         "": 1, "ground_open": 2, "secondary_swapped": 2, "burner_corroded": 1, "polarity_reversed": 1
     }  # fmt: skip
-    assert {row["site"] for row in listed(store, Wanted(danger=True))} == {"open ground", "polarity named, then stopped"}
-    assert {row["site"] for row in listed(store, Wanted(fault="secondary_swapped"))} == {"phase mended", "mended and stopped"}
-    assert {row["site"] for row in listed(store, Wanted(outcome="pass"))} == {"healthy", "ground mended", "phase mended"}
-    assert across.choices(store)["fault"] == ["burner_corroded", "ground_open", "polarity_reversed", "secondary_swapped"]
+    assert {row["site"] for row in listed(store, Wanted(danger=True))} == {
+        "open ground",
+        "polarity named, then stopped",
+    }
+    assert {row["site"] for row in listed(store, Wanted(fault="secondary_swapped"))} == {
+        "phase mended",
+        "mended and stopped",
+    }
+    assert {row["site"] for row in listed(store, Wanted(outcome="pass"))} == {
+        "healthy",
+        "ground mended",
+        "phase mended",
+    }
+    assert across.choices(store)["fault"] == [
+        "burner_corroded",
+        "ground_open",
+        "polarity_reversed",
+        "secondary_swapped",
+    ]
 
 
 def test_the_commands_list_show_and_export_them(tmp_path: Path, walked: dict[str, Events]) -> None:
@@ -154,7 +180,7 @@ def test_the_commands_list_show_and_export_them(tmp_path: Path, walked: dict[str
     run("import", str(tmp_path / "visits"))
     assert "DANGER: an open ground wire" in run("list", "--danger") and "1 of 1 visits." in run("list", "--danger")
     shown = run("show", "open-ground").splitlines()
-    assert shown[2].split() [:1] == ["DANGER"] and "Turn off the breaker" in shown[2]
+    assert shown[2].split()[:1] == ["DANGER"] and "Turn off the breaker" in shown[2]
     assert "not done" in shown[3] and "Transformer secondary" in shown[3]
     assert "stopped to mend it (out of phase)" in run("show", "mended-and-stopped")
     run("export", str(tmp_path / "v.json"))
