@@ -1,6 +1,6 @@
-"""The lines of visits.yaml: all that a technician of the demonstration may say, in that visit's voice and room.
+"""The lines of the demonstration's clips.yaml: all that a technician of the demonstration may say, in that visit's voice and room.
 
-Taken from assistant/demo.yaml, so that a step added there needs nothing but
+Taken from assistant/visit/demo/demo.yaml, so that a step added there needs nothing but
 `python -m audio_fixtures.make`. A reading is recorded twice: as it is said,
 and digit by digit for when it is asked again.
 """
@@ -11,11 +11,9 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
-from assistant.demo import DemoFile, demo_file
-from assistant.recorded import spelled
-from audio_fixtures.listing import HERE
-
-FILE = HERE / "visits.yaml"
+from assistant.visit.demo.clips import FILE
+from assistant.visit.demo.show import DemoFile, demo_file
+from assistant.visit.recorded import spelled
 
 
 def lines(data: DemoFile) -> Iterator[str]:

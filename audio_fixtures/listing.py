@@ -6,14 +6,14 @@ import math
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Literal
 
 import numpy as np
 from pydantic import Field, model_validator
 
-from assistant.audio.files import read
-from assistant.errors import AudioError
-from audio_fixtures.rooms import SAMPLE_RATE, NoiseKind
+from assistant.hearing.audio.files import read
+from assistant.visit.demo.clips import CLIPS, Id
+from audio_fixtures.rooms import NoiseKind
 from grammar.answers import Answer, Choice, Command, Reading, Unclear
 from grammar.datafile import Strict, load_yaml
 from grammar.language import language
@@ -21,7 +21,6 @@ from grammar.scope import Asked, Scope
 from grammar.units import to_si
 
 HERE = Path(__file__).parent
-Id = Annotated[str, Field(pattern=r"^[a-z0-9_]+(/[a-z0-9_]+)*$")]
 Noise = Literal["none"] | NoiseKind
 Outcome = Literal["right", "asked again", "wrong and accepted"]
 
@@ -93,35 +92,6 @@ class HearingList(Strict):
         return self
 
 
-class VisitUtterance(Strict):
-    """One sentence of a demonstration visit. rate: pace of the voice, 1 is its own."""
-
-    id: Id
-    text: str
-    voice: str
-    noise: Noise = "none"
-    snr_db: float | None = None
-    rate: float = Field(1.0, gt=0.4, lt=2.0)
-
-    @model_validator(mode="after")
-    def _level(self) -> VisitUtterance:
-        if (self.noise == "none") != (self.snr_db is None):
-            raise ValueError("noise and snr_db come together or not at all")
-        return self
-
-
-class VisitList(Strict):
-    """visits.yaml."""
-
-    format: Literal[1]
-    utterances: list[VisitUtterance]
-
-    @model_validator(mode="after")
-    def _whole(self) -> VisitList:
-        _unique(one.id for one in self.utterances)
-        return self
-
-
 class Recording(Strict):
     """One file as made. seconds: its length; seed: of its noise; scope, means: hearing set only."""
 
@@ -159,11 +129,6 @@ def hearing_list() -> HearingList:
     return load_yaml(HERE / "utterances.yaml", HearingList)
 
 
-def visit_list() -> VisitList:
-    """Raises DataFileError."""
-    return load_yaml(HERE / "visits.yaml", VisitList)
-
-
 @lru_cache
 def manifest() -> Manifest:
     """Every recording that ships. Raises DataFileError."""
@@ -172,29 +137,12 @@ def manifest() -> Manifest:
 
 def sound(recording: Recording | str) -> np.ndarray:
     """A recording, or the file of that name in the manifest: int16, 16 kHz, shape (n,). Raises AudioError."""
-    file = recording if isinstance(recording, str) else recording.file
-    return read(HERE / file)
+    return read(place(recording if isinstance(recording, str) else recording.file))
 
 
-def in_its_room(sound: np.ndarray, before: float = 1.0, after: float = 0.8) -> np.ndarray:
-    """A recording with its own room going on before and after it, as a microphone would bring it.
-
-    The room at its ends (made by make.py: BEFORE, AFTER) is laid on to and fro.
-    before, after: seconds added.
-    """
-    edge = SAMPLE_RATE // 4
-    head, tail = sound[:edge], sound[-edge:]
-    lead = np.concatenate([head[::-1], head] * math.ceil(before * SAMPLE_RATE / (2 * edge)))
-    end = np.concatenate([tail[::-1], tail] * math.ceil(after * SAMPLE_RATE / (2 * edge)))
-    return np.concatenate([lead[len(lead) - round(before * SAMPLE_RATE) :], sound, end[: round(after * SAMPLE_RATE)]])
-
-
-def visit_sound(id: str) -> np.ndarray:
-    """The recording of a visit's utterance by its id in visits.yaml. Raises AudioError."""
-    file = f"visits/{id}.flac"
-    if not (HERE / file).is_file():
-        raise AudioError(f"There is no recording '{id}'.", "Add it to audio_fixtures/visits.yaml and run: python -m audio_fixtures.make")
-    return sound(file)
+def place(file: str) -> Path:
+    """Where a file of the manifest lies: the demonstration's clips ship with the demonstration."""
+    return CLIPS / file.removeprefix("visits/") if file.startswith("visits/") else HERE / file
 
 
 def hearing_set(snr_db: float | None) -> list[Heard]:

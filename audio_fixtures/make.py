@@ -1,7 +1,7 @@
 """Make the recordings: `python -m audio_fixtures.make`.
 
 The list of what the demonstration's technicians say is brought in line with
-assistant/demo.yaml first, so this one command is all that a change there needs.
+assistant/visit/demo/demo.yaml first, so this one command is all that a change there needs.
 
 Every file is spoken by a named voice, levelled, given quiet before and after,
 and mixed with noise from a seed that its utterance's id gives, so that the
@@ -22,10 +22,11 @@ from pathlib import Path
 import numpy as np
 import yaml
 
-from assistant.audio.files import read, write
 from assistant.errors import AudioError, MissingLibrary, VoiceError
+from assistant.hearing.audio.files import read, write
+from assistant.visit.demo.clips import CLIPS, visit_list
 from audio_fixtures import demo_lines
-from audio_fixtures.listing import HERE, Manifest, Recording, hearing_list, visit_list
+from audio_fixtures.listing import HERE, Manifest, Recording, hearing_list, place
 from audio_fixtures.rooms import SAMPLE_RATE, active, level, mix, noise, padded
 from audio_fixtures.voices import PROGRAMS, say, voices
 from grammar.errors import TwohandsError
@@ -39,7 +40,7 @@ STEP = 16
 HEADER = """\
 # Every recording here, written by `python -m audio_fixtures.make`; do not edit.
 #
-# file      under audio_fixtures/
+# file      under audio_fixtures/, visits/ under assistant/visit/demo/clips/
 # licence   of the voice that speaks; the sentences are our own, under the licence of this project
 # noise     kind of audio_fixtures/rooms.py; snr_db: active speech over noise, null for none
 # seed      of the noise
@@ -106,9 +107,9 @@ def make() -> tuple[int, int]:
     wrote = 0
     for recording in planned():
         sound = rendered(recording)
-        wrote += _put(HERE / recording.file, sound)
+        wrote += _put(place(recording.file), sound)
         made.append(recording.model_copy(update={"seconds": round(len(sound) / SAMPLE_RATE, 3)}))
-    _remove_others({HERE / one.file for one in made})
+    _remove_others({place(one.file) for one in made})
     engines = {one.engine for one in voices() if one.id in {made_one.voice for made_one in made}}
     result = Manifest(format=1, made_with=versions(engines), recordings=made)
     text = HEADER + yaml.safe_dump(result.model_dump(exclude_defaults=True) | {"format": 1}, sort_keys=False, allow_unicode=True, width=1000)
@@ -145,7 +146,7 @@ def _kept(path: Path) -> np.ndarray:
 
 
 def _remove_others(wanted: set[Path]) -> None:
-    for path in [*(HERE / "hearing").rglob("*.flac"), *(HERE / "visits").rglob("*.flac")]:
+    for path in [*(HERE / "hearing").rglob("*.flac"), *CLIPS.rglob("*.flac")]:
         if path not in wanted:
             path.unlink()
 
@@ -157,7 +158,7 @@ def main() -> int:
     except TwohandsError as error:
         print(error.text, file=sys.stderr)
         return 1
-    size = sum(path.stat().st_size for path in HERE.rglob("*.flac"))
+    size = sum(path.stat().st_size for folder in (HERE, CLIPS) for path in folder.rglob("*.flac"))
     print(f"{files} recordings, {wrote} written, {size / 1e6:.1f} MB")
     return 0
 

@@ -11,19 +11,18 @@ import soundfile
 from pydantic import ValidationError
 
 from assistant.errors import AudioError, VoiceError
+from assistant.visit.demo.clips import CLIPS, VisitList, visit_list, visit_sound
 from audio_fixtures import make
 from audio_fixtures.listing import (
     HERE,
     HearingList,
     Means,
-    VisitList,
     hearing_list,
     hearing_set,
     judged,
     manifest,
+    place,
     sound,
-    visit_list,
-    visit_sound,
 )
 from audio_fixtures.rooms import active
 from audio_fixtures.voices import PROGRAMS, voices
@@ -52,13 +51,13 @@ def test_the_manifest_is_what_the_lists_ask_for():
 
 def test_every_recording_is_there_and_no_other():
     listed = {one.file for one in manifest().recordings}
-    there = {str(path.relative_to(HERE)) for path in HERE.rglob("*.flac")}
-    assert there == listed and len(listed) == len(manifest().recordings)
+    there = {*HERE.rglob("*.flac"), *CLIPS.rglob("*.flac")}
+    assert there == {place(file) for file in listed} and len(listed) == len(manifest().recordings)
 
 
 def test_every_recording_plays():
     for one in manifest().recordings:
-        info = soundfile.info(HERE / one.file)
+        info = soundfile.info(place(one.file))
         assert (info.format, info.subtype, info.samplerate, info.channels) == ("FLAC", "PCM_16", 16_000, 1), one.file
         samples = sound(one)
         assert abs(len(samples) / 16_000 - one.seconds) < 0.001, one.file
@@ -67,7 +66,7 @@ def test_every_recording_plays():
 
 def test_they_stay_small():
     assert sum(path.stat().st_size for path in (HERE / "hearing").rglob("*.flac")) < 6_000_000
-    assert max(path.stat().st_size for path in HERE.rglob("*.flac")) < 100_000
+    assert max(path.stat().st_size for folder in (HERE, CLIPS) for path in folder.rglob("*.flac")) < 100_000
 
 
 def test_the_hearing_set_covers_what_the_table_reports():
@@ -165,7 +164,7 @@ def test_a_broken_file_is_made_anew_and_a_right_one_left(tmp_path):
 def test_visit_sound_is_found_by_id():
     first = visit_list().utterances[0]
     assert len(visit_sound(first.id)) > 8_000
-    with pytest.raises(AudioError, match=r"no recording 'nobody/nothing'\. Add it to audio_fixtures/visits.yaml"):
+    with pytest.raises(AudioError, match=r"no recording 'nobody/nothing'\. Add it to assistant/visit/demo/clips.yaml"):
         visit_sound("nobody/nothing")
 
 

@@ -17,10 +17,10 @@ from typing import Any
 import pytest
 import yaml
 
-from flows.compile import load_plan
-from flows.dialogue import begin
-from flows.profiles import equipment, meter, names
-from flows.prompts import scope_for
+from flows.judge.profiles import equipment, meter, names
+from flows.procedure.compile import load_plan
+from flows.talk.dialogue import begin
+from flows.talk.prompts import scope_for
 from grammar.answers import Heard, Reading
 from grammar.language import language
 from grammar.numbers import parse
@@ -136,7 +136,7 @@ def load(path: str) -> Any:
 
 
 SHIPPED = sorted(str(path.relative_to(ROOT)) for package in PACKAGES for path in (ROOT / package).rglob("*.yaml"))
-DEMO, VISITS, MANIFEST = "assistant/demo.yaml", "audio_fixtures/visits.yaml", "audio_fixtures/manifest.yaml"
+DEMO, VISITS, MANIFEST = "assistant/visit/demo/demo.yaml", "assistant/visit/demo/clips.yaml", "audio_fixtures/manifest.yaml"
 
 
 def test_the_files_are_found():

@@ -34,7 +34,7 @@ IN_EVERY_DEBIAN = {"mktemp", "rm", "setpriv"}
 SKIPPED_WITHOUT = {"mount", "text2wave", "umount"}
 """Their tests skip with a reason where they are not installed."""
 BENCHMARK_ONLY = {"ffmpeg", "gcc"}
-"""Started by tests/bench alone, whose files are no tests."""
+"""Started by tests/lab/measure alone, whose files are no tests."""
 LIBRARIES = {
     "libasound2-plugins",
     "libespeak-ng1",
@@ -81,7 +81,7 @@ def test_no_program_is_listed_that_nothing_starts():
 
 def test_what_only_a_benchmark_starts_is_started_by_no_test():
     for program in BENCHMARK_ONLY:
-        assert {file.rsplit("/", 1)[0] for file in started()[program]} == {"tests/bench"}
+        assert {file.rsplit("/", 1)[0] for file in started()[program]} == {"tests/lab/measure"}
 
 
 def test_the_second_command_installs_what_the_tests_need_and_no_more():

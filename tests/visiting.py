@@ -10,13 +10,13 @@ from typing import Any
 
 import numpy as np
 
-from assistant.engines.base import Final
-from assistant.journal import Journal, read
-from assistant.kept_plan import keep
-from assistant.plans import ready_plan
-from assistant.visit import Visit, opening
-from flows.compile import Plan
-from flows.dialogue import begin
+from assistant.hearing.engines.base import Final
+from assistant.visit.journal import Journal, read
+from assistant.visit.kept_plan import keep
+from assistant.visit.loop import Visit, opening
+from assistant.visit.plans import ready_plan
+from flows.procedure.compile import Plan
+from flows.talk.dialogue import begin
 from grammar.answers import Heard
 from grammar.scope import Scope
 from tests.flows.technician import Furnace, Technician

@@ -18,11 +18,11 @@ from assistant.authoring.places import places
 from assistant.authoring.reading import Measure
 from assistant.authoring.rules import rules
 from assistant.authoring.ways import endless, never_reached
-from flows.compile import Plan, check_file
 from flows.errors import FlowError
-from flows.profiles import Equipment
-from flows.safety import Walk, walk
-from flows.spoken_check import spoken_problems
+from flows.judge.profiles import Equipment
+from flows.procedure.compile import Plan, check_file
+from flows.procedure.spoken.check import spoken_problems
+from flows.walk.safety import Walk, walk
 from grammar.datafile import line_of, read_yaml
 from grammar.errors import DataFileError, GrammarError
 from grammar.known import lacking

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from assistant.engines.base import SAMPLE_RATE
-from assistant.speech.settings import settings
-from assistant.speech.voice import Voice
+from assistant.hearing.engines.base import SAMPLE_RATE
+from assistant.speaking.settings import settings
+from assistant.speaking.voice import Voice
 
 Seconds = Callable[[str], float]
 

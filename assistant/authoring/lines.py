@@ -7,10 +7,10 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from flows.compile import Plan
-from flows.judge import CALCULATIONS
-from flows.schema import Judge, Step
-from flows.wording import fill
+from flows.judge.verdict import CALCULATIONS
+from flows.procedure.compile import Plan
+from flows.procedure.schema import Judge, Step
+from flows.procedure.wording import fill
 
 SAMPLE: Mapping[str, float] = {"ac_volts": 84.7, "dc_volts": 7.4, "ohms": 0.8, "dc_amps": 4.1e-6, "ac_amps": 4.2, "hertz": 60.0}
 """What stands for a number that only a visit can bring (SI)."""

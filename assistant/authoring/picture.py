@@ -13,7 +13,7 @@ from assistant.authoring.errors import AuthoringError
 from assistant.authoring.ways import on_the_way
 from assistant.colours import colour
 from assistant.errors import MissingLibrary
-from flows.schema import Power, Procedure, Step, When
+from flows.procedure.schema import Power, Procedure, Step, When
 
 KINDS = (".png", ".svg", ".pdf")
 COLOURS = {"on": colour("doubt-zone"), "off": colour("pale"), "dead": colour("good-zone"), "any": colour("card")}

@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from dataclasses import replace
 from itertools import product
 
-from flows.compile import Plan
-from flows.prompts import scope_for
-from flows.session import Session
+from flows.procedure.compile import Plan
+from flows.procedure.session import Session
+from flows.talk.prompts import scope_for
 from grammar.scope import Scope
 
 

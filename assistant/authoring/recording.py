@@ -6,12 +6,12 @@ import csv
 from collections.abc import Callable
 from pathlib import Path
 
-from assistant.audio.files import write
 from assistant.authoring.errors import AuthoringError
 from assistant.authoring.lines import lines_of
-from assistant.engines.base import SAMPLE_RATE
-from assistant.speech.voice import Voice
-from flows.compile import Plan
+from assistant.hearing.audio.files import write
+from assistant.hearing.engines.base import SAMPLE_RATE
+from assistant.speaking.voice import Voice
+from flows.procedure.compile import Plan
 
 LIST = "lines.csv"
 

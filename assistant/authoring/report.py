@@ -14,11 +14,11 @@ from assistant.authoring.lines import lines_of
 from assistant.authoring.reading import measure
 from assistant.authoring.rules import rules
 from assistant.errors import AssistantError, MissingLibrary
-from flows.compile import Plan, make_plan
-from flows.profiles import equipment as load_equipment
-from flows.profiles import meter as load_meter
-from flows.schema import load_procedure
-from flows.texts import translate
+from flows.judge.profiles import equipment as load_equipment
+from flows.judge.profiles import meter as load_meter
+from flows.procedure.compile import Plan, make_plan
+from flows.procedure.schema import load_procedure
+from flows.procedure.texts import translate
 from grammar.errors import TwohandsError
 from grammar.language import languages
 
@@ -109,7 +109,7 @@ def _seconds(plan: Plan, report: Report, voice: bool) -> Iterator[Seconds]:
     if not voice:
         yield by_letters
         return
-    from assistant.speech.voice import EspeakVoice
+    from assistant.speaking.voice import EspeakVoice
 
     try:
         real = EspeakVoice(plan.language)

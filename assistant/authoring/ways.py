@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
-from flows.compile import holds
 from flows.errors import FlowError
-from flows.route import Routes, bringers, first_step, power_needed, routes_of
-from flows.schema import Procedure, Step
-from flows.session import Session
+from flows.procedure.compile import holds
+from flows.procedure.route import Routes, bringers, first_step, power_needed, routes_of
+from flows.procedure.schema import Procedure, Step
+from flows.procedure.session import Session
 
 Arrows = dict[str, frozenset[str]]
 

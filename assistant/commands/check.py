@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from assistant import room_check
+from assistant.commands import room_check
 
 
 @click.command()

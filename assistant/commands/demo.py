@@ -6,14 +6,14 @@ from pathlib import Path
 
 import click
 
-from assistant.assemble import engine_option
 from assistant.cli import version
-from assistant.demo import DemoResult, demo_file, recorded_clip, run_visit
-from assistant.engines.choose import recognizer
-from assistant.hearing.policy import weigh
-from assistant.journal import utc_now
-from assistant.screen import Screen
-from assistant.speech.voice import EspeakVoice
+from assistant.hearing.engines.choose import recognizer
+from assistant.hearing.weigh.policy import weigh
+from assistant.speaking.voice import EspeakVoice
+from assistant.visit.assemble import engine_option
+from assistant.visit.demo.show import DemoResult, demo_file, recorded_clip, run_visit
+from assistant.visit.journal import utc_now
+from assistant.visit.screen import Screen
 
 
 @click.command()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from assistant import models
+from assistant.models import placed as models
 
 
 @click.group()

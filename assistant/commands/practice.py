@@ -9,10 +9,10 @@ from pathlib import Path
 import click
 import platformdirs
 
-from assistant.assemble import Sound, assemble, sound_options
 from assistant.practice.record import add, progress, read
+from assistant.visit.assemble import Sound, assemble, sound_options
 from flows.faults.lessons import lessons
-from flows.profiles import names
+from flows.judge.profiles import names
 
 
 def practice_home() -> Path:

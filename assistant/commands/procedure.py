@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from assistant.errors import AssistantError
-from flows.profiles import names
+from flows.judge.profiles import names
 
 FILE = click.argument("file", metavar="FILE")
 LANGUAGE = click.option("--language", default="", metavar="KEY", help="Speak in this language; the procedure's own by default.")
@@ -50,7 +50,7 @@ def check(file: str, equipment: tuple[str, ...], meter: str, quick: bool, voice:
 def preview(file: str, out: Path | None, language: str) -> None:
     """Draw FILE: its steps, where they lead, and the power that each one needs."""
     from assistant.authoring.picture import draw
-    from flows.schema import load_procedure
+    from flows.procedure.schema import load_procedure
 
     found = load_procedure(str(_path(file)), language)
     out = out or Path(f"{found.id}.png")
@@ -69,10 +69,10 @@ def preview(file: str, out: Path | None, language: str) -> None:
 def say(file: str, into: Path | None, kind: str, rate: str, equipment: str, meter: str, language: str) -> None:
     """Speak every line of FILE into a sound file of its own, with a list of all."""
     from assistant.authoring.recording import LIST, record
-    from assistant.speech.voice import EspeakVoice
-    from flows.compile import load_plan
-    from flows.profiles import equipment as load_equipment
-    from flows.profiles import meter as load_meter
+    from assistant.speaking.voice import EspeakVoice
+    from flows.judge.profiles import equipment as load_equipment
+    from flows.judge.profiles import meter as load_meter
+    from flows.procedure.compile import load_plan
 
     plan = load_plan(str(_path(file)), load_equipment(equipment), load_meter(meter), language)
     into = into or Path(f"{plan.procedure.id}-said")
@@ -86,7 +86,7 @@ def say(file: str, into: Path | None, kind: str, rate: str, equipment: str, mete
 
 def _path(file: str) -> Path:
     """The file of a shipped procedure's name, or a path. Raises TwohandsError when there is none."""
-    from flows.schema import PROCEDURES, procedure_path
+    from flows.procedure.schema import PROCEDURES, procedure_path
 
     path = procedure_path(file)
     if not path.is_file():

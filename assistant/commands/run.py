@@ -11,23 +11,23 @@ from typing import Any
 import click
 import platformdirs
 
-from assistant.assemble import Sound, assemble, sound_options
 from assistant.cli import version
-from assistant.expire import expire
-from assistant.hearing.policy import weigh
-from assistant.journal import Journal, in_alarm, read, utc_now
-from assistant.kept_plan import keep
-from assistant.plans import ready_plan, warm, words_of
+from assistant.hearing.weigh.policy import weigh
 from assistant.privacy import KEEP, Keep, privacy
-from assistant.resuming import Resuming, resuming
-from assistant.screen import Screen
-from assistant.visit import Outcome, Visit, gas_end, opening
-from assistant.visit_folders import begin_folder
-from flows.compile import Plan
-from flows.dialogue import advance, begin
+from assistant.visit.assemble import Sound, assemble, sound_options
+from assistant.visit.expire import expire
+from assistant.visit.folders import begin_folder
+from assistant.visit.journal import Journal, in_alarm, read, utc_now
+from assistant.visit.kept_plan import keep
+from assistant.visit.loop import Outcome, Visit, gas_end, opening
+from assistant.visit.plans import ready_plan, warm, words_of
+from assistant.visit.resuming import Resuming, resuming
+from assistant.visit.screen import Screen
 from flows.faults.rates import Rates, load_rates
-from flows.profiles import names
-from flows.session import Resumed
+from flows.judge.profiles import names
+from flows.procedure.compile import Plan
+from flows.procedure.session import Resumed
+from flows.talk.dialogue import advance, begin
 from grammar.language import languages
 
 REOPEN_EVERY = 1.0
@@ -114,7 +114,7 @@ def run(
 
 
 def _learnt(name: str) -> dict[str, str]:
-    from assistant.hearing.own_voice import voice_model
+    from assistant.hearing.adapt.own_voice import voice_model
 
     return voice_model(name)
 

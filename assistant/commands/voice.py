@@ -9,11 +9,11 @@ from pathlib import Path
 import click
 import numpy as np
 
-from assistant.assemble import Sound, assemble
-from assistant.hearing import own_voice
-from assistant.hearing.policy import weigh
-from assistant.visit import Ears, Mouth
-from flows.wording import spoken_lines
+from assistant.hearing.adapt import own_voice
+from assistant.hearing.weigh.policy import weigh
+from assistant.visit.assemble import Sound, assemble
+from assistant.visit.loop import Ears, Mouth
+from flows.procedure.wording import spoken_lines
 from grammar.answers import Command
 from grammar.language import language
 from grammar.scope import Asked, Scope

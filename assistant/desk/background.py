@@ -16,13 +16,13 @@ from starlette.concurrency import run_in_threadpool
 from assistant.desk.context import Desk
 from assistant.desk.live import Event
 from assistant.errors import JournalError
-from assistant.expire import expire
-from assistant.journal import FILE, read
 from assistant.privacy import privacy
 from assistant.records.errors import StoreError
 from assistant.records.importing import import_journals
 from assistant.records.queries import known_ids
 from assistant.records.removing import retain
+from assistant.visit.expire import expire
+from assistant.visit.journal import FILE, read
 from grammar.errors import DataFileError
 
 PAUSE = 0.2

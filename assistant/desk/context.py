@@ -15,9 +15,9 @@ from assistant.desk.errors import Refused
 from assistant.desk.live import Live
 from assistant.desk.received import Received
 from assistant.desk.watch import Watch
-from assistant.journal_door import Broken, json_value
 from assistant.records.across import revision
 from assistant.records.store import Store
+from assistant.visit.journal_door import Broken, json_value
 from grammar.guards import LINE_DEPTH
 
 COOKIE = "twohands_desk"

@@ -11,7 +11,7 @@ from assistant.records.faultnames import fault_name, probe_name
 from assistant.report.numbers import FACTORS, unit_of
 from flows.errors import FlowError
 from flows.faults import catalog
-from flows.profiles import Equipment, equipment, names
+from flows.judge.profiles import Equipment, equipment, names
 
 PROBES = [name for name, one in catalog.probes().items() if one.quantity != "yes_no"] + ["known_live_before", "known_live_after"]
 KINDS = 6

@@ -17,8 +17,8 @@ from typing import Any
 from assistant import private
 from assistant.desk.errors import Refused
 from assistant.errors import NewerJournal
-from assistant.journal_door import FILE, Broken, checked, name_problem, read
 from assistant.records.packing import finite
+from assistant.visit.journal_door import FILE, Broken, checked, name_problem, read
 from grammar.guards import JOURNAL_BYTES as LARGEST
 from grammar.guards import LINE_BYTES
 

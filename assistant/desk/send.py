@@ -32,8 +32,8 @@ import platformdirs
 from assistant import private
 from assistant.desk.errors import SendError
 from assistant.errors import JournalError
-from assistant.forget import note_sent
-from assistant.journal import FILE, read
+from assistant.visit.forget import note_sent
+from assistant.visit.journal import FILE, read
 
 PAUSE = 0.15
 """Seconds between two looks at the journal."""

@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from assistant.errors import NewerJournal
-from assistant.journal_door import FILE, Broken
-from assistant.journal_door import line as journal_line
+from assistant.visit.journal_door import FILE, Broken
+from assistant.visit.journal_door import line as journal_line
 from grammar.guards import LINE_BYTES
 
 Event = dict[str, Any]

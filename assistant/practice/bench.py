@@ -9,20 +9,20 @@ from typing import Any
 
 import numpy as np
 
-from assistant.engines.base import Final
+from assistant.hearing.engines.base import Final
 from assistant.practice.phrases import Guided, phrases
-from assistant.visit import Ears, Mouth, Understand, Watcher
-from flows import practice
+from assistant.visit.loop import Ears, Mouth, Understand, Watcher
 from flows.circuit import probes as table
 from flows.circuit import readings
-from flows.compile import Plan
 from flows.faults.lessons import lessons
-from flows.measure import Measured
-from flows.practice import PracticeFurnace, Reply
-from flows.reason import Assessment, Evidence
-from flows.schema import Ask
-from flows.session import Save, Say
-from flows.wording import unit_words
+from flows.judge.measured import Measured
+from flows.practice import furnace as practice
+from flows.practice.furnace import PracticeFurnace, Reply
+from flows.procedure.compile import Plan
+from flows.procedure.schema import Ask
+from flows.procedure.session import Save, Say
+from flows.procedure.wording import unit_words
+from flows.reason.assess import Assessment, Evidence
 from grammar.answers import Answer, Choice
 from grammar.scope import Option, Scope
 from grammar.units import from_si, to_si

@@ -9,9 +9,9 @@ import numpy as np
 from assistant.practice.phrases import phrases
 from flows.faults import catalog
 from flows.faults.lessons import lessons
-from flows.practice import PracticeFurnace
-from flows.practice_score import score, told_slips
-from flows.reason_knowledge import Knowledge
+from flows.practice.furnace import PracticeFurnace
+from flows.practice.score import score, told_slips
+from flows.reason.knowledge import Knowledge
 
 
 @dataclass(frozen=True)

@@ -12,25 +12,25 @@ import numpy as np
 
 from assistant.cli import version
 from assistant.errors import DeviceLost
-from assistant.hearing.policy import weigh
-from assistant.journal import Clock, Journal, utc_now
-from assistant.plans import ready_plan, words_of
+from assistant.hearing.weigh.policy import weigh
+from assistant.knowledge_store import knowledge
 from assistant.practice.bench import Bench, without_names
 from assistant.practice.closing import closing
 from assistant.practice.phrases import phrases, probing_scope
 from assistant.practice.probing import Probing, advance, begin, opening
 from assistant.practice.shared_grammar import SharedGrammars
 from assistant.practice.talk import Talk
-from assistant.screen import Screen
-from assistant.visit import Ears, Mouth, Understand, Visit
-from assistant.visit import opening as first_line
-from flows.dialogue import begin as begin_visit
+from assistant.visit.journal import Clock, Journal, utc_now
+from assistant.visit.loop import Ears, Mouth, Understand, Visit
+from assistant.visit.loop import opening as first_line
+from assistant.visit.plans import ready_plan, words_of
+from assistant.visit.screen import Screen
 from flows.faults import catalog
-from flows.practice import PracticeFurnace, choices, start
-from flows.profiles import equipment as load_equipment
-from flows.profiles import meter as load_meter
-from flows.reason_store import knowledge
-from flows.session import Say
+from flows.judge.profiles import equipment as load_equipment
+from flows.judge.profiles import meter as load_meter
+from flows.practice.furnace import PracticeFurnace, choices, start
+from flows.procedure.session import Say
+from flows.talk.dialogue import begin as begin_visit
 from grammar.emit import vocabulary
 
 PROCEDURE = "flame_sensing"

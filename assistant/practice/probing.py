@@ -9,13 +9,13 @@ from typing import Literal
 import numpy as np
 
 from assistant.practice.phrases import answering_scope, confirming_scope, phrases, probing_scope
-from flows import practice
 from flows.errors import CalculationError
 from flows.faults import catalog
 from flows.faults.lessons import lessons
-from flows.practice import PracticeFurnace, Reply, as_displayed
-from flows.session import Effect, End, Listen, Pace, Say, Tone
-from flows.wording import spoken_lines
+from flows.practice import furnace as practice
+from flows.practice.furnace import PracticeFurnace, Reply, as_displayed
+from flows.procedure.session import Effect, End, Listen, Pace, Say, Tone
+from flows.procedure.wording import spoken_lines
 from grammar.answers import Answer, Choice, Command, Unclear
 from grammar.scope import Scope
 

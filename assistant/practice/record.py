@@ -11,7 +11,7 @@ from typing import Any
 
 from assistant import private
 from assistant.errors import DiskFull, JournalError
-from assistant.journal import NO_ROOM
+from assistant.visit.journal import NO_ROOM
 from flows.errors import FlowError
 from flows.faults import catalog
 

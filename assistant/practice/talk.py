@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from typing import Generic, TypeVar
 
 from assistant.errors import DeviceLost
-from assistant.visit import PACE, Ears, Mouth, Understand, Watcher
-from flows.session import Effect, Listen, Pace, Say, Tone
+from assistant.visit.loop import PACE, Ears, Mouth, Understand, Watcher
+from flows.procedure.session import Effect, Listen, Pace, Say, Tone
 from grammar.answers import Answer
 from grammar.scope import Scope
 

@@ -11,7 +11,7 @@ from typing import Any
 
 from assistant.records.faultnames import fault_name
 from flows.faults import catalog
-from flows.things import catalogue
+from flows.procedure.things import catalogue
 
 Event = dict[str, Any]
 

@@ -19,12 +19,12 @@ from sqlalchemy import Connection, bindparam, delete, func, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
 from assistant.errors import JournalError, NewerJournal
-from assistant.journal_door import Broken, checked, name_problem, read
 from assistant.records.derive import DERIVED, Derived, derive
 from assistant.records.errors import Unstorable
 from assistant.records.packing import Event, canonical, digest, finite, pack, unpack
 from assistant.records.store import Store
 from assistant.records.tables import copies, readings, verdicts, visits
+from assistant.visit.journal_door import Broken, checked, name_problem, read
 
 BATCH = 200
 UNDERIVABLE = (ValueError, TypeError, KeyError, IndexError, AttributeError, OverflowError, RecursionError)
@@ -37,7 +37,7 @@ class Journal:
     """One journal as read: its events, whether its last line was torn, and where it came from.
 
     imported_at: milliseconds since 1970 at which it first came into a store; None for now.
-    passed: its lines have come through `assistant.journal_door` already.
+    passed: its lines have come through `assistant.visit.journal_door` already.
     """
 
     events: list[Event]

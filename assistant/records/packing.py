@@ -7,7 +7,7 @@ import json
 import zlib
 from typing import Any
 
-from assistant.chain import ENCODE
+from assistant.visit.chain import ENCODE
 from grammar.guards import JOURNAL_BYTES
 
 Event = dict[str, Any]

@@ -8,12 +8,12 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from assistant.errors import JournalError
-from assistant.expire import age_of
-from assistant.forget import forget_folder, is_visit_folder
-from assistant.journal_door import FILE, first_line
 from assistant.privacy import Privacy
 from assistant.records.forgetting import forget, matching, scrub
 from assistant.records.store import Store
+from assistant.visit.expire import age_of
+from assistant.visit.forget import forget_folder, is_visit_folder
+from assistant.visit.journal_door import FILE, first_line
 
 DAY = 86_400_000
 """Milliseconds."""

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from assistant import chain
 from assistant.errors import JournalError
-from assistant.journal_door import FILE, name_problem, read
+from assistant.visit import chain
+from assistant.visit.journal_door import FILE, name_problem, read
 
 if TYPE_CHECKING:
     from assistant.records.store import Store

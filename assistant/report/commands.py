@@ -11,7 +11,7 @@ import platformdirs
 
 from assistant import private
 from assistant.errors import JournalError, MissingLibrary
-from assistant.journal import FILE, read
+from assistant.visit.journal import FILE, read
 
 BACK = timedelta(days=14)
 """How far back an earlier visit to the same furnace counts as the one before the repair."""

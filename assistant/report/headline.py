@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from assistant.journal import in_alarm
 from assistant.records.faultnames import advice_on, fault_name, sentence_on
 from assistant.records.findings import Danger, fixes, not_done, not_done_words, standing
 from assistant.report.numbers import number
+from assistant.visit.journal import in_alarm
 
 if TYPE_CHECKING:
     from assistant.report.story import Taken

@@ -21,7 +21,7 @@ from assistant.report.pictures import pairs_picture, phasor_picture
 from assistant.report.spoken import spoken_seconds, spoken_summary
 from assistant.report.story import Story, Taken
 from flows.errors import FlowError
-from flows.profiles import Equipment, Meter, equipment, meter
+from flows.judge.profiles import Equipment, Meter, equipment, meter
 from grammar.errors import DataFileError
 
 HERE = Path(__file__).parent

@@ -11,7 +11,7 @@ from matplotlib.patches import Circle, Wedge
 
 from assistant.colours import colour
 from assistant.report.story import Pair, Phasor
-from flows.judge import phase_angle
+from flows.judge.verdict import phase_angle
 
 INK, SOFT, BLUE, AMBER, GREEN, RED, FAINT, PALE = map(colour, ("ink", "soft", "blue", "warm", "good", "bad", "faint", "pale"))
 ZONES = {"good": colour("good-zone"), "look": colour("doubt-zone"), "bad": colour("bad-zone")}

@@ -6,13 +6,13 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from assistant.chain import Checked, check
 from assistant.records.derive import taken_back
 from assistant.records.findings import Danger, Fix, Moved, dangers, fixes, moved, not_done, skipped
 from assistant.report.course import Memo, Proof, cautions, memos, proof_steps, proofs, warnings
 from assistant.report.headline import Headline, headline
 from assistant.report.numbers import number, plus_minus, shown
 from assistant.report.scale import Scale, scale_of
+from assistant.visit.chain import Checked, check
 
 Event = dict[str, Any]
 WORDS = {"pass": "good", "fail": "not good", "close": "too close to call", None: "not judged"}

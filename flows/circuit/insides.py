@@ -22,7 +22,7 @@ from flows.circuit.furnace import Furnace
 from flows.circuit.nominal import Spread, nominal, spreads
 from flows.circuit.readings import flame_current, volts
 from flows.errors import CalculationError
-from flows.profiles import Equipment, Meter, Origin
+from flows.judge.profiles import Equipment, Meter, Origin
 from grammar.datafile import Strict, load_yaml
 
 DATA = Path(__file__).with_name("insides.yaml")

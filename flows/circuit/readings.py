@@ -1,7 +1,7 @@
 """What a meter would show on a furnace, free of the meter's random error.
 
 Every function takes one Furnace or n of them and returns an array of the
-furnace's shape. Accuracy and rounding belong to flows.measure.
+furnace's shape. Accuracy and rounding belong to flows.judge.measured.
 """
 
 from __future__ import annotations

@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from flows.measure import Measured, measured_value
-from flows.profiles import Meter
+from flows.judge.measured import Measured, measured_value
+from flows.judge.profiles import Meter
 
 
 @dataclass(frozen=True)
@@ -35,7 +35,7 @@ def display(value: float, quantity: str, one: Specimen, rng: np.random.Generator
     """What the display shows (SI) of the true `value` (SI): inf when it cannot.
 
     The percentage and most of the digits are this specimen's own and fixed
-    (see flows.measure.Scale); the digits that repeat allows are drawn evenly
+    (see flows.judge.measured.Scale); the digits that repeat allows are drawn evenly
     anew each time; the sum stays within the accuracy table.
     """
     function = one.meter.function(quantity)

@@ -13,7 +13,7 @@ from flows.circuit.insides import spread_of_a_visit
 from flows.circuit.nominal import nominal, spread
 from flows.faults import catalog
 from flows.faults.catalog import Change
-from flows.profiles import Equipment, Meter
+from flows.judge.profiles import Equipment, Meter
 
 
 def healthy(equipment: Equipment, meter: Meter, rng: np.random.Generator, n: int) -> Furnace:

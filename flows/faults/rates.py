@@ -10,7 +10,7 @@ from pydantic import Field, field_validator
 
 from flows.errors import FlowError
 from flows.faults import catalog
-from flows.reason_learn import TRUST, learn_priors
+from flows.faults.learn import TRUST, learn_priors
 from grammar.datafile import Strict, load_yaml
 
 HEAD = """# How often each fault was found in this shop's own visits. Written by `twohands records rates`;

@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from assistant.audio import detectors, files
-from assistant.audio.endpoint import Began, Ended, Endpointer, EndpointSettings, More, Paused
 from assistant.errors import EngineError
+from assistant.hearing.audio import detectors, files
+from assistant.hearing.audio.endpoint import Began, Ended, Endpointer, EndpointSettings, More, Paused
 
 RATE = 16_000
 SENTENCES = ("yes", "one hundred twenty one", "repeat")

@@ -7,10 +7,10 @@ import pytest
 import soundfile
 from scipy.signal import resample_poly
 
-from assistant.audio import files
-from assistant.audio.files import Conversation
-from assistant.audio.resample import StreamResampler
 from assistant.errors import AudioError, DiskFull
+from assistant.hearing.audio import files
+from assistant.hearing.audio.files import Conversation
+from assistant.hearing.audio.resample import StreamResampler
 
 
 def tone(hertz: float, seconds: float, rate: int) -> np.ndarray:

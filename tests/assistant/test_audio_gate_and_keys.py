@@ -13,8 +13,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from assistant.audio.gate import TAIL, Gate
-from assistant.audio.keys import BOUNCE, Keys
+from assistant.hearing.audio.gate import TAIL, Gate
+from assistant.hearing.audio.keys import BOUNCE, Keys
 
 
 class Clock:

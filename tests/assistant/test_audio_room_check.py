@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from assistant.commands.room_check import Finding, check, dbfs, judge_room
 from assistant.errors import AudioError, MissingLibrary
-from assistant.room_check import Finding, check, dbfs, judge_room
 from tests.assistant.test_engines_boundary import FakeSound
 
 

@@ -10,12 +10,12 @@ import numpy as np
 import pytest
 import soundfile
 
-from assistant.demo import demo_file, recorded_clip, run_visit
-from assistant.engines.choose import recognizer
-from assistant.hearing.policy import weigh
-from assistant.journal import read
-from assistant.recorded import spelled
-from assistant.speech.voice import EspeakVoice
+from assistant.hearing.engines.choose import recognizer
+from assistant.hearing.weigh.policy import weigh
+from assistant.speaking.voice import EspeakVoice
+from assistant.visit.demo.show import demo_file, recorded_clip, run_visit
+from assistant.visit.journal import read
+from assistant.visit.recorded import spelled
 
 
 @pytest.fixture(scope="module")

@@ -7,12 +7,12 @@ import subprocess
 import numpy as np
 import pytest
 
-from assistant.audio import files
-from assistant.engines.attention import Attentive, AttentiveGrammars, phrase_of, settings, without_phrase
-from assistant.engines.base import Final
-from assistant.engines.sphinx import SphinxRecognizer
 from assistant.errors import EngineError
-from assistant.hearing.policy import weigh
+from assistant.hearing.audio import files
+from assistant.hearing.engines.attention import Attentive, AttentiveGrammars, phrase_of, settings, without_phrase
+from assistant.hearing.engines.base import Final
+from assistant.hearing.engines.sphinx import SphinxRecognizer
+from assistant.hearing.weigh.policy import weigh
 from grammar.answers import Command, Heard
 from grammar.language import language
 from grammar.phonetics import APART, distance

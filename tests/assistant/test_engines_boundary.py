@@ -13,12 +13,12 @@ import pytest
 import sounddevice
 import vosk
 
-from assistant.audio import live, portaudio
-from assistant.audio.gate import Gate
-from assistant.audio.live import PATIENCE, Loudspeaker, Microphone
-from assistant.engines import sphinx
-from assistant.engines.sphinx import SphinxRecognizer
 from assistant.errors import AudioError, DeviceLost, EngineError, MissingLibrary
+from assistant.hearing.audio import live, portaudio
+from assistant.hearing.audio.gate import Gate
+from assistant.hearing.audio.live import PATIENCE, Loudspeaker, Microphone
+from assistant.hearing.engines import sphinx
+from assistant.hearing.engines.sphinx import SphinxRecognizer
 from grammar.scope import Option, Scope
 
 SCOPE = Scope("ready", options=(Option("yes", ("yes",)),))

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from assistant.audio import files
-from assistant.engines.base import Final
-from assistant.engines.listening import Listener
+from assistant.hearing.audio import files
+from assistant.hearing.engines.base import Final
+from assistant.hearing.engines.listening import Listener
 from audio_fixtures.rooms import in_quiet_room
 from audio_fixtures.voices import say
 from grammar.answers import Heard

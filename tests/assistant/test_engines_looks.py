@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from assistant.engines.looks import CLOSING, QUIET_DB, above_room_db, looks, quieted, slower
+from assistant.hearing.engines.looks import CLOSING, QUIET_DB, above_room_db, looks, quieted, slower
 from audio_fixtures.rooms import active, in_quiet_room, mix, noise, padded
 from audio_fixtures.voices import say
 

@@ -5,24 +5,24 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from assistant.audio import files
-from assistant.engines.attention import Attentive
-from assistant.engines.base import Final, Partial
-from assistant.engines.pair import PairRecognizer
-from assistant.engines.sphinx import SphinxRecognizer
-from assistant.engines.vosk_engine import VoskRecognizer
 from assistant.errors import EngineError
-from assistant.hearing.policy import weigh
-from assistant.models import own_model
+from assistant.hearing.audio import files
+from assistant.hearing.engines.attention import Attentive
+from assistant.hearing.engines.base import Final, Partial
+from assistant.hearing.engines.pair import PairRecognizer
+from assistant.hearing.engines.sphinx import SphinxRecognizer
+from assistant.hearing.engines.vosk_engine import VoskRecognizer
+from assistant.hearing.weigh.policy import weigh
+from assistant.models.placed import own_model
 from audio_fixtures.voices import installed, say, voices
 from grammar.answers import Command, Reading
 from grammar.language import language
 from grammar.scope import Asked, Scope
-from tests.bench.hearing_cases import case
-from tests.bench.hearing_engines import Streaming
-from tests.bench.hearing_run import PAIR, PARTNERS, Job, hear
-from tests.bench.hearing_scopes import scopes
-from tests.bench.hearing_sound import scene
+from tests.lab.measure.hearing_cases import case
+from tests.lab.measure.hearing_engines import Streaming
+from tests.lab.measure.hearing_run import PAIR, PARTNERS, Job, hear
+from tests.lab.measure.hearing_scopes import scopes
+from tests.lab.measure.hearing_sound import scene
 
 VOLTS = Scope("supply/ask", Asked("ac_volts", "volt", 0, 300, 1), commands=language("en").always_open)
 pytestmark = pytest.mark.skipif(not installed("us-m1"), reason="needs espeak-ng")
@@ -95,7 +95,7 @@ def test_the_benchmark_joins_what_the_product_hears(pair, monkeypatch, tmp_path,
     if not installed(here.voice):
         pytest.skip(f"case {number} is spoken by {here.voice}, whose program is not installed")
     assert PARTNERS == ("sphinx", "small")
-    monkeypatch.setattr("tests.bench.hearing_run.cache_folder", lambda: tmp_path)
+    monkeypatch.setattr("tests.lab.measure.hearing_run.cache_folder", lambda: tmp_path)
     joined = hear(PAIR, "tune", [Job(number)], 1, "test")
     finals = [one.heard for one in Streaming(pair).listen(scene(here).sound, scopes()[here.scope])[0]]
     kept = [one.heard for one in joined[Job(number)].endings]

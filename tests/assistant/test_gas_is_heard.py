@@ -8,16 +8,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from assistant.audio.files import chunks
-from assistant.engines.base import Final
-from assistant.engines.sphinx import SphinxRecognizer
-from assistant.hearing.policy import weigh
+from assistant.hearing.audio.files import chunks
+from assistant.hearing.engines.base import Final
+from assistant.hearing.engines.sphinx import SphinxRecognizer
+from assistant.hearing.weigh.policy import weigh
 from audio_fixtures.rooms import level, mix, noise, padded
 from audio_fixtures.voices import say
-from flows.compile import load_plan
-from flows.profiles import equipment, meter
-from flows.prompts import scope_for
-from flows.session import Session
+from flows.judge.profiles import equipment, meter
+from flows.procedure.compile import load_plan
+from flows.procedure.session import Session
+from flows.talk.prompts import scope_for
 from grammar.answers import Command
 
 PLAN = load_plan("flame_sensing", equipment("larkspur"), meter("dunlin"))

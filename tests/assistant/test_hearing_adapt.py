@@ -6,12 +6,20 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
 
-from assistant.engines.sphinx import SphinxRecognizer
 from assistant.errors import ModelError
-from assistant.hearing.acoustic import PHONES, Acoustic, features, merged, read_acoustic, wheel_folder, write_acoustic
-from assistant.hearing.adapt import Caution, Frames, adapt, likelihood
-from assistant.hearing.aligned import Aligner, Cepstra
-from assistant.hearing.room_model import room_model
+from assistant.hearing.adapt.acoustic import (
+    PHONES,
+    Acoustic,
+    features,
+    merged,
+    read_acoustic,
+    wheel_folder,
+    write_acoustic,
+)
+from assistant.hearing.adapt.aligned import Aligner, Cepstra
+from assistant.hearing.adapt.moved import Caution, Frames, adapt, likelihood
+from assistant.hearing.engines.room_model import room_model
+from assistant.hearing.engines.sphinx import SphinxRecognizer
 from audio_fixtures.rooms import padded
 from audio_fixtures.voices import installed, say
 from grammar.emit import pronunciations

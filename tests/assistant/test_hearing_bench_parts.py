@@ -15,12 +15,12 @@ from audio_fixtures.voices import installed, say, voices
 from grammar import emit
 from grammar.answers import Heard, Unclear
 from grammar.parse import understand
-from tests.bench import hearing_scopes, hearing_talk
-from tests.bench.hearing_cases import SNRS, case, cases
-from tests.bench.hearing_engines import dictated
-from tests.bench.hearing_judge import matches, outcome, slips
-from tests.bench.hearing_report import BEGIN, END, put_between_markers
-from tests.bench.hearing_stats import percentile, wilson
+from tests.lab.measure import hearing_scopes, hearing_talk
+from tests.lab.measure.hearing_cases import SNRS, case, cases
+from tests.lab.measure.hearing_engines import dictated
+from tests.lab.measure.hearing_judge import matches, outcome, slips
+from tests.lab.measure.hearing_report import BEGIN, END, put_between_markers
+from tests.lab.measure.hearing_stats import percentile, wilson
 
 needs_espeak = pytest.mark.skipif(not installed("us-m1"), reason="espeak-ng is not installed")
 

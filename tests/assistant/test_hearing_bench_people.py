@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 import soundfile
 
-from grammar.training import people
-from tests.bench import hearing_people, hearing_visits
-from tests.bench.hearing_natural import names
+from tests.lab.measure import hearing_people, hearing_visits
+from tests.lab.measure.hearing_natural import names
+from tests.lab.train import people
 
 RATE = 16_000
 

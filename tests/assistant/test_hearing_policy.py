@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from assistant.hearing.policy import LADDER, alarm, next_way, weigh
-from assistant.hearing.settings import EngineSettings, HearingSettings, Trust
+from assistant.hearing.weigh.policy import LADDER, alarm, next_way, weigh
+from assistant.hearing.weigh.settings import EngineSettings, HearingSettings, Trust
 from grammar.answers import Choice, Command, Heard, Reading, Unclear
 from grammar.language import language
 from grammar.scope import Asked, Expected, Scope

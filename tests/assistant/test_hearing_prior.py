@@ -6,8 +6,8 @@ from statistics import NormalDist
 
 import pytest
 
-from assistant.hearing.prior import prior
-from assistant.hearing.settings import hearing_settings
+from assistant.hearing.weigh.prior import prior
+from assistant.hearing.weigh.settings import hearing_settings
 from grammar.answers import Heard, Reading
 from grammar.parse import understand
 from grammar.scope import Asked, Expected, Scope

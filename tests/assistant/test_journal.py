@@ -13,10 +13,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from assistant.answers_json import from_data, to_data
 from assistant.errors import DiskFull, JournalError
-from assistant.journal import FILE, RESERVE, Journal, read
-from assistant.visit_folders import latest
+from assistant.visit.answers import from_data, to_data
+from assistant.visit.folders import latest
+from assistant.visit.journal import FILE, RESERVE, Journal, read
 from grammar.answers import Choice, Command, Reading, Unclear
 
 

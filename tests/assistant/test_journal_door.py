@@ -13,11 +13,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from assistant import chain
 from assistant.errors import InUse, JournalError, NewerJournal
-from assistant.journal import FILE, Journal, read
-from assistant.journal_door import Broken, line
-from assistant.visit_folders import begin_folder, latest, unfinished
+from assistant.visit import chain
+from assistant.visit.folders import begin_folder, latest, unfinished
+from assistant.visit.journal import FILE, Journal, read
+from assistant.visit.journal_door import Broken, line
 
 AT = datetime(2026, 3, 2, 14, 5, 6, tzinfo=UTC)
 

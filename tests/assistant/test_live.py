@@ -11,7 +11,7 @@ import pytest
 import soundfile
 from scipy.signal import fftconvolve
 
-from assistant.audio import files
+from assistant.hearing.audio import files
 from tests.assistant.soundroom import MIC, SPEAKER, SoundRoom, stop_recording
 
 LIMIT = 60
@@ -19,9 +19,9 @@ LIMIT = 60
 
 LISTEN = """
 import sys
-from assistant.audio.live import Microphone
-from assistant.engines.base import Final
-from assistant.engines.sphinx import SphinxRecognizer
+from assistant.hearing.audio.live import Microphone
+from assistant.hearing.engines.base import Final
+from assistant.hearing.engines.sphinx import SphinxRecognizer
 from assistant.errors import DeviceLost
 from grammar.scope import Asked, Scope
 
@@ -133,8 +133,8 @@ def test_a_sound_server_that_dies_is_a_lost_microphone_and_no_hang(sound_room: S
 PLAY = """
 import sys
 import threading
-from assistant.audio import files
-from assistant.audio.live import Loudspeaker
+from assistant.hearing.audio import files
+from assistant.hearing.audio.live import Loudspeaker
 from assistant.errors import DeviceLost
 
 loudspeaker = Loudspeaker()
@@ -197,11 +197,11 @@ DUPLEX = """
 import sys
 import threading
 import time
-from assistant.audio import files
-from assistant.audio.gate import Gate
-from assistant.audio.live import Loudspeaker, Microphone
-from assistant.engines.base import Final
-from assistant.engines.sphinx import SphinxRecognizer
+from assistant.hearing.audio import files
+from assistant.hearing.audio.gate import Gate
+from assistant.hearing.audio.live import Loudspeaker, Microphone
+from assistant.hearing.engines.base import Final
+from assistant.hearing.engines.sphinx import SphinxRecognizer
 from grammar.scope import Asked, Scope
 
 recognizer = SphinxRecognizer()

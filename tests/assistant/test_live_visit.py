@@ -9,8 +9,8 @@ import time
 import numpy as np
 import pytest
 
-from assistant.audio import files
-from assistant.journal import read
+from assistant.hearing.audio import files
+from assistant.visit.journal import read
 from audio_fixtures.rooms import in_quiet_room
 from audio_fixtures.voices import say
 from tests.assistant.soundroom import MIC, SPEAKER, SoundRoom, stop_recording

@@ -15,10 +15,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from assistant import models
-from assistant.engines.vosk_engine import NEEDED
 from assistant.errors import ModelError
-from assistant.unpack import unpack
+from assistant.hearing.engines.vosk_engine import NEEDED
+from assistant.models import placed as models
+from assistant.models.unpack import unpack
 
 NAME = "vosk-model-small-en-test"
 

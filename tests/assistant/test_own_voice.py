@@ -8,9 +8,9 @@ import soundfile
 from click.testing import CliRunner, Result
 
 from assistant.cli import cli
-from assistant.engines.sphinx import SphinxRecognizer
 from assistant.errors import EngineError, ModelError
-from assistant.hearing import own_voice
+from assistant.hearing.adapt import own_voice
+from assistant.hearing.engines.sphinx import SphinxRecognizer
 from audio_fixtures.voices import installed, say
 
 VOICE = "us-m1"

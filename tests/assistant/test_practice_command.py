@@ -17,26 +17,26 @@ from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from assistant.audio.files import write
 from assistant.cli import cli
-from assistant.engines.base import Final
 from assistant.errors import DeviceLost, JournalError
-from assistant.journal import read as read_journal
-from assistant.mouth import SilentMouth
+from assistant.hearing.audio.files import write
+from assistant.hearing.engines.base import Final
 from assistant.practice import record
 from assistant.practice.exercise import Exercise, free_exercise, guided_exercise
 from assistant.practice.phrases import answering_scope, phrases, probing_scope, slots
 from assistant.practice.probing import Probing, advance, scope_for
 from assistant.practice.shared_grammar import SharedGrammars
-from assistant.speech.voice import EspeakVoice
+from assistant.speaking.voice import EspeakVoice
+from assistant.visit.journal import read as read_journal
+from assistant.visit.mouth import SilentMouth
 from audio_fixtures.rooms import in_quiet_room
 from flows.circuit import readings
-from flows.compile import load_plan
 from flows.faults import catalog
-from flows.practice import start
-from flows.practice import touch as touch_furnace
-from flows.profiles import equipment, meter
-from flows.session import End, Say
+from flows.judge.profiles import equipment, meter
+from flows.practice.furnace import start
+from flows.practice.furnace import touch as touch_furnace
+from flows.procedure.compile import load_plan
+from flows.procedure.session import End, Say
 from grammar.answers import Choice, Heard
 from grammar.emit import accepts
 from grammar.language import language

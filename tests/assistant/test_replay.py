@@ -10,13 +10,13 @@ from typing import Any
 import pytest
 
 import flows
-from assistant.answers_json import plain, to_data
-from assistant.journal_door import checked
-from assistant.journal_kinds import KINDS
-from assistant.replay import SHELL, standing
-from assistant.visit import opening
-from flows.dialogue import advance, begin
-from flows.session import Effect, End, Listen, Resumed, Save, Say
+from assistant.visit.answers import plain, to_data
+from assistant.visit.journal_door import checked
+from assistant.visit.journal_kinds import KINDS
+from assistant.visit.loop import opening
+from assistant.visit.replay import SHELL, standing
+from flows.procedure.session import Effect, End, Listen, Resumed, Save, Say
+from flows.talk.dialogue import advance, begin
 from grammar.answers import Heard
 from grammar.parse import understand
 from tests import visiting
@@ -174,7 +174,7 @@ def test_a_field_of_another_type_is_refused_at_the_door(kind: str, data: dict[st
 
 
 def raise_at_the_door(kind: str, data: dict[str, Any]) -> None:
-    from assistant.journal_door import Broken
+    from assistant.visit.journal_door import Broken
 
     try:
         checked({"v": 1, "seq": 1, "at": "2026-03-02T09:00:00+00:00", "kind": kind, **data})

@@ -12,16 +12,16 @@ from click.testing import CliRunner
 
 from assistant.cli import cli
 from assistant.errors import JournalError
-from assistant.journal import FILE, Journal, read
-from assistant.kept_plan import FILE as PLAN
-from assistant.kept_plan import keep, kept
-from assistant.plans import kept_plan, ready_plan
-from assistant.replay import standing
-from assistant.resuming import resuming
-from assistant.visit import Visit, opening
-from assistant.visit_folders import latest
-from flows.dialogue import begin
-from flows.schema import PROCEDURES
+from assistant.visit.folders import latest
+from assistant.visit.journal import FILE, Journal, read
+from assistant.visit.kept_plan import FILE as PLAN
+from assistant.visit.kept_plan import keep, kept
+from assistant.visit.loop import Visit, opening
+from assistant.visit.plans import kept_plan, ready_plan
+from assistant.visit.replay import standing
+from assistant.visit.resuming import resuming
+from flows.procedure.schema import PROCEDURES
+from flows.talk.dialogue import begin
 from grammar.errors import TwohandsError
 from tests.assistant.test_visit import ANSWERS, Noted, Scripted
 from tests.flows.talking import CLOSE_UP, OFF, ON, START

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from assistant.audio.files import read, stream, to_engine, write_new
 from assistant.errors import AudioError
+from assistant.hearing.audio.files import read, stream, to_engine, write_new
 from grammar import guards
 
 

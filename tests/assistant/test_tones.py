@@ -9,7 +9,7 @@ import pytest
 from pydantic import ValidationError
 
 from assistant.errors import VoiceError
-from assistant.tones import Tone, names, synthesised, tone
+from assistant.speaking.tones import Tone, names, synthesised, tone
 
 RATE = 16_000
 FRAME = 80

@@ -9,14 +9,14 @@ import pytest
 from click.testing import CliRunner
 
 from assistant.cli import cli
-from assistant.journal import read
-from assistant.plans import reasoned_plan
 from assistant.records.derive import derive
 from assistant.report.spoken import spoken_summary
 from assistant.report.story import tell
-from flows.compile import load_plan
-from flows.profiles import equipment, meter
-from flows.session import Session
+from assistant.visit.journal import read
+from assistant.visit.plans import reasoned_plan
+from flows.judge.profiles import equipment, meter
+from flows.procedure.compile import load_plan
+from flows.procedure.session import Session
 from tests.flows.hard_visits import VISITS
 from tests.flows.technician import visited
 from tests.visiting import CORRODED, SKIPPED, typed_plan

@@ -12,14 +12,14 @@ import time
 import numpy as np
 import pytest
 
-from assistant.engines.base import Final
 from assistant.errors import DeviceLost
-from assistant.journal import FILE, Journal, read
-from assistant.plans import ready_plan
-from assistant.replay import standing
-from assistant.visit import Visit, opening
-from flows.dialogue import advance, begin
-from flows.session import Resumed
+from assistant.hearing.engines.base import Final
+from assistant.visit.journal import FILE, Journal, read
+from assistant.visit.loop import Visit, opening
+from assistant.visit.plans import ready_plan
+from assistant.visit.replay import standing
+from flows.procedure.session import Resumed
+from flows.talk.dialogue import advance, begin
 from grammar.answers import Heard
 from tests.flows.talking import OFF, PROOF, START
 

@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 from pocketsphinx import Decoder
 
-from assistant.speech import EspeakVoice
+from assistant.speaking import EspeakVoice
 from audio_fixtures.rooms import mix, noise, padded
-from flows.wording import digit_words
+from flows.procedure.wording import digit_words
 
 GRAMMAR = """#JSGF V1.0; grammar readback;
 public <readback> = [minus] <digit>+ [point <digit>+] (volts | ohms | microamps);

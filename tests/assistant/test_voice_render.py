@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from assistant.errors import MissingLibrary, VoiceError
-from assistant.speech import EspeakVoice
-from assistant.speech.process import SpeechWorker
-from assistant.speech.settings import settings
+from assistant.speaking import EspeakVoice
+from assistant.speaking.process import SpeechWorker
+from assistant.speaking.settings import settings
 
 SENTENCE = "Put the red lead on R and the black lead on C."
 

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from assistant.errors import VoiceError
-from assistant.speech import Collected, Speaker
-from assistant.speech.speaker import Sentence, ToneItem
-from assistant.tones import tone
+from assistant.speaking import Collected, Speaker
+from assistant.speaking.speaker import Sentence, ToneItem
+from assistant.speaking.tones import tone
 
 WAIT = 30
 

@@ -11,11 +11,11 @@ from assistant.authoring.lines import lines_of
 from assistant.authoring.reading import measure
 from assistant.authoring.report import check_all
 from assistant.authoring.ways import called, endless, never_reached, on_the_way
-from assistant.engines.base import SAMPLE_RATE
-from assistant.speech.voice import EspeakVoice
-from flows.compile import load_plan
-from flows.profiles import equipment, meter, names
-from flows.schema import load_procedure
+from assistant.hearing.engines.base import SAMPLE_RATE
+from assistant.speaking.voice import EspeakVoice
+from flows.judge.profiles import equipment, meter, names
+from flows.procedure.compile import load_plan
+from flows.procedure.schema import load_procedure
 
 COILS = "Put the leads on the two posts of the coil."
 HARD = "Subsequently determine the electromagnetic characteristics of the transformer assembly."

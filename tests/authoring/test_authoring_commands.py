@@ -15,13 +15,13 @@ from assistant.authoring.picture import draw, guard
 from assistant.authoring.recording import record
 from assistant.authoring.ways import on_the_way
 from assistant.cli import main
-from assistant.engines.base import SAMPLE_RATE
-from flows.compile import load_plan, machine_of
-from flows.dialogue import advance, begin
-from flows.judge import CALCULATIONS
-from flows.measure import Verdict
-from flows.profiles import equipment, meter
-from flows.schema import PROCEDURES, When, load_procedure
+from assistant.hearing.engines.base import SAMPLE_RATE
+from flows.judge.measured import Verdict
+from flows.judge.profiles import equipment, meter
+from flows.judge.verdict import CALCULATIONS
+from flows.procedure.compile import load_plan, machine_of
+from flows.procedure.schema import PROCEDURES, When, load_procedure
+from flows.talk.dialogue import advance, begin
 from grammar.answers import Choice, Reading
 
 SHIPPED = sorted(path.stem for path in PROCEDURES.glob("*.yaml") if "." not in path.stem)

@@ -10,13 +10,13 @@ import pytest
 from assistant.authoring.lines import lines_of
 from assistant.authoring.places import places
 from assistant.authoring.reading import everyday, measure
-from flows.compile import Plan, load_plan
 from flows.errors import FlowError
 from flows.faults.sayings import load_sayings, sayings
-from flows.profiles import equipment, meter
-from flows.schema import PROCEDURES, load_procedure
-from flows.texts import translate
-from flows.wording import spoken_lines
+from flows.judge.profiles import equipment, meter
+from flows.procedure.compile import Plan, load_plan
+from flows.procedure.schema import PROCEDURES, load_procedure
+from flows.procedure.texts import translate
+from flows.procedure.wording import spoken_lines
 from grammar.errors import DataFileError
 from grammar.language import language
 from grammar.phonetics import check_apart, phones

@@ -6,21 +6,21 @@ import io
 
 import pytest
 
-from assistant.assemble import Sound, assemble
-from assistant.buttons import ButtonEars, keys_of, with_accents
-from assistant.engines import choose
 from assistant.errors import LanguageNotHeard
-from assistant.journal import Journal, read
-from assistant.mouth import SilentMouth
-from assistant.plans import ready_plan, words_of
-from assistant.visit import Visit, opening
-from flows.compile import load_plan
-from flows.dialogue import begin
-from flows.profiles import equipment, meter
-from flows.prompts import scope_for
-from flows.schema import load_procedure
-from flows.session import Session
-from flows.wording import spoken_lines
+from assistant.hearing.engines import choose
+from assistant.visit.assemble import Sound, assemble
+from assistant.visit.buttons import ButtonEars, keys_of, with_accents
+from assistant.visit.journal import Journal, read
+from assistant.visit.loop import Visit, opening
+from assistant.visit.mouth import SilentMouth
+from assistant.visit.plans import ready_plan, words_of
+from flows.judge.profiles import equipment, meter
+from flows.procedure.compile import load_plan
+from flows.procedure.schema import load_procedure
+from flows.procedure.session import Session
+from flows.procedure.wording import spoken_lines
+from flows.talk.dialogue import begin
+from flows.talk.prompts import scope_for
 
 TWICE = ["1", "s"]
 """An answer that is asked again in other words."""

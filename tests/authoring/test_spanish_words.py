@@ -12,9 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from num2words import num2words
 
-from flows.compile import load_plan
-from flows.profiles import equipment, meter
-from flows.wording import digit_words, quantity_words
+from flows.judge.profiles import equipment, meter
+from flows.procedure.compile import load_plan
+from flows.procedure.wording import digit_words, quantity_words
 from grammar.answers import Choice, Command, Heard, Reading, Unclear
 from grammar.emit import accepts
 from grammar.errors import GrammarError

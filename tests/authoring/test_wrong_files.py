@@ -13,7 +13,7 @@ import pytest
 
 from assistant.authoring.report import check_all
 from assistant.authoring.starting import start
-from flows.schema import PROCEDURES
+from flows.procedure.schema import PROCEDURES
 from grammar.datafile import read_yaml
 
 CASES = read_yaml(Path(__file__).with_name("wrong_files.yaml"))[0]

@@ -29,8 +29,8 @@ from assistant.desk.live import Live
 from assistant.desk.received import Received
 from assistant.desk.watch import Watch
 from assistant.records.importing import Journal, import_events
-from assistant.records.invented import invented_visits
 from assistant.records.store import Store, open_store
+from tests.lab.invented.visits import invented_visits
 
 Events = list[dict[str, Any]]
 

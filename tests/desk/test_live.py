@@ -14,7 +14,7 @@ from selenium.webdriver.chrome.webdriver import WebDriver
 
 from assistant.desk.live import KEEP_ENDED, KEEP_SILENT, Live
 from assistant.desk.watch import RESTS, Watch
-from assistant.journal import Journal
+from assistant.visit.journal import Journal
 
 
 @pytest.mark.parametrize("width", [360, 1280])

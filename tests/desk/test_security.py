@@ -11,7 +11,7 @@ import pytest
 from selenium.webdriver.chrome.webdriver import WebDriver
 
 from assistant.desk.received import good_name
-from assistant.journal import read
+from assistant.visit.journal import read
 
 PAGES = ["/history", "/faults", "/boards", "/drift", "/progress", "/visit/{visit}", "/visit/{visit}/report.html", "/visit/{visit}/report.pdf", "/visit/{visit}/audio/0001.flac"]
 CALLS = ["/api/visits", "/api/visits/{visit}", "/api/faults", "/api/boards", "/api/drift", "/api/progress", "/api/live", "/api/openapi.json"]

@@ -20,7 +20,7 @@ from click.testing import CliRunner
 from assistant.desk.commands import desk as desk_command
 from assistant.desk.errors import SendError
 from assistant.desk.send import Post, Sender, sending
-from assistant.journal import read
+from assistant.visit.journal import read
 
 
 def arrived(served: Any, visit: str, sender: str = "m-test") -> list[dict[str, Any]]:

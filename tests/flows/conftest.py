@@ -7,12 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from flows import reason_store
+from assistant import knowledge_store as reason_store
 from flows.faults import catalog
 from flows.faults.display import as_measured
-from flows.profiles import meter
-from flows.reason import Evidence
-from flows.reason_knowledge import Knowledge
+from flows.judge.profiles import meter
+from flows.reason.assess import Evidence
+from flows.reason.knowledge import Knowledge
 
 # A healthy visit on the larkspur family, in that family's invented figures.
 SOUND: dict[str, float] = {

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from flows.compile import Plan
-from flows.dialogue import advance, begin
-from flows.session import Effect, End, Input, Listen, Save, Say, Session
+from flows.procedure.compile import Plan
+from flows.procedure.session import Effect, End, Input, Listen, Save, Say, Session
+from flows.talk.dialogue import advance, begin
 from grammar.answers import Heard
 from grammar.parse import understand
 from grammar.scope import Scope

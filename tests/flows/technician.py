@@ -10,8 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from flows.compile import Plan
-from flows.session import Listen
+from flows.procedure.compile import Plan
+from flows.procedure.session import Listen
 from grammar.answers import Heard
 from grammar.parse import understand
 from grammar.scope import Scope

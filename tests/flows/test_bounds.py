@@ -7,12 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from flows.bounds import limit_problems
-from flows.compile import check_file
-from flows.judge import CALCULATIONS, use_of
-from flows.limit_uses import limit_faults
-from flows.profiles import HERE, Limit, Supply, equipment, equipment_problems, names
-from flows.schema import PROCEDURES, load_procedure
+from flows.judge.bounds import limit_problems
+from flows.judge.profiles import HERE, Limit, Supply, equipment, equipment_problems, names
+from flows.judge.verdict import CALCULATIONS, use_of
+from flows.procedure.compile import check_file
+from flows.procedure.limit_uses import limit_faults
+from flows.procedure.schema import PROCEDURES, load_procedure
 from grammar.errors import DataFileError
 
 SUPPLY = Supply(volts=120, hertz=60)

@@ -13,7 +13,7 @@ from scipy.optimize import brentq
 
 from flows.circuit import OPEN, board_proves_flame, flame_current, nominal, sense_current, volts
 from flows.circuit.flame import Half, RodCircuit, Source, crossings, rod_circuit
-from flows.profiles import equipment
+from flows.judge.profiles import equipment
 
 LARKSPUR = nominal(equipment("larkspur"))
 CURRENT = equipment("larkspur").circuit.flame_current

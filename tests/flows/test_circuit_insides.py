@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from flows.circuit import insides, read
-from flows.profiles import equipment, meter, names
+from flows.judge.profiles import equipment, meter, names
 
 
 @pytest.mark.parametrize("family", names("equipment"))

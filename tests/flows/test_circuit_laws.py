@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from flows.circuit import OPEN, nominal, spread
 from flows.circuit.network import dead, live
 from flows.circuit.nodal import Branch, Network, between, branch_amps, dense, node_volts, port, ports
-from flows.profiles import equipment
+from flows.judge.profiles import equipment
 
 ohm = st.floats(0.1, 1e6)
 NODES = ("a", "b", "c", "d", "e")

@@ -14,7 +14,7 @@ from flows.circuit import OPEN, POINTS, Furnace, nominal, ohms, read, read_many,
 from flows.circuit.nominal import spreads
 from flows.circuit.probes import Probe
 from flows.errors import CalculationError, FlowError
-from flows.profiles import equipment, meter, names
+from flows.judge.profiles import equipment, meter, names
 
 LARKSPUR = nominal(equipment("larkspur"))
 ROD = equipment("larkspur").limit("rod_nominal").value

@@ -7,9 +7,9 @@ import math
 
 import pytest
 
-from flows.compile import Plan, load_plan
-from flows.profiles import equipment, meter
-from flows.session import End, Memo, Resumed, Save
+from flows.judge.profiles import equipment, meter
+from flows.procedure.compile import Plan, load_plan
+from flows.procedure.session import End, Memo, Resumed, Save
 from grammar.answers import Choice, Command, Heard, Reading, Unclear
 from grammar.parse import understand
 from tests.flows.talking import (

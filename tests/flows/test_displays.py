@@ -9,13 +9,13 @@ from decimal import Decimal
 
 import pytest
 
-from flows.compile import Plan, load_plan
-from flows.dialogue import begin
 from flows.errors import CalculationError
-from flows.measure import Measured, measured, measured_value
-from flows.profiles import equipment, meter, names
-from flows.prompts import scope_for
-from flows.schema import Step
+from flows.judge.measured import Measured, measured, measured_value
+from flows.judge.profiles import equipment, meter, names
+from flows.procedure.compile import Plan, load_plan
+from flows.procedure.schema import Step
+from flows.talk.dialogue import begin
+from flows.talk.prompts import scope_for
 from grammar.answers import Heard, Reading, Unclear
 from grammar.parse import understand
 from grammar.scope import Scope

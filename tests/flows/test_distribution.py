@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from flows.distribution import Distribution
 from flows.errors import CalculationError
+from flows.judge.distribution import Distribution
 
 
 def test_one_rectangle_ends_at_its_bound():

@@ -6,12 +6,12 @@ from dataclasses import replace
 
 import pytest
 
-from flows.compile import load_plan
-from flows.dialogue import begin
-from flows.foresee import expected_here
-from flows.measure import measured
-from flows.profiles import equipment, meter
-from flows.session import Session, Taken
+from flows.judge.measured import measured
+from flows.judge.profiles import equipment, meter
+from flows.procedure.compile import load_plan
+from flows.procedure.session import Session, Taken
+from flows.talk.dialogue import begin
+from flows.talk.foresee import expected_here
 from grammar.answers import Heard, Reading
 from grammar.parse import understand
 from grammar.scope import Asked, Scope

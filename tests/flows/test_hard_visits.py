@@ -6,10 +6,10 @@ from dataclasses import replace
 
 import pytest
 
-from flows.compile import load_plan
-from flows.profiles import equipment, meter
-from flows.reason import assess
-from flows.session import End
+from flows.judge.profiles import equipment, meter
+from flows.procedure.compile import load_plan
+from flows.procedure.session import End
+from flows.reason.assess import assess
 from tests.flows.hard_visits import VISITS
 from tests.flows.talking import Talk
 

@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 
 from flows.errors import CalculationError
 from flows.faults.display import display, specimen
-from flows.judge import CALCULATIONS, Facts, facts_of, judge, phase_angle
-from flows.measure import Measured, measured, measured_value, standard_error
-from flows.profiles import Limit, Supply, equipment, meter, names
-from flows.rules import systems
+from flows.judge.measured import Measured, measured, measured_value, standard_error
+from flows.judge.profiles import Limit, Supply, equipment, meter, names
+from flows.judge.rules import systems
+from flows.judge.verdict import CALCULATIONS, Facts, facts_of, judge, phase_angle
 from grammar.answers import Reading
 
 METER = meter("dunlin")

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import pytest
 
-from flows.compile import load_plan
-from flows.profiles import equipment, meter
-from flows.session import End
+from flows.judge.profiles import equipment, meter
+from flows.procedure.compile import load_plan
+from flows.procedure.session import End
 from tests.flows.talking import AIR, OFF, ON, PROOF, VOLTS, Talk
 
 DOOR_FREE = ("door switch is free", "it comes out again")

@@ -11,19 +11,19 @@ import textstat
 from hypothesis import given
 from hypothesis import strategies as st
 
-from flows import practice
 from flows.circuit.probes import read
 from flows.errors import CalculationError, FlowError
 from flows.faults import catalog
 from flows.faults.display import Specimen, display, specimen
 from flows.faults.lessons import lessons
-from flows.practice import PracticeFurnace, ask, light, plug, put_in_series, set_jack, start, touch, turn
-from flows.practice_proof import proofs, proven
-from flows.practice_score import score
-from flows.profiles import equipment, meter
-from flows.proving import proofs_after
-from flows.reason_knowledge import Knowledge
-from flows.schema import load_procedure
+from flows.judge.profiles import equipment, meter
+from flows.practice import furnace as practice
+from flows.practice.furnace import PracticeFurnace, ask, light, plug, put_in_series, set_jack, start, touch, turn
+from flows.practice.proof import proofs, proven
+from flows.practice.score import score
+from flows.procedure.proving import proofs_after
+from flows.procedure.schema import load_procedure
+from flows.reason.knowledge import Knowledge
 
 
 def rng(seed: int = 0) -> np.random.Generator:

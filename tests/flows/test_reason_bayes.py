@@ -13,10 +13,10 @@ from scipy.stats import multivariate_normal
 
 from flows.errors import FlowError
 from flows.faults import catalog
-from flows.reason import assess
-from flows.reason_knowledge import Knowledge, with_prior
-from flows.reason_mixture import PROVES, Components, Shown, posterior, stretch, weigh
-from flows.reason_next import Gain, Place, Sight, choose, cost, entropy, gains, left_after, moved_to
+from flows.reason.assess import assess
+from flows.reason.knowledge import Knowledge, with_prior
+from flows.reason.mixture import PROVES, Components, Shown, posterior, stretch, weigh
+from flows.reason.next import Gain, Place, Sight, choose, cost, entropy, gains, left_after, moved_to
 
 
 def clouds(

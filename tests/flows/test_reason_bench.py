@@ -7,10 +7,10 @@ import pytest
 from scipy.stats import binomtest
 
 from flows.faults import catalog
-from flows.reason_knowledge import Knowledge
-from tests.bench.reasoning_judge import Judge
-from tests.bench.reasoning_table import bootstrap, calibration_error, named_right, table, wilson
-from tests.bench.reasoning_world import Outcome, cycles, draw, fixed_order, reasoner, rule_of_thumb, thresholds
+from flows.reason.knowledge import Knowledge
+from tests.lab.measure.reasoning_judge import Judge
+from tests.lab.measure.reasoning_table import bootstrap, calibration_error, named_right, table, wilson
+from tests.lab.measure.reasoning_world import Outcome, cycles, draw, fixed_order, reasoner, rule_of_thumb, thresholds
 
 GUIDED = [
     "supply_hot_neutral", "supply_hot_ground", "supply_neutral_ground", "secondary_r_c", "line_to_r", "rod_to_ground",

@@ -10,17 +10,17 @@ import textstat
 from hypothesis import given
 from hypothesis import strategies as st
 
+from assistant.knowledge_store import fingerprint, load, save
 from flows.circuit.furnace import Furnace
 from flows.circuit.probes import table
 from flows.errors import FlowError
 from flows.faults import catalog
 from flows.faults.draws import healthy, with_fault
-from flows.profiles import equipment, meter, names
-from flows.reason import assess
-from flows.reason_build import build_knowledge
-from flows.reason_knowledge import Knowledge
-from flows.reason_learn import learn_priors
-from flows.reason_store import fingerprint, load, save
+from flows.faults.learn import learn_priors
+from flows.judge.profiles import equipment, meter, names
+from flows.reason.assess import assess
+from flows.reason.build import build_knowledge
+from flows.reason.knowledge import Knowledge
 
 SINGLES = [name for name in catalog.faults().faults if name != "healthy"]
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from flows.faults import catalog
-from flows.reason import assess
-from flows.reason_knowledge import Knowledge
+from flows.reason.assess import assess
+from flows.reason.knowledge import Knowledge
 
 BOARD_NEEDS = catalog.fault("board_not_sensing").needs
 

@@ -8,10 +8,10 @@ from hypothesis import strategies as st
 
 from flows.faults import catalog
 from flows.faults.display import as_measured
-from flows.profiles import equipment, meter
-from flows.reason import Place, assess, next_probe
-from flows.reason_knowledge import Knowledge, with_prior
-from flows.reason_safety import compulsory, findings
+from flows.judge.profiles import equipment, meter
+from flows.reason.assess import Place, assess, next_probe
+from flows.reason.knowledge import Knowledge, with_prior
+from flows.reason.safety import compulsory, findings
 
 LARKSPUR, METER = equipment("larkspur"), meter("dunlin")
 

@@ -10,15 +10,15 @@ from pathlib import Path
 
 import pytest
 
-from flows import safety_rules
-from flows.compile import Plan, load_plan, make_plan
-from flows.dialogue import advance, begin
 from flows.errors import FlowError
-from flows.profiles import equipment, meter
-from flows.safety import walk
-from flows.safety_rules import broken, proof_breaches
-from flows.schema import PROCEDURES, Answer, Go, Procedure, Sets, Step, load_procedure
-from flows.session import Effect, End, Listen, Save, Say, Session, Tone
+from flows.judge.profiles import equipment, meter
+from flows.procedure.compile import Plan, load_plan, make_plan
+from flows.procedure.schema import PROCEDURES, Answer, Go, Procedure, Sets, Step, load_procedure
+from flows.procedure.session import Effect, End, Listen, Save, Say, Session, Tone
+from flows.talk.dialogue import advance, begin
+from flows.walk import rules as safety_rules
+from flows.walk.rules import broken, proof_breaches
+from flows.walk.safety import walk
 from grammar.answers import Command, Heard
 from grammar.parse import understand
 

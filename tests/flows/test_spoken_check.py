@@ -10,16 +10,16 @@ import yaml
 from hypothesis import given
 from hypothesis import strategies as st
 
-from flows.compile import load_plan
 from flows.errors import FlowError
 from flows.faults.sayings import sayings
-from flows.glossary import HERE, glossary, load_glossary, stand_words
-from flows.profiles import equipment, meter
-from flows.schema import PROCEDURES, Procedure, load_procedure
-from flows.spoken_check import spoken_problems, wrong_words
-from flows.spoken_words import find, masked, prompted, sentences, without_prompts
-from flows.things import Kind, catalogue
-from flows.wording import spoken_lines
+from flows.judge.profiles import equipment, meter
+from flows.procedure.compile import load_plan
+from flows.procedure.schema import PROCEDURES, Procedure, load_procedure
+from flows.procedure.spoken.check import spoken_problems, wrong_words
+from flows.procedure.spoken.glossary import HERE, glossary, load_glossary, stand_words
+from flows.procedure.spoken.words import find, masked, prompted, sentences, without_prompts
+from flows.procedure.things import Kind, catalogue
+from flows.procedure.wording import spoken_lines
 from grammar.errors import DataFileError
 from grammar.known import lacking
 from grammar.language import language

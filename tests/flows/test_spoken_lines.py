@@ -7,12 +7,12 @@ import re
 import pytest
 import textstat
 
-from flows.compile import load_plan
-from flows.profiles import equipment, meter
-from flows.prompts import scope_for
-from flows.schema import PROCEDURES, load_procedure
-from flows.session import Session
-from flows.wording import spoken_lines
+from flows.judge.profiles import equipment, meter
+from flows.procedure.compile import load_plan
+from flows.procedure.schema import PROCEDURES, load_procedure
+from flows.procedure.session import Session
+from flows.procedure.wording import spoken_lines
+from flows.talk.prompts import scope_for
 from grammar.phonetics import check_apart, distance
 
 SHIPPED = sorted(path.stem for path in PROCEDURES.glob("*.yaml") if path.stem.count(".") == 0)

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from num2words import num2words
 
-from flows.wording import digit_words, fill, quantity_words, spoken_lines
+from flows.procedure.wording import digit_words, fill, quantity_words, spoken_lines
 from grammar.errors import DataFileError
 from grammar.numbers import parse
 

@@ -11,7 +11,7 @@ import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from flows.schema import Procedure
+from flows.procedure.schema import Procedure
 from grammar import guards
 from grammar.datafile import load_yaml, parse_yaml, problems_in, read_yaml
 from grammar.errors import DataFileError
@@ -109,7 +109,7 @@ def test_a_line_fills_in_names_and_nothing_else(line: str) -> None:
 
 
 def test_a_format_in_a_procedures_line_is_an_error_with_its_line(tmp_path: Path) -> None:
-    from flows.schema import PROCEDURES
+    from flows.procedure.schema import PROCEDURES
 
     text = (PROCEDURES / "igniter_check.yaml").read_text(encoding="utf-8")
     path = tmp_path / "p.yaml"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from flows.circuit import OPEN, Furnace, nominal
-from flows.profiles import equipment
+from flows.judge.profiles import equipment
 
 NAME = {"board_rod_terminal": "terminal", "rod_wire_end": "end", "board_ground": "board", "connector_out": "cout", "connector_in": "cin", "rod_blade": "blade"}
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 
 from flows.errors import FlowError
-from flows.profiles import Equipment, equipment
+from flows.judge.profiles import Equipment, equipment
 
 TRUTH_OF: dict[str, str] = {
     "healthy": "sound",

@@ -1,4 +1,4 @@
-"""flows.guard against JCGM 106:2012 and against independent arithmetic. Figures of the document are from memory."""
+"""flows.judge.decision against JCGM 106:2012 and against independent arithmetic. Figures of the document are from memory."""
 
 from __future__ import annotations
 
@@ -10,9 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from flows.distribution import Distribution
 from flows.errors import CalculationError
-from flows.guard import (
+from flows.judge.decision import (
     Rule,
     Tolerance,
     acceptance,
@@ -25,6 +24,7 @@ from flows.guard import (
     rule,
     specific_risks,
 )
+from flows.judge.distribution import Distribution
 
 
 def test_upper_limit_breakdown_voltage() -> None:

@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from uncertainties import correlated_values, correlation_matrix, ufloat, umath
 
-from flows.measure import COVERAGE, Measured, combined, measured, measured_value, standard_error
-from flows.profiles import Meter, meter
+from flows.judge.measured import COVERAGE, Measured, combined, measured, measured_value, standard_error
+from flows.judge.profiles import Meter, meter
 from grammar.answers import Reading
 
 

@@ -9,8 +9,8 @@ import pytest
 from sqlalchemy import create_engine, text
 
 from assistant.records.importing import Journal
-from assistant.records.invented import invented_visits
 from assistant.records.store import Store, open_store
+from tests.lab.invented.visits import invented_visits
 from tests.records.postgres import server
 
 

@@ -13,7 +13,7 @@ from pyarrow import parquet
 
 from assistant.records.commands import records
 from assistant.records.importing import Journal
-from assistant.records.invented import write_journal
+from tests.lab.invented.visits import write_journal
 
 
 @pytest.fixture

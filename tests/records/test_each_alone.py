@@ -11,10 +11,10 @@ from sqlalchemy import update
 
 from assistant.records.errors import StoreError
 from assistant.records.importing import Journal, count_visits, import_events, import_journals, rederive
-from assistant.records.invented import write_journal
 from assistant.records.queries import visit_copies
 from assistant.records.store import Store
 from assistant.records.tables import copies, visits
+from tests.lab.invented.visits import write_journal
 
 ODD = {
     "measured is a word": lambda events: reading(events).update(measured="low"),

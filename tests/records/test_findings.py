@@ -23,11 +23,11 @@ from assistant.records.findings import (
     standing,
 )
 from assistant.records.importing import Journal, import_events
-from assistant.records.invented import invented_visits, write_journal
 from assistant.records.queries import Wanted, listed
 from assistant.records.store import Store
 from tests import visiting
 from tests.flows.technician import Furnace
+from tests.lab.invented.visits import invented_visits, write_journal
 from tests.visiting import visit_in
 
 Events = list[dict[str, Any]]

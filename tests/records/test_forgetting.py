@@ -11,23 +11,23 @@ import pytest
 from click.testing import CliRunner
 from sqlalchemy import text
 
-from assistant.chain import check
 from assistant.cli import cli
-from assistant.expire import expire
-from assistant.forget import SENT, note_sent
-from assistant.journal import Journal as Written
-from assistant.journal import read
 from assistant.privacy import Privacy
 from assistant.records.backup import backup, restore
 from assistant.records.errors import StoreError
 from assistant.records.forgetting import forget, matching, scrub
 from assistant.records.importing import Journal, count_visits, import_events
-from assistant.records.invented import write_journal
 from assistant.records.packing import canonical, pack
 from assistant.records.queries import listed, visit_copies
 from assistant.records.removing import retain
 from assistant.records.store import Store, open_store
 from assistant.records.verifying import verify_all
+from assistant.visit.chain import check
+from assistant.visit.expire import expire
+from assistant.visit.forget import SENT, note_sent
+from assistant.visit.journal import Journal as Written
+from assistant.visit.journal import read
+from tests.lab.invented.visits import write_journal
 
 NOW = datetime(2026, 3, 2, 14, 5, 6, tzinfo=UTC)
 

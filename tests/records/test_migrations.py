@@ -14,10 +14,10 @@ from sqlalchemy import select
 
 from assistant.records.derive import DERIVED
 from assistant.records.importing import Journal, import_events, rederive
-from assistant.records.invented import invented_visits
 from assistant.records.queries import visit_copies
 from assistant.records.store import Store, open_store, revision
 from assistant.records.tables import metadata, readings, visits
+from tests.lab.invented.visits import invented_visits
 
 OLD = Path(__file__).parent / "old_stores" / "shape_0001.sqlite"
 

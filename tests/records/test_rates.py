@@ -10,16 +10,16 @@ from click.testing import CliRunner
 from sqlalchemy import insert
 
 from assistant.cli import cli
-from assistant.plans import ready_plan
 from assistant.records.across import DAY
 from assistant.records.importing import Journal, import_events
 from assistant.records.rates import found
 from assistant.records.store import Store, open_store
 from assistant.records.tables import visits
+from assistant.visit.plans import ready_plan
 from flows.faults import catalog
 from flows.faults.display import as_measured
 from flows.faults.rates import Rates, load_rates, written
-from flows.profiles import meter
+from flows.judge.profiles import meter
 from grammar.errors import DataFileError
 from tests.flows.technician import Furnace
 from tests.visiting import MENDED_AND_STOPPED, OPEN_GROUND, SKIPPED, visit_in

@@ -16,10 +16,10 @@ from sqlalchemy import select
 from assistant.records import across
 from assistant.records.errors import StoreError, StoreTooNew, UnknownVisit
 from assistant.records.importing import Journal, count_visits, import_events, import_journals
-from assistant.records.invented import invented_visits, write_journal
 from assistant.records.queries import Wanted, counted, difference, listed, resolve, visit_copies
 from assistant.records.store import Store, open_store
 from assistant.records.tables import readings, visits
+from tests.lab.invented.visits import invented_visits, write_journal
 
 
 def everything(store: Store) -> tuple[list[dict], list[dict]]:

@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 
-from assistant.records.invented import invented_visits
 from tests import visiting
 from tests.flows.technician import Furnace
+from tests.lab.invented.visits import invented_visits
 from tests.visiting import visit_in
 
 Events = list[dict[str, Any]]

@@ -16,14 +16,14 @@ import pytest
 import soundfile
 from click.testing import CliRunner, Result
 
-from assistant.journal import read
-from assistant.records.invented import write_journal
 from assistant.report.commands import report
 from assistant.report.page import html, memo_sounds, pdf
 from assistant.report.spoken import LONGEST, spoken_seconds, spoken_summary
 from assistant.report.story import tell
+from assistant.visit.journal import read
 from flows.faults import catalog
 from tests.flows.technician import Furnace
+from tests.lab.invented.visits import write_journal
 from tests.visiting import visit_in
 
 Events = list[dict[str, Any]]

@@ -32,11 +32,11 @@ board_proves_flame: "yes", "no" (also when it drops out once hot) or "never lit"
 `read(furnace, probe, rng, meter=..., hands=...)` takes a fresh reading; `STEADY_HANDS` never slip.
 """
 
-from .designs import SPLIT, Sheet, designs
-from .draws import SOUND, faults, truth_classes
-from .meter import METER_5000, METER_6000, STEADY_HANDS, Hands, Meter, Reading, display
-from .population import Construction, Furnace, furnaces
-from .probes import PROBES, read
+from tests.outside.second_world.designs import SPLIT, Sheet, designs
+from tests.outside.second_world.draws import SOUND, faults, truth_classes
+from tests.outside.second_world.meter import METER_5000, METER_6000, STEADY_HANDS, Hands, Meter, Reading, display
+from tests.outside.second_world.population import Construction, Furnace, furnaces
+from tests.outside.second_world.probes import PROBES, read
 
 __all__ = [
     "METER_5000",

@@ -11,11 +11,11 @@ from collections.abc import Sequence
 import click
 import numpy as np
 
-from .draws import SOUND
-from .periodic import steady_state
-from .plant import HERTZ, OMEGA, Plant, circuit
-from .population import furnaces
-from .spice import Case, means
+from tests.outside.second_world.draws import SOUND
+from tests.outside.second_world.periodic import steady_state
+from tests.outside.second_world.plant import HERTZ, OMEGA, Plant, circuit
+from tests.outside.second_world.population import furnaces
+from tests.outside.second_world.spice import Case, means
 
 BURDEN = 100.0
 SOON, LONGER = 2.5, 30.0  # seconds of simulated time

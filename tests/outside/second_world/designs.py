@@ -11,7 +11,7 @@ from pathlib import Path
 
 import yaml
 
-from .plant import Plant
+from tests.outside.second_world.plant import Plant
 
 SPLIT = {
     "tune": ("series-capacitor", "low-volt-rod", "step-up-integrator", "isolated-return"),

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import yaml
 
-from .plant import Plant
+from tests.outside.second_world.plant import Plant
 
 SOUND = "sound"
 _HERE = Path(__file__).parent

@@ -8,8 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
-from .periodic import steady_state
-from .plant import OMEGA, Plant, circuit
+from tests.outside.second_world.periodic import steady_state
+from tests.outside.second_world.plant import OMEGA, Plant, circuit
 
 LOWEST_SECONDARY = 18.0  # volts under load at which a 24 V gas valve still pulls in (engineering judgement)
 LEAST_HOT_TO_GROUND = 0.75  # of hot to neutral, for boards that check their supply (engineering judgement)

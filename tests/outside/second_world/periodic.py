@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .flame import FlameLaw
-from .nodal import Circuit, Solution
+from tests.outside.second_world.flame import FlameLaw
+from tests.outside.second_world.nodal import Circuit, Solution
 
 SAMPLES = 64
 TURNS = 80

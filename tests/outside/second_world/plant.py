@@ -13,8 +13,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from .flame import FlameLaw
-from .nodal import EARTH, OPEN, Circuit
+from tests.outside.second_world.flame import FlameLaw
+from tests.outside.second_world.nodal import EARTH, OPEN, Circuit
 
 HERTZ = 60.0
 OMEGA = 2 * 3.141592653589793 * HERTZ

@@ -12,12 +12,12 @@ from functools import cached_property
 
 import numpy as np
 
-from .designs import SPLIT, Design, Sheet, designs
-from .draws import SOUND, Fault, applied, draw, faults, sound_rules
-from .fire import burn, cleaned, lights, proves
-from .meter import Reading
-from .plant import Plant
-from .probes import PROBES, read
+from tests.outside.second_world.designs import SPLIT, Design, Sheet, designs
+from tests.outside.second_world.draws import SOUND, Fault, applied, draw, faults, sound_rules
+from tests.outside.second_world.fire import burn, cleaned, lights, proves
+from tests.outside.second_world.meter import Reading
+from tests.outside.second_world.plant import Plant
+from tests.outside.second_world.probes import PROBES, read
 
 TRIES = 40
 NEAR = 1.4

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .fire import burn
-from .meter import (
+from tests.outside.second_world.fire import burn
+from tests.outside.second_world.meter import (
     AC_VOLTS,
     METER_6000,
     MICROAMPS,
@@ -25,11 +25,11 @@ from .meter import (
     number,
     slipped,
 )
-from .nodal import EARTH, OPEN
-from .plant import OMEGA, Plant, circuit
+from tests.outside.second_world.nodal import EARTH, OPEN
+from tests.outside.second_world.plant import OMEGA, Plant, circuit
 
 if TYPE_CHECKING:
-    from .population import Furnace
+    from tests.outside.second_world.population import Furnace
 
 # probe: (quantity, the two points, how the rod wire is) for what one linear circuit answers
 _VOLTS = {

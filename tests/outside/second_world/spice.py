@@ -13,8 +13,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from .flame import ROUNDING, FlameLaw
-from .nodal import EARTH, Circuit
+from tests.outside.second_world.flame import ROUNDING, FlameLaw
+from tests.outside.second_world.nodal import EARTH, Circuit
 
 CHARGE = 1e-6  # farads that gather the ammeter's charge
 

@@ -11,9 +11,9 @@ from pathlib import Path
 from sqlalchemy import MetaData, insert
 
 from assistant.records.derive import derive
-from assistant.records.invented import invented_visits
 from assistant.records.packing import canonical, digest, pack
 from assistant.records.store import Store, _engine, _target, upgrade
+from tests.lab.invented.visits import invented_visits
 
 HERE = Path(__file__).parent
 

@@ -1,0 +1,1 @@
+"""A recogniser moved towards one person's voice."""

@@ -1,0 +1,246 @@
+"""A live microphone and loudspeaker. Both may go away at any moment and come back."""
+
+from __future__ import annotations
+
+import queue
+import threading
+import time
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import numpy as np
+
+from assistant.errors import AudioError
+from assistant.hearing.audio.files import at_rate
+from assistant.hearing.audio.gate import Gate
+from assistant.hearing.audio.portaudio import again, find, gone, library, mapped, rates
+from assistant.hearing.audio.resample import StreamResampler
+
+SAMPLE_RATE = 16_000
+BLOCK = 0.03
+"""Seconds of one chunk."""
+PATIENCE = 2.0
+"""Seconds without a chunk after which a device is taken for gone."""
+LOOK = 0.1
+"""Seconds between two looks at the clock while nothing comes."""
+CLOSING = 2.0
+"""Longest wait, in seconds, for a dead device to close."""
+OPENING = 10.0
+"""Longest wait, in seconds, for a device to open; one that dies meanwhile may never answer."""
+
+
+class Microphone:
+    """int16 chunks at 16 kHz from the default input, or from the one named `device`.
+
+    gate: chunks that come while it is shut are thrown away. clock: seconds that only grow.
+    """
+
+    def __init__(self, gate: Gate | None = None, device: str | None = None, clock: Callable[[], float] = time.monotonic, sounddevice: Any = None) -> None:
+        self.gate = gate or Gate(clock=clock)
+        self._device = device
+        self._clock = clock
+        self._sounddevice = sounddevice
+        self._chunks: queue.Queue[np.ndarray] = queue.Queue()
+        self._stream: Any = None
+        self._resampler = StreamResampler(SAMPLE_RATE)
+        self._last = 0.0
+        self._over = False
+
+    def open(self) -> None:
+        """Begin to listen. Raises AudioError, MissingLibrary."""
+        self._sounddevice = self._sounddevice or library()
+        self._chunks = queue.Queue()
+        self._over = False
+        self._last = self._clock()
+        self._stream = _within(OPENING, "microphone", lambda: _first(rates("input", self._device, self._sounddevice), self._started))
+
+    def chunks(self) -> Iterator[np.ndarray]:
+        """Chunks as they come, without end. Raises DeviceLost when the device is gone.
+
+        When the caller stops asking, push-to-talk waits for the next key.
+        """
+        if self._stream is None:
+            raise gone("microphone")
+        try:
+            while True:
+                try:
+                    chunk = self._chunks.get(timeout=LOOK)
+                except queue.Empty:
+                    if self._over or self._clock() - self._last > PATIENCE:
+                        self.close()
+                        raise gone("microphone") from None
+                    continue
+                if len(chunk):
+                    yield chunk
+        finally:
+            self.gate.heard()
+
+    def reopen(self) -> bool:
+        """Try to get a lost device back; whether it worked."""
+        self.close()
+        try:
+            again(self._sounddevice or library())
+            self.open()
+        except AudioError:
+            return False
+        return True
+
+    def close(self) -> None:
+        """Stop listening."""
+        stream, self._stream = self._stream, None
+        _closed(stream)
+
+    def _started(self, rate: int) -> Any:
+        self._resampler = StreamResampler(rate)
+        with mapped(self._sounddevice, "microphone"):
+            stream = self._sounddevice.InputStream(
+                samplerate=rate, blocksize=round(BLOCK * rate), device=self._device, channels=1, dtype="int16", callback=self._take, finished_callback=self._finished
+            )
+            stream.start()
+        return stream
+
+    def _take(self, data: np.ndarray, frames: int, times: Any, status: Any) -> None:
+        """From the thread of the sound library."""
+        self._last = self._clock()
+        chunk = self._resampler.push(data[:, 0].copy())
+        if self.gate.is_open:
+            self._chunks.put(chunk)
+
+    def _finished(self) -> None:
+        self._over = True
+
+
+class Loudspeaker:
+    """Plays int16 at 16 kHz on the default output, or on the one named `device`. A `Sink` for the voice."""
+
+    def __init__(self, gate: Gate | None = None, device: str | None = None, clock: Callable[[], float] = time.monotonic, sounddevice: Any = None) -> None:
+        self.gate = gate or Gate(clock=clock)
+        self._device = device
+        self._clock = clock
+        self._sounddevice = sounddevice
+        self._stop = threading.Event()
+        self._worked = False
+
+    def play(self, sound: np.ndarray) -> None:
+        """Play int16 of shape (n,); return when it has ended or `stop` was called.
+
+        The gate is shut meanwhile. Raises AudioError, DeviceLost, MissingLibrary.
+        """
+        self._sounddevice = self._sounddevice or library()
+        self._stop.clear()
+        with self.gate.speaking():
+            self._play(sound)
+
+    def stop(self) -> None:
+        """Fall silent at once; from any thread."""
+        self._stop.set()
+
+    def reopen(self) -> bool:
+        """Look for the device anew; whether there is one."""
+        sounddevice = self._sounddevice or library()
+        try:
+            again(sounddevice)
+            return bool(find("output", sounddevice))
+        except AudioError:
+            return False
+
+    def _play(self, sound: np.ndarray) -> None:
+        playing = _Playing(sound, self._clock)
+        stream = _within(OPENING, "loudspeaker", lambda: _first(rates("output", self._device, self._sounddevice), lambda rate: self._started(playing, rate)))
+        self._worked = True
+        try:
+            latency = float(stream.latency)
+            while not playing.done.wait(LOOK / 5):
+                if self._stop.is_set():
+                    return
+                if playing.over or self._clock() - playing.last > PATIENCE:
+                    raise gone("loudspeaker")
+            # What the device has taken still has to sound.
+            self._stop.wait(latency)
+        finally:
+            _closed(stream)
+
+    def _started(self, playing: _Playing, rate: int) -> Any:
+        playing.load(rate)
+        with mapped(self._sounddevice, "loudspeaker", lost=self._worked):
+            stream = self._sounddevice.OutputStream(
+                samplerate=rate, blocksize=round(BLOCK * rate), device=self._device, channels=1, dtype="int16", callback=playing.give, finished_callback=playing.finished
+            )
+            stream.start()
+        return stream
+
+
+class _Playing:
+    """One sound on its way out, handed over from the thread of the sound library."""
+
+    def __init__(self, sound: np.ndarray, clock: Callable[[], float]) -> None:
+        self._sound = sound
+        self._clock = clock
+        self._ready = sound
+        self._place = 0
+        self.last = clock()
+        self.done = threading.Event()
+        self.over = False
+
+    def load(self, rate: int) -> None:
+        """Make ready for a device of that rate."""
+        self._ready = self._sound if rate == SAMPLE_RATE else at_rate(self._sound, rate)
+        self._place = 0
+        self.last = self._clock()
+        self.over = False
+
+    def give(self, data: np.ndarray, frames: int, times: Any, status: Any) -> None:
+        self.last = self._clock()
+        piece = self._ready[self._place : self._place + frames]
+        data[: len(piece), 0] = piece
+        data[len(piece) :] = 0
+        self._place += frames
+        if self._place >= len(self._ready):
+            self.done.set()
+
+    def finished(self) -> None:
+        self.over = True
+
+
+def _within(limit: float, what: str, work: Callable[[], Any]) -> Any:
+    """What `work` gives or raises, unless it takes longer than `limit` seconds: then the device is lost."""
+    answers: queue.Queue[tuple[Any, AudioError | None]] = queue.Queue()
+
+    def run() -> None:
+        try:
+            answers.put((work(), None))
+        except AudioError as error:
+            answers.put((None, error))
+
+    threading.Thread(target=run, daemon=True).start()
+    try:
+        answer, error = answers.get(timeout=limit)
+    except queue.Empty:
+        raise gone(what) from None
+    if error is not None:
+        raise error
+    return answer
+
+
+def _first(candidates: list[int], start: Callable[[int], Any]) -> Any:
+    """The stream of the first rate that the device takes. Raises AudioError of the last one."""
+    for rate in candidates[:-1]:
+        try:
+            return start(rate)
+        except AudioError:
+            continue
+    return start(candidates[-1])
+
+
+def _closed(stream: Any) -> None:
+    """Close a stream without ever waiting long: a dead device may not answer."""
+    if stream is None:
+        return
+    closing = threading.Thread(target=_abort, args=(stream,), daemon=True)
+    closing.start()
+    closing.join(CLOSING)
+
+
+def _abort(stream: Any) -> None:
+    stream.abort(ignore_errors=True)
+    stream.close(ignore_errors=True)

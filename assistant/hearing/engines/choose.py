@@ -1,0 +1,123 @@
+"""Which recogniser hears.
+
+Vosk, as soon as somebody placed a model of the language; else, in English,
+Vosk with the small model that ships; else PocketSphinx alone, which knows
+English only. PocketSphinx listens along with the small model when that is
+asked for, or when a technician's voice was learnt: it is what learns one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from assistant.errors import EngineError, LanguageNotHeard, MissingLibrary
+from assistant.hearing.audio.endpoint import EndpointSettings
+from assistant.hearing.engines.base import ENGINES, Recognizer
+from assistant.hearing.engines.pair import PairRecognizer
+from assistant.hearing.engines.sphinx import SphinxRecognizer
+from assistant.hearing.engines.vosk_engine import VOSK, VoskRecognizer
+from assistant.models import placed as models
+
+SPHINX_LANGUAGES = ("en",)
+"""Languages of the model in PocketSphinx's wheel."""
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """engine: "vosk", "pocketsphinx" or "pair". reason: one plain sentence. folder: Vosk's model."""
+
+    engine: str
+    reason: str
+    folder: Path | None = None
+
+
+def plan(home: Path | None = None, wanted: str = "", language: str = "en", learnt: bool = False) -> Chosen:
+    """What would be used, without loading anything.
+
+    home: the folder of models, `models.home()` by default. wanted: "vosk",
+    "pocketsphinx", "pair" or "" for the best there is. learnt: whether a voice
+    was learnt. Raises EngineError, LanguageNotHeard.
+    """
+    if wanted not in ("", *ENGINES):
+        raise EngineError(f"There is no recogniser '{wanted}'.", f"Choose one of: {', '.join(ENGINES)}.")
+    if wanted == "pocketsphinx":
+        _must_be_heard(language, "PocketSphinx hears English only.")
+        return Chosen("pocketsphinx", "PocketSphinx was asked for.")
+    ready = [model for model in models.present(home) if model.language == language and not model.problem]
+    if ready and wanted != "pair":
+        return Chosen("vosk", f"The Vosk model {ready[0].name} is there.", ready[0].folder)
+    own = models.own_model()
+    if wanted == "vosk":
+        _must_be_heard(language, f"No Vosk model for '{language}' is there.")
+        if own is None:
+            raise EngineError("Vosk was asked for, but no English model is there.", "Fetch one or place one by hand: twohands model list")
+        return Chosen("vosk", "Vosk was asked for; it listens with the small model that ships.", own)
+    return _without_placed(language, f"No Vosk model for '{language}' is there.", wanted, learnt)
+
+
+def _without_placed(language: str, why: str, wanted: str = "", learnt: bool = False) -> Chosen:
+    """The best that ships. why: what is the matter with a placed model, if it must be told. Raises EngineError, LanguageNotHeard."""
+    _must_be_heard(language, why)
+    own = models.own_model()
+    if own is not None and (wanted == "pair" or learnt):
+        return Chosen("pair", "PocketSphinx and Vosk listen together, Vosk with the small model that ships.", own)
+    if own is not None:
+        return Chosen("vosk", "Vosk listens with the small model that ships.", own)
+    if wanted:
+        raise EngineError("Two recognisers were asked for, but the small model that ships is not whole.", "Install twohands again.")
+    return Chosen("pocketsphinx", "No English Vosk model is there, so PocketSphinx listens with the model from its wheel.")
+
+
+def recognizer(
+    home: Path | None = None,
+    wanted: str = "",
+    words: frozenset[str] = frozenset(),
+    endpoint: EndpointSettings | None = None,
+    language: str = "en",
+    acoustic: Mapping[str, str] | None = None,
+) -> tuple[Recognizer, Chosen]:
+    """The recogniser, loaded, and why it was chosen.
+
+    acoustic: PocketSphinx's settings of a learnt voice. words: all that can be said; a Vosk model that lacks some of them is passed
+    over, and the reason says so, unless Vosk was asked for. Raises EngineError,
+    LanguageNotHeard where PocketSphinx would be left and does not know the language.
+    """
+    learnt = acoustic is not None
+    chosen = plan(home, wanted, language, learnt)
+    while chosen.engine != "pocketsphinx":
+        try:
+            # whoever asks for Vosk by name takes it as it is
+            vosk = _vosk(chosen, frozenset() if wanted == "vosk" else words, endpoint, language)
+            return (PairRecognizer(SphinxRecognizer(endpoint, acoustic=acoustic), vosk, endpoint) if chosen.engine == "pair" else vosk), chosen
+        except (EngineError, MissingLibrary) as error:
+            if wanted:
+                raise
+            chosen = _instead(chosen, error, language, learnt)
+    return SphinxRecognizer(endpoint, acoustic=acoustic), chosen
+
+
+def _instead(chosen: Chosen, error: EngineError | MissingLibrary, language: str, learnt: bool) -> Chosen:
+    """What listens in place of a Vosk model that cannot. Raises EngineError, LanguageNotHeard."""
+    if chosen.folder == models.own_model():
+        return Chosen("pocketsphinx", f"{error.problem} PocketSphinx listens instead.")
+    other = _without_placed(language, error.problem, learnt=learnt)
+    return replace(other, reason=f"{error.problem} {other.reason}")
+
+
+def _vosk(chosen: Chosen, words: frozenset[str], endpoint: EndpointSettings | None, language: str) -> VoskRecognizer:
+    """Vosk with the chosen model. Raises EngineError where it lacks some of `words`, MissingLibrary."""
+    own = chosen.folder == models.own_model()
+    vosk = VoskRecognizer(chosen.folder, endpoint, name=models.OWN if own else VOSK, looks=own and chosen.engine == "vosk")
+    missing = vosk.missing(words, language)
+    if missing:
+        vosk.close()
+        name = chosen.folder.name
+        raise EngineError(f"The Vosk model {name} does not know {len(missing)} of our words ({', '.join(missing[:3])}).", "Add words that sound the same to 'respell' in vosk.yaml, or use another model.")
+    return vosk
+
+
+def _must_be_heard(language: str, why: str) -> None:
+    if language not in SPHINX_LANGUAGES:
+        raise LanguageNotHeard(why, "A small Vosk model of the language can be placed by hand: twohands model list.")

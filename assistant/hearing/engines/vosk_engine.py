@@ -1,0 +1,324 @@
+"""Vosk with a model folder: the small English one that ships, or one that somebody placed or fetched.
+
+The vocabulary is restricted at run time to the phrases of the scope, which
+needs a model with a dynamic graph (the "small" ones). Vosk makes a chain of
+word pairs out of the phrases, so it may string words together that the scope
+does not hold; the best sentence that the scope does hold is then taken, at its
+own share of the whole.
+
+How confidences are made: Vosk gives word confidences (minimum Bayes risk) and
+alternatives (with scores in nats) in two result shapes, never both; so one
+recogniser follows the speech for the partial words and decides on the word
+confidences, a second decodes the whole utterance for the alternatives. The
+alternatives share out 1 in proportion to exp(score), which is a posterior for
+the chain models that Vosk uses. A word that only the second one has gets the
+confidence of the sentence.
+
+The small model hears each whole utterance in several looks (`looks.py`); what it
+makes of the later ones comes along as a second opinion (`Heard.second`), which
+`assistant.hearing` weighs. The first look is also heard without the grammar
+(`Heard.free`): a number that is only there because the grammar has nothing else
+does not come out again. A word's confidence is then that of its sentence. All
+of these run side by side, one thread each.
+"""
+
+from __future__ import annotations
+
+import importlib.metadata
+import json
+import math
+import os
+from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from difflib import SequenceMatcher
+from pathlib import Path
+from typing import Any, Protocol
+
+import numpy as np
+from pydantic import Field
+
+import grammar.emit
+from assistant.errors import EngineError, MissingLibrary
+from assistant.hearing.audio.endpoint import EndpointSettings
+from assistant.hearing.engines.base import SAMPLE_RATE, Event
+from assistant.hearing.engines.listening import Listener
+from assistant.hearing.engines.looks import LOOKS
+from assistant.hearing.engines.looks import looks as looks_of
+from grammar.answers import Heard, Word
+from grammar.datafile import Strict, load_yaml
+from grammar.scope import Scope
+
+SETTINGS = Path(__file__).with_name("vosk.yaml")
+MOST_ALTERNATIVES = 5
+LOOKED_AT = 10
+"""Alternatives asked of Vosk; some are not sentences of the scope."""
+NEEDED = ("am/final.mdl", "conf/mfcc.conf", "graph/HCLr.fst", "graph/Gr.fst")
+"""Files of a model whose vocabulary can be restricted."""
+
+
+class VoskSettings(Strict):
+    """respell: language key -> word -> words that sound the same."""
+
+    version: int = Field(ge=1, le=1)
+    respell: dict[str, dict[str, str]] = Field(default_factory=dict)
+
+
+class Phrases(Protocol):
+    """Where the phrases of a scope come from; the module `grammar.emit` is one."""
+
+    def phrases(self, scope: Scope) -> list[str]: ...
+
+    def accepts(self, scope: Scope, text: str) -> bool: ...
+
+
+@dataclass(frozen=True)
+class _Opened:
+    grammar: str
+    back: Mapping[str, str]
+
+
+VOSK = "vosk"
+"""What a placed model's words are weighed as."""
+
+
+class VoskRecognizer:
+    """A `Recognizer` on one model folder. name: what its words are weighed as (`assistant/hearing/weigh/settings.yaml`)."""
+
+    def __init__(
+        self,
+        folder: Path | str,
+        endpoint: EndpointSettings | None = None,
+        settings: VoskSettings | None = None,
+        phrases: Phrases = grammar.emit,
+        name: str = VOSK,
+        looks: bool = False,
+    ) -> None:
+        """looks: whether to hear every utterance in several looks, the later ones as a second opinion."""
+        self.name = name
+        self.folder = Path(folder)
+        self.settings = settings or load_yaml(SETTINGS, VoskSettings)
+        self._phrases = phrases
+        self._looks = looks
+        self._model = load_model(self.folder)
+        self._opened: dict[Scope, _Opened] = {}
+        self._scope: Scope | None = None
+        self._words = self._new(0)
+        self._alternatives = [self._new(LOOKED_AT) for _ in range(LOOKS if looks else 1)]
+        self._free = self._new(0) if looks else None
+        self._threads = ThreadPoolExecutor(min(LOOKS + 1, os.cpu_count() or 1)) if looks else None
+        self._fed = 0
+        self.eager = looks
+        self._listener = Listener(self, endpoint)
+
+    @property
+    def description(self) -> str:
+        """For the record and `check`: the engine, its version and its model."""
+        return f"Vosk {importlib.metadata.version('vosk')}, model {self.folder.name}"
+
+    @property
+    def room_dbfs(self) -> float | None:
+        """Level of the room, dB below full scale; None when not heard yet."""
+        return self._listener.endpointer.room_dbfs
+
+    def missing(self, words: frozenset[str], language: str) -> list[str]:
+        """Those of `words` that the model has neither as they are nor respelt."""
+        respell = self.settings.respell.get(language, {})
+        return sorted(word for word in words if not self._knows(word) and not all(map(self._knows, respell.get(word, word).split())))
+
+    def use(self, phrases: Phrases) -> None:
+        """Take phrases from elsewhere from now on; an open scope is closed."""
+        self._opened.clear()
+        self._phrases, self._scope = phrases, None
+
+    def open(self, scope: Scope) -> None:
+        """Make `scope` the active grammar. Raises EngineError."""
+        if self._model is None:
+            raise EngineError("The recogniser was closed.", "Start a new one.")
+        opened = self._opened.get(scope)
+        if opened is None:
+            opened = self._opened[scope] = self._prepared(scope)
+        self._listener.drop()
+        for recogniser in (self._words, *self._alternatives):
+            # Vosk changes the grammar of a recogniser only between utterances.
+            recogniser.Reset()
+            recogniser.SetGrammar(opened.grammar)
+        self._scope = scope
+
+    def feed(self, chunk: np.ndarray) -> list[Event]:
+        """Take int16 samples at 16 kHz, shape (n,). Raises EngineError."""
+        if self._scope is None:
+            raise EngineError("The recogniser has no grammar yet.", "Open a scope before feeding sound.")
+        return self._listener.feed(chunk)
+
+    def finish(self) -> list[Event]:
+        """End of input: close an utterance that is still open."""
+        return self._listener.finish() if self._scope is not None else []
+
+    def close(self) -> None:
+        """Free the engine and its model."""
+        self._scope = None
+        if self._threads is not None:
+            self._threads.shutdown()
+        self._words = self._free = self._model = None
+        self._alternatives = []
+
+    # what `Listener` asks for
+
+    def begin(self) -> None:
+        """A new utterance; a half-heard one is dropped."""
+        self._words.Reset()
+
+    def hear(self, sound: np.ndarray) -> str:
+        """Take the next samples; return the words so far."""
+        self._accept(self._words, sound)
+        return self._ours(json.loads(self._words.PartialResult())["partial"])
+
+    def conclude(self, sound: np.ndarray) -> Heard:
+        """Decide on the whole utterance, int16 at 16 kHz."""
+        if self._threads is None:
+            return self._heard(self._shares(self._alternatives[0], sound), self._word_confidences(sound))
+        sounds = looks_of(sound)
+        free = self._threads.submit(self._freely, sounds[0])
+        first, *others = self._threads.map(self._shares, self._alternatives, sounds)
+        return replace(self._heard(first), second=self._together(others), free=free.result())
+
+    def _heard(self, texts: list[tuple[str, float]], words: Sequence[Word] = ()) -> Heard:
+        if not texts:
+            return Heard("", 0.0, engine=self.name)
+        kept = [pair for pair in texts if self._phrases.accepts(self._scope, pair[0])] or texts
+        text, share = kept[0]
+        return Heard(text, share, _placed(text.split(), share, words), tuple(kept[:MOST_ALTERNATIVES]), engine=self.name)
+
+    def _together(self, looks: Sequence[list[tuple[str, float]]]) -> Heard:
+        """What several looks of one utterance say, their shares averaged."""
+        total: dict[str, float] = {}
+        for texts in looks:
+            for text, share in texts:
+                total[text] = total.get(text, 0.0) + share / len(looks)
+        return self._heard(sorted(total.items(), key=lambda pair: -pair[1]))
+
+    def _word_confidences(self, sound: np.ndarray) -> list[Word]:
+        self._words.Reset()
+        self._accept(self._words, sound)
+        found = json.loads(self._words.FinalResult()).get("result", [])
+        # Vosk counts time from the first sample it ever got.
+        begun = (self._fed - len(sound)) / SAMPLE_RATE
+        heard = [Word(item["word"], min(1.0, item["conf"]), max(0.0, item["start"] - begun), max(0.0, item["end"] - begun)) for item in found]
+        return _joined(heard, self._back)
+
+    def _freely(self, sound: np.ndarray) -> str:
+        """The words where any may follow any."""
+        self._free.Reset()
+        self._accept(self._free, sound)
+        return json.loads(self._free.FinalResult())["text"]
+
+    def _shares(self, recogniser: Any, sound: np.ndarray) -> list[tuple[str, float]]:
+        """Texts with their shares of 1, best first."""
+        recogniser.Reset()
+        self._accept(recogniser, sound)
+        found = json.loads(recogniser.FinalResult()).get("alternatives", [])
+        best: dict[str, float] = {}
+        for item in found:
+            text = self._ours(item["text"].strip())
+            if text:
+                best[text] = max(best.get(text, -math.inf), item["confidence"])
+        if not best:
+            return []
+        top = max(best.values())
+        weights = {text: math.exp(score - top) for text, score in best.items()}
+        total = sum(weights.values())
+        return sorted(((text, weight / total) for text, weight in weights.items()), key=lambda pair: -pair[1])
+
+    def _accept(self, recogniser: Any, sound: np.ndarray) -> None:
+        if recogniser is self._words:
+            self._fed += len(sound)
+        try:
+            recogniser.AcceptWaveform(sound.tobytes())
+        except Exception as error:  # vosk raises nothing finer
+            raise EngineError(f"Vosk stopped working ({error}).", "Start the visit again with --resume.") from error
+
+    def _new(self, alternatives: int) -> Any:
+        import vosk
+
+        try:
+            recogniser = vosk.KaldiRecognizer(self._model, SAMPLE_RATE)
+        except Exception as error:  # vosk raises nothing finer
+            raise EngineError(f"Vosk cannot use the model {self.folder.name} ({error}).", "Remove the model and fetch it again.") from error
+        recogniser.SetWords(True)
+        recogniser.SetMaxAlternatives(alternatives)
+        return recogniser
+
+    def _prepared(self, scope: Scope) -> _Opened:
+        phrases = self._phrases.phrases(scope)
+        words = frozenset(word for phrase in phrases for word in phrase.split() if word != grammar.emit.UNKNOWN)
+        missing = self.missing(words, scope.language)
+        if missing:
+            raise EngineError(f"The model {self.folder.name} does not know: {', '.join(missing)}.", "Add words that sound the same to 'respell' in vosk.yaml, or use another model.")
+        respell = {word: said for word, said in self.settings.respell.get(scope.language, {}).items() if word in words and not self._knows(word)}
+        theirs = [" ".join(respell.get(word, word) for word in phrase.split()) for phrase in phrases if phrase != grammar.emit.UNKNOWN or self._knows(phrase)]
+        return _Opened(json.dumps(theirs, ensure_ascii=False), {said: word for word, said in respell.items()})
+
+    @property
+    def _back(self) -> Mapping[str, str]:
+        return self._opened[self._scope].back if self._scope is not None else {}
+
+    def _ours(self, text: str) -> str:
+        return " ".join(word.text for word in _joined([Word(word, 1.0) for word in text.split()], self._back))
+
+    def _knows(self, word: str) -> bool:
+        return self._model.vosk_model_find_word(word) >= 0
+
+
+def model_problem(folder: Path) -> str:
+    """What a model folder lacks for restricting its vocabulary, as one sentence; "" when nothing."""
+    if not folder.is_dir():
+        return f"There is no model folder {folder}."
+    lacking = [name for name in NEEDED if not (folder / name).is_file()]
+    if not lacking:
+        return ""
+    if lacking == ["graph/HCLr.fst", "graph/Gr.fst"] and (folder / "graph/HCLG.fst").is_file():
+        return f"The model {folder.name} has a fixed vocabulary."
+    return f"The model {folder.name} is not whole: {lacking[0]} is missing."
+
+
+def load_model(folder: Path) -> Any:
+    """A loaded Vosk model. Raises EngineError, MissingLibrary."""
+    problem = model_problem(folder)
+    if problem:
+        raise EngineError(problem, "Use a whole small model; `twohands model list` names them.")
+    try:
+        import vosk
+    except (ImportError, OSError) as error:
+        raise MissingLibrary(f"The recogniser Vosk cannot be loaded ({error}).", "pip install vosk") from error
+    vosk.SetLogLevel(-1)
+    try:
+        return vosk.Model(str(folder))
+    except Exception as error:  # vosk raises nothing finer
+        raise EngineError(f"Vosk cannot load the model {folder.name}.", "Remove the model and fetch it again.") from error
+
+
+def _joined(words: list[Word], back: Mapping[str, str]) -> list[Word]:
+    """Words with each respelt group put back together as ours."""
+    joined: list[Word] = []
+    groups = sorted(((said.split(), ours) for said, ours in back.items()), key=lambda pair: -len(pair[0]))
+    place = 0
+    while place < len(words):
+        for said, ours in groups:
+            group = words[place : place + len(said)]
+            if [word.text for word in group] == said:
+                joined.append(Word(ours, min(word.confidence for word in group), group[0].start, group[-1].end))
+                place += len(said)
+                break
+        else:
+            joined.append(words[place])
+            place += 1
+    return joined
+
+
+def _placed(texts: list[str], share: float, heard: list[Word]) -> tuple[Word, ...]:
+    """The words of the chosen text, with time and confidence from `heard` where it has them too."""
+    placed = [Word(text, share) for text in texts]
+    for match in SequenceMatcher(None, texts, [word.text for word in heard], autojunk=False).get_matching_blocks():
+        placed[match.a : match.a + match.size] = heard[match.b : match.b + match.size]
+    return tuple(placed)

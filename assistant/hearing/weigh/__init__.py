@@ -1,0 +1,1 @@
+"""What was heard, weighed with what the meter may show: an answer, or doubt."""

@@ -1,0 +1,1 @@
+"""Recogniser models: which there are, fetching and placing them."""

@@ -1,0 +1,1 @@
+"""One visit: ears, mouth, journal, and going on after a break."""

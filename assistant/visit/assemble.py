@@ -1,0 +1,155 @@
+"""The ears and the mouth that the options of a speaking command ask for."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import click
+
+from assistant.errors import LanguageNotHeard
+from assistant.hearing.engines.base import ENGINES
+from assistant.visit.buttons import ButtonEars, told_at_start
+from assistant.visit.ears import TypedEars
+from assistant.visit.loop import Ears, Mouth
+from assistant.visit.mouth import SilentMouth
+from assistant.visit.typed import typed_lines
+
+
+@dataclass(frozen=True)
+class Sound:
+    """How to hear and to speak, as the options say it.
+
+    spoken: speak aloud; None for the default, which is off when typing.
+    audio_in, audio_out: sound files in place of the microphone, and for the conversation.
+    """
+
+    rate: str = "normal"
+    typed: bool = False
+    spoken: bool | None = None
+    audio_in: Path | None = None
+    audio_out: Path | None = None
+    engine: str = "auto"
+    push_to_talk: bool = False
+    attention: bool = False
+
+    @property
+    def aloud(self) -> bool:
+        return self.spoken if self.spoken is not None else not self.typed
+
+
+engine_option = click.option("--engine", type=click.Choice(["auto", *ENGINES]), default="auto", show_default=True, help="The recogniser; pair: Vosk and PocketSphinx together.")
+
+
+def sound_options(command: Callable) -> Callable:
+    """The click options behind `Sound`, all but `attention`."""
+    options = [
+        click.option("--rate", type=click.Choice(["slow", "normal", "fast"]), default="normal", show_default=True, help="Speaking rate."),
+        click.option("--typed", is_flag=True, help="Type the answers, through the same grammar."),
+        click.option("--voice/--no-voice", "spoken", default=None, help="Speak aloud. Off when typing, on otherwise."),
+        click.option("--audio-in", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="Hear this sound file instead of a microphone."),
+        click.option("--audio-out", type=click.Path(dir_okay=False, path_type=Path), help="Write the two-sided conversation to this WAV or FLAC file."),
+        engine_option,
+        click.option("--push-to-talk", is_flag=True, help="Listen only after a key, a headset button or a foot switch that acts as a key."),
+    ]
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+def assemble(stack: ExitStack, sound: Sound, language: str, words: frozenset[str], grammars: Any = None, acoustic: Mapping[str, str] | None = None) -> tuple[Ears, Mouth, dict[str, str]]:
+    """The ears, the mouth, and what the record says of them ("engine", "voice").
+
+    stack: what must be closed again is put on it. words: all that can be said, for the choice
+    of a recogniser. grammars: in place of `grammar.emit`, for the recogniser. acoustic: PocketSphinx's
+    settings of a learnt voice. Raises AssistantError.
+    """
+    from assistant.hearing.audio.files import Conversation
+    from assistant.hearing.audio.files import stream as stream_sound
+
+    tape = Conversation() if sound.audio_out else None
+    if tape and sound.audio_out:
+        stack.callback(lambda: tape.save(sound.audio_out))
+    live = not sound.typed and sound.audio_in is None
+    mouth: Mouth = SilentMouth()
+    voice_name = "none"
+    gate = None
+    if live:
+        from assistant.hearing.audio.gate import Gate
+
+        gate = Gate(sound.push_to_talk)
+    speaker = None
+    if sound.aloud:
+        from assistant.speaking.voice import EspeakVoice
+        from assistant.visit.mouth import Taped, VoiceMouth
+
+        voice = EspeakVoice(language)
+        stack.callback(voice.close)
+        voice_name = voice.name
+        sink = None
+        if live or sound.typed:
+            from assistant.hearing.audio.live import Loudspeaker
+
+            sink = Loudspeaker(gate)
+        # Without a sink the sentences only go to the conversation file.
+        spoken = VoiceMouth(voice, Taped(tape or Conversation(), sink), sound.rate)
+        mouth, speaker = spoken, spoken.speaker
+    if sound.typed and language != "en":
+        return ButtonEars(typed_lines(sys.stdin), click.echo), mouth, {"engine": "typed", "voice": voice_name}
+    if sound.typed:
+        return TypedEars(typed_lines(sys.stdin), _prompt if sys.stdin.isatty() else None), mouth, {"engine": "typed", "voice": voice_name}
+    from assistant.hearing.engines.choose import recognizer
+    from assistant.visit.ears import StreamEars
+
+    try:
+        ears, chosen = recognizer(wanted="" if sound.engine == "auto" else sound.engine, words=words, language=language, acoustic=acoustic)
+    except LanguageNotHeard as error:
+        if not live:
+            raise
+        click.echo(f"{error.text}\n{told_at_start(language)}")
+        return ButtonEars(typed_lines(sys.stdin), click.echo), mouth, {"engine": "typed", "voice": voice_name}
+    stack.callback(ears.close)
+    if grammars is not None:
+        ears.use(grammars)
+    click.echo(chosen.reason)
+    about = {"engine": getattr(ears, "description", chosen.engine), "voice": voice_name}
+    if sound.audio_in is not None:
+        pieces = stream_sound(sound.audio_in)
+        return StreamEars(ears, lambda: _noted(pieces, tape)), mouth, about
+    from assistant.hearing.audio.live import Microphone
+
+    microphone = Microphone(gate)
+    microphone.open()
+    stack.callback(microphone.close)
+    if sound.push_to_talk or sys.stdin.isatty():
+        from assistant.hearing.audio.keys import Keys
+
+        stack.enter_context(Keys(lambda: _pressed(gate, speaker)))
+    if sound.attention:
+        from assistant.hearing.engines.attention import Attentive
+
+        ears = Attentive(ears, language)
+    return StreamEars(ears, lambda: _noted(microphone.chunks(), tape), microphone.reopen), mouth, about
+
+
+def _noted(pieces: Iterator, tape) -> Iterator:
+    """The pieces as they come, each laid down on the conversation's tape."""
+    for piece in pieces:
+        if tape is not None:
+            tape.technician(tape.seconds, piece)
+        yield piece
+
+
+def _pressed(gate, speaker) -> None:
+    """A key falls: our voice is cut short, and push-to-talk opens."""
+    if speaker is not None:
+        speaker.stop()
+    gate.key()
+
+
+def _prompt(scope) -> None:
+    click.echo("> ", nl=False)

@@ -1,0 +1,1 @@
+"""Three invented visits on recorded speech."""

@@ -1,0 +1,104 @@
+"""What a visit goes by, kept in the visit: the whole procedure, the equipment and the meter, as they were when it
+began.
+
+They lie in plan.json beside the journal; the journal's first line holds a
+digest of each. A resumed visit goes by these and by nothing else, so that a
+file that was changed or thrown away meanwhile cannot change what was asked.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+
+from assistant import private
+from assistant.errors import JournalError
+from assistant.visit.chain import ENCODE
+from flows.judge.profiles import Equipment, Meter
+from flows.procedure.compile import Plan
+from flows.procedure.schema import Procedure
+from grammar.errors import TwohandsError
+from grammar.guards import JOURNAL_BYTES
+
+FILE = "plan.json"
+FORMAT = 1
+MODELS: dict[str, type[BaseModel]] = {"procedure": Procedure, "equipment": Equipment, "meter": Meter}
+
+
+@dataclass(frozen=True)
+class Kept:
+    """The parts a visit was begun with. source: the procedure as it was asked for, an id or the path of a file."""
+
+    procedure: Procedure
+    equipment: Equipment
+    meter: Meter
+    source: str
+
+
+def digest(part: BaseModel) -> str:
+    """SHA-256 of a part's canonical JSON, in hex."""
+    return hashlib.sha256(ENCODE(part.model_dump(mode="json")).encode("ascii")).hexdigest()
+
+
+def keep(folder: Path, plan: Plan, source: str) -> dict[str, str]:
+    """Write the parts of a plan into a visit's folder, on disk when it returns; their digests by name. Raises
+    JournalError."""
+    parts = {"procedure": plan.procedure, "equipment": plan.equipment, "meter": plan.meter}
+    if source.endswith((".yaml", ".yml")):
+        source = str(Path(source).absolute())
+    data = {"format": FORMAT, "source": source, **{name: part.model_dump(mode="json") for name, part in parts.items()}}
+    try:
+        private.make_folder(folder)
+        private.write_whole(folder / FILE, json.dumps(data, ensure_ascii=False, indent=1).encode())
+    except OSError as error:
+        raise JournalError(
+            f"The procedure cannot be kept in {folder.name} ({error.strerror}).",
+            "Check the folder and its rights, or choose another with --visits.",
+        ) from error
+    return {name: digest(part) for name, part in parts.items()}
+
+
+def kept(folder: Path, opening: dict[str, Any]) -> Kept | None:
+    """What the visit in `folder` was begun with; None for one from before it was kept. Raises JournalError when it is
+    gone or was changed."""
+    wanted = opening.get("kept")
+    if not wanted:
+        return None
+    try:
+        with (folder / FILE).open("rb") as file:
+            data = json.loads(file.read(JOURNAL_BYTES))
+        parts = {name: model.model_validate(data[name]) for name, model in MODELS.items()}
+        source = str(data["source"])
+    except (OSError, ValueError, KeyError, TypeError, RecursionError, ValidationError) as error:
+        raise JournalError(
+            f"What the visit {folder.name} was begun with cannot be read from {FILE}.",
+            "Start a new visit; the readings so far stay in the record.",
+        ) from error
+    for name, part in parts.items():
+        if digest(part) != wanted.get(name):
+            raise JournalError(
+                f"The {name} kept in {folder.name} was changed since the visit began.",
+                "Start a new visit; the readings so far stay in the record.",
+            )
+    return Kept(**parts, source=source)  # type: ignore[arg-type]
+
+
+def changes(was: Kept, now: Callable[[Kept], Plan]) -> list[str]:
+    """A sentence for each part whose file has changed or gone since. now: what the same names give today; its
+    TwohandsError counts as gone."""
+    try:
+        plan = now(was)
+    except TwohandsError:
+        return ["What this visit was begun with cannot be loaded any more. It goes on with what it was begun with."]
+    today = {"procedure": plan.procedure, "equipment": plan.equipment, "meter": plan.meter}
+    return [
+        f"The {name} has changed since this visit began. It goes on with the one that it was begun with."
+        for name, part in today.items()
+        if digest(part) != digest(getattr(was, name))
+    ]

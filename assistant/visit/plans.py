@@ -1,0 +1,94 @@
+"""A procedure made ready for a visit: compiled, with the fault reasoning behind it."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Mapping
+from dataclasses import replace
+from functools import lru_cache
+
+from assistant.knowledge_store import knowledge_of
+from flows.judge.profiles import Equipment, Meter
+from flows.judge.profiles import equipment as load_equipment
+from flows.judge.profiles import meter as load_meter
+from flows.procedure.compile import Plan, load_plan, make_plan
+from flows.procedure.schema import Procedure
+from flows.procedure.session import Session
+from flows.reason.assess import Assessment, Evidence, assess
+from flows.reason.knowledge import Knowledge, with_prior
+from flows.talk.prompts import scope_for
+from flows.talk.taking import evidence_of
+from grammar.emit import vocabulary
+
+
+def ready_plan(
+    procedure: str,
+    equipment: str,
+    meter: str,
+    language: str = "",
+    prior: Mapping[str, float] | None = None,
+    typed: bool = False,
+) -> Plan:
+    """The plan of a procedure on a family with a meter, by their ids, in `language` where one is named.
+
+    prior: rates of faults in place of the shipped ones. typed: answers come from a keyboard.
+    Raises DataFileError, FlowError.
+    """
+    plan = load_plan(procedure, load_equipment(equipment), load_meter(meter), language)
+    return replace(reasoned_plan(plan, prior), typed=typed)
+
+
+def kept_plan(procedure: Procedure, equipment: Equipment, meter: Meter, prior: Mapping[str, float] | None = None) -> Plan:
+    """The plan of parts that a visit has kept, whatever their files hold by now. Raises FlowError."""
+    for step in procedure.steps.values():
+        if step.ask:
+            meter.function(step.ask.quantity)
+    return reasoned_plan(make_plan(procedure, equipment, meter), prior)
+
+
+def reasoned_plan(plan: Plan, prior: Mapping[str, float] | None = None) -> Plan:
+    """The plan with the fault reasoning behind it. prior: rates of faults in place of the shipped ones."""
+    if not plan.procedure.reason:
+        return plan
+
+    @lru_cache(maxsize=1)
+    def known() -> Knowledge:
+        return knowledge_of(plan.equipment, plan.meter)
+
+    # A visit asks for the same evidence more than once: at the verdict, at the end, and when it is replayed.
+    @lru_cache(maxsize=256)
+    def reasoned(evidence: frozenset[tuple[str, Evidence]]) -> Assessment:
+        return assess(dict(evidence), known() if prior is None else with_prior(known(), prior), language=plan.language)
+
+    def reason(evidence: Mapping[str, Evidence]) -> Assessment:
+        return reasoned(frozenset(evidence.items()))
+
+    extra = {step.ask.probe for step in plan.procedure.steps.values() if step.extra and step.ask}
+
+    def next_test(session: Session) -> str | None:
+        """The probe that would tell most now, where the procedure has a test of its own for it."""
+        evidence = evidence_of(session) if extra else {}
+        probe = reason(evidence).next_probe if evidence else None
+        return probe if probe in extra else None
+
+    return replace(plan, assess=reason, next_test=next_test)
+
+
+def warm(plan: Plan) -> None:
+    """Begin to load what the fault reasoning knows, so that the first verdict need not wait for it."""
+    if plan.procedure.reason:
+        threading.Thread(target=knowledge_of, args=(plan.equipment, plan.meter), daemon=True).start()
+
+
+def words_of(plan: Plan) -> frozenset[str]:
+    """Every word that can be said anywhere in a plan, for asking an engine whether it knows them all."""
+    found: set[str] = set()
+    for name, step in plan.procedure.steps.items():
+        if step.end:
+            continue
+        places = [Session(name, mode) for mode in ("ask", "confirm", "paused", "memo")]
+        places += [Session(name, "offer", outcome=outcome) for outcome in ("fail", "close")]
+        places += [Session(name, "again", pending_answer=answer) for answer, one in step.answers.items() if one.again]
+        for place in places:
+            found |= vocabulary(scope_for(plan, place))
+    return frozenset(found)

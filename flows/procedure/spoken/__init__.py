@@ -1,0 +1,1 @@
+"""Whether the sentences of a procedure say what its steps declare."""

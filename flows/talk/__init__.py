@@ -1,0 +1,1 @@
+"""What is said and done next: a session and an answer make a session and effects. Pure."""

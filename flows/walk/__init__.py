@@ -1,0 +1,1 @@
+"""Every state and every answer of a procedure, held against what must never happen."""

@@ -1,0 +1,1 @@
+"""Invented visits in great number, for tests and benchmarks."""

@@ -1,0 +1,185 @@
+"""The desk under fuzz: whole requests, through the application as a server hands them on; and backups of its store."""
+
+from __future__ import annotations
+
+import asyncio
+import functools
+import json
+import shutil
+import time
+from typing import Any
+
+from tests.lab.measure.fuzz_common import folder, refused, visits
+
+
+class Desk:
+    """An application without a socket, a store with twelve visits behind it, and one loop."""
+
+    def __init__(self) -> None:
+        from assistant.desk.access import Access
+        from assistant.desk.app import make_app
+        from assistant.desk.context import Desk as Parts
+        from assistant.desk.live import Live
+        from assistant.desk.received import Received
+        from assistant.records.importing import Journal, import_events
+        from assistant.records.store import open_store
+
+        self.place = folder() / "desk"
+        (self.place / "visits").mkdir(parents=True)
+        self.store = open_store(str(self.place / "store.sqlite"))
+        import_events(self.store, [Journal(events, False, "") for events in visits()])
+        self.access = Access.fresh(time.monotonic)
+        self.parts = Parts(
+            self.store,
+            self.access,
+            Live(time.monotonic),
+            Received(self.place / "received"),
+            self.place / "visits",
+            time.time,
+        )
+        self.app = make_app(self.parts)
+        self.loop = asyncio.new_event_loop()
+        self.count = 0
+
+    def ask(
+        self, method: str, path: bytes, query: bytes, headers: list[tuple[bytes, bytes]], body: bytes
+    ) -> tuple[int, bytes]:
+        """One request; status and body. Raises what the application raises."""
+        from urllib.parse import unquote
+
+        self.count += 1
+        if self.count % 2000 == 0:
+            shutil.rmtree(self.place / "received", ignore_errors=True)
+            self.parts.live.visits.clear()
+            self.parts.refused.clear()
+        scope = {
+            "type": "http",
+            "asgi": {"version": "3.0"},
+            "http_version": "1.1",
+            "method": method,
+            "scheme": "http",
+            "path": unquote(path.decode("latin-1")),
+            "raw_path": path,
+            "root_path": "",
+            "query_string": query,
+            "headers": headers,
+            "client": ("127.0.0.1", 5),
+            "server": ("127.0.0.1", 80),
+        }
+        sent: list[dict[str, Any]] = []
+        given = [{"type": "http.request", "body": body, "more_body": False}]
+
+        async def receive() -> dict[str, Any]:
+            return given.pop(0) if given else {"type": "http.disconnect"}
+
+        async def send(message: Any) -> None:
+            sent.append(message)
+
+        async def whole() -> None:
+            await asyncio.wait_for(self.app(scope, receive, send), 300)
+            if self.parts.keeping:
+                await asyncio.gather(*self.parts.keeping)
+
+        self.loop.run_until_complete(whole())
+        return sent[0]["status"], b"".join(one.get("body", b"") for one in sent[1:])
+
+
+@functools.cache
+def desk() -> Desk:
+    return Desk()
+
+
+PATHS = [
+    "/api/visits",
+    "/api/visits/{visit}",
+    "/api/faults",
+    "/api/boards",
+    "/api/drift",
+    "/api/progress",
+    "/api/openapi.json",
+    "/history",
+    "/visit/{visit}",
+    "/faults",
+    "/boards",
+    "/drift",
+    "/",
+    "/static/desk.js",
+    "/visit/{visit}/audio/0001.flac",
+    "/visit/{visit}/report.html",
+]
+
+
+def desk_seeds() -> list[bytes]:
+    name = str(visits()[0][0]["visit"])
+    found = []
+    for path in PATHS:
+        for query in (
+            "",
+            "?since=2024-01-01&until=2025-01-01",
+            "?text=row&limit=5&outcome=fail",
+            "?after_at=1700000000000&after_id=x",
+            "?probe=flame_current&conflict=true",
+        ):
+            found.append(f"GET {path.format(visit=name)}{query}\nlook\n\n".encode())
+            found.append(f"GET {path.format(visit=name)}{query}\nnone\n\n".encode())
+    lines = [dict(one.items()) for one in visits()[1][:6]]
+    lines[0]["visit"] = "v-1"
+    for place, part in ((0, lines[:1]), (0, lines), (1, lines[1:3])):
+        found += [f"POST /api/received/m-1/v-1\nsend\n{json.dumps({'place': place, 'events': part})}".encode()] * 8
+    found += [
+        b"GET /api/received/m-1/v-1\nsend\n",
+        b"POST /session\nnone\ntoken=abc",
+        b"POST /session\nnone\ntoken=%ff%00&token=2",
+        b"POST /session/end\nlook\n",
+    ] * 4
+    return found
+
+
+def feed_desk(raw: bytes) -> bool:
+    """Lines: method and target, whose token, then the body. What comes without a token and is no page for everybody
+    counts as an entry, which is a find."""
+    first, _, rest = raw.partition(b"\n")
+    token, _, body = rest.partition(b"\n")
+    method, _, target = first.partition(b" ")
+    target = target if target.startswith(b"/") else b"/" + target
+    path, _, query = target.replace(b"\r", b"").replace(b" ", b"%20").partition(b"?")
+    if path.startswith(b"/api/live") or path.endswith(b".pdf") or len(target) > 16_000:
+        return False
+    one = desk()
+    headers = [(b"host", b"127.0.0.1"), (b"user-agent", b"fuzz")]
+    right = {b"look": one.access.look, b"send": one.access.send}.get(token)
+    if right:
+        headers.append((b"authorization", f"Bearer {right}".encode()))
+    elif token != b"none":
+        headers.append((b"authorization", b"Bearer " + token[:300].replace(b"\r", b"").replace(b"\0", b"")))
+    status, answer = one.ask(method.decode("latin-1").upper() or "GET", path, query, headers, body)
+    assert status < 500 or status == 501, f"{status} {answer[:200]!r}"
+    if right is None and status < 300:
+        assert path.rstrip(b"/") == b"" or path.startswith(b"/static") or b"/static" in path, (
+            f"an entry without a token: {path!r}"
+        )
+        assert visits()[0][0]["technician"].encode() not in answer
+    return status < 400
+
+
+def backup_seeds() -> list[bytes]:
+    from assistant.records.backup import backup
+
+    desk()
+    backup(desk().store, folder() / "b.gz")
+    import gzip
+
+    return [
+        gzip.decompress((folder() / "b.gz").read_bytes()),
+        b'{"twohands":"records","format":1}\n{"copies":0,"digest":"x"}\n',
+    ]
+
+
+def feed_backup(raw: bytes) -> bool:
+    import gzip
+
+    from assistant.records.backup import _copies
+
+    path = folder() / "fed.gz"
+    path.write_bytes(gzip.compress(raw, 1))
+    return not refused(lambda: list(_copies(path)))

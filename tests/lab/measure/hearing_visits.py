@@ -1,0 +1,350 @@
+"""Whole visits with simulated technicians: `python -m tests.lab.measure.hearing_visits --visits 400`.
+
+Natural voices that no model was made with go through the healthy visit of the
+demonstration, each with readings of its own furnace, in six noises and four
+levels, some quick, some slow, some with "uh", a cough, talk to a customer, or
+the first sound cut off by the tone. Everything goes through the product's
+detector, endpointer, recogniser, weighing and dialogue. Counts the visits
+that end rightly, turns over the least possible, readings kept wrong, and false
+gas alarms.
+"""
+
+from __future__ import annotations
+
+import argparse
+import multiprocessing
+import os
+import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+
+from assistant.errors import AudioError
+from assistant.hearing.audio.files import Conversation
+from assistant.hearing.engines.base import Final, Recognizer
+from assistant.hearing.engines.vosk_engine import VoskRecognizer
+from assistant.hearing.weigh.policy import GAS, weigh
+from assistant.models.placed import OWN, own_model
+from assistant.visit.demo.show import demo_file
+from assistant.visit.journal import Journal
+from assistant.visit.loop import Visit
+from assistant.visit.mouth import SilentMouth
+from assistant.visit.plans import ready_plan
+from assistant.visit.recorded import RecordedTechnician
+from audio_fixtures.rooms import NOISES, SAMPLE_RATE, NoiseKind, Split, level, mix, noise, padded
+from flows.procedure.session import Save
+from flows.talk.dialogue import begin
+from flows.talk.taking import assessment
+from grammar.answers import Answer, Command, Heard, Reading
+from grammar.parse import understand
+from grammar.scope import Scope
+from tests.lab.measure.hearing_natural import names, say
+from tests.lab.measure.hearing_report import rate
+from tests.lab.measure.hearing_spoken import number
+from tests.lab.measure.hearing_stats import percentile
+from tests.lab.measure.hearing_talk import TEST, TUNE
+
+LEVELS = (30, 20, 10, 5)
+"""dB, speech over noise; the first is a quiet room."""
+FURNACES = 6
+"""Sets of readings a voice."""
+TALK = 5
+"""Different sentences to a customer."""
+PACES = (1.0, 0.9, 1.15)
+QUIRKS = (("plain", 0.78), ("uh", 0.08), ("cough", 0.05), ("talk", 0.04), ("cut", 0.05))
+"""What comes with an answer, and how often. cut: the first 60 ms fell under the tone."""
+DISPLAY = {
+    "supply": (119.0, 122.4, 1), "polarity_hot": (119.2, 122.0, 1), "polarity_neutral": (0.1, 0.6, 1), "secondary": (27.2, 28.6, 1), "phasing": (91.8, 94.6, 1),
+    "rod_voltage": (95.2, 98.6, 1), "lead_zero": (0.1, 0.3, 1), "ground_path": (0.4, 0.9, 1), "flame_current": (3.1, 4.4, 1),
+}  # fmt: skip
+"""Step -> least and greatest display of a healthy furnace, decimals (common practice)."""
+
+
+@dataclass(frozen=True)
+class Setting:
+    """One visit. reply: seconds of room before an answer begins."""
+
+    number: int
+    split: Split
+    voice: str
+    noise: NoiseKind
+    snr: int
+    furnace: int
+    pace: float
+    reply: float
+
+
+@dataclass(frozen=True)
+class Ended:
+    """What became of it. least: turns of the same visit understood at once. minutes: of the technician's own sound. wrong: readings kept that were not said."""
+
+    setting: Setting
+    how: str
+    rightly: bool
+    turns: int
+    least: int
+    minutes: float
+    wrong: int
+    readings: int
+    alarms: int
+    stuck: str
+
+
+def setting(number_: int, split: Split) -> Setting:
+    """The visit of that number; any 96 in a row are balanced over voices, noises and levels."""
+    rng = np.random.default_rng((91, number_))
+    voices = names(split)
+    return Setting(
+        number_, split, voices[number_ % len(voices)], NOISES[number_ // len(voices) % len(NOISES)], LEVELS[number_ // (len(voices) * len(NOISES)) % len(LEVELS)],
+        furnace := int(rng.integers(FURNACES)), PACES[furnace % len(PACES)], float(rng.choice([0.15, 0.5, 1.5])),
+    )  # fmt: skip
+
+
+def words(voice: str, furnace: int) -> dict[str, str]:
+    """What a technician says at each step, readings as people read them."""
+    data = demo_file()
+    rng = np.random.default_rng((92, furnace, *voice.encode()))
+    said = dict(data.words("healthy"))
+    for step, (low, high, decimals) in DISPLAY.items():
+        said[step] = number(f"{rng.uniform(low, high):.{decimals}f}", rng)
+    said["meter_live"] = said["meter_still_live"] = said["supply"]
+    return said
+
+
+class Clips:
+    """Gives the sound of each answer in the visit's room, every time another."""
+
+    def __init__(self, here: Setting) -> None:
+        self._here = here
+        self._rng = np.random.default_rng((93, here.number))
+        self._loudness = float(self._rng.uniform(-32, -20))
+
+    def __call__(self, text: str) -> np.ndarray:
+        here, rng = self._here, self._rng
+        spoken = say(text, here.voice, here.pace)
+        quirk = str(rng.choice([name for name, _ in QUIRKS], p=[share for _, share in QUIRKS]))
+        if quirk == "cut":
+            spoken = spoken[round(0.06 * SAMPLE_RATE) :]
+        elif quirk == "uh":
+            spoken = _after(say("uh", here.voice, here.pace), 0.25, spoken)
+        elif quirk == "cough":
+            spoken = _after(_cough(rng), 0.5, spoken)
+        elif quirk == "talk":
+            others = TUNE if here.split == "tune" else TEST
+            spoken = _after(say(others[int(rng.integers(TALK))], here.voice, here.pace), 1.2, spoken)
+        speech = padded(level(spoken, self._loudness), 0.05 if quirk == "cut" else here.reply, 1.0)
+        return mix(speech, noise(here.noise, len(speech), rng, here.split), here.snr)
+
+
+def _after(first: np.ndarray, gap: float, second: np.ndarray) -> np.ndarray:
+    return np.concatenate([first, np.zeros(round(gap * SAMPLE_RATE), np.int16), second])
+
+
+def _cough(rng: np.random.Generator) -> np.ndarray:
+    """Two bursts of noise that die away, 0.3 s."""
+    time = np.arange(round(0.3 * SAMPLE_RATE)) / SAMPLE_RATE
+    shape = np.exp(-time / 0.05) + 0.6 * np.exp(-np.maximum(time - 0.16, 0) / 0.04) * (time > 0.16)
+    return np.round(6000 * shape * rng.standard_normal(len(time))).clip(-32768, 32767).astype(np.int16)
+
+
+class Technician(RecordedTechnician):
+    """Goes on where a misheard word has paused the visit."""
+
+    def _answer(self, scope: Scope) -> str:
+        return "continue" if scope.name.endswith("/paused") else super()._answer(scope)
+
+
+class Count:
+    """A watcher: readings kept, turns, alarms."""
+
+    def __init__(self) -> None:
+        self.turns = self.alarms = 0
+        self.kept: list[tuple[str, float]] = []
+        self.scope = ""
+
+    def said(self, say_: object) -> None: ...
+
+    def heard(self, final: Final, answer: Answer, scope: Scope) -> None:
+        self.turns += 1
+        self.alarms += isinstance(answer, Command) and answer.id == GAS
+
+    def saved(self, save: Save) -> None:
+        if save.kind == "reading":
+            self.kept.append((str(save.data["step"]), float(save.data["value"])))  # type: ignore[arg-type]
+
+    def listening(self, scope: Scope) -> None:
+        self.scope = scope.name
+
+
+class _Typed:
+    """A recogniser that reads the technician's lips."""
+
+    name = "typed"
+
+    def __init__(self) -> None:
+        self.text = ""
+
+    def open(self, scope: Scope) -> None: ...
+
+    def feed(self, chunk: np.ndarray) -> list[Final]:
+        return []
+
+    def finish(self) -> list[Final]:
+        return [Final(Heard(self.text, 1.0, engine="typed"), np.zeros(160, np.int16))]
+
+    def close(self) -> None: ...
+
+
+def held(here: Setting, recognizer: Recognizer | _Typed) -> Ended:
+    """One visit from its welcome to its end."""
+    plan = ready_plan("flame_sensing", "larkspur", "dunlin")
+    says = words(here.voice, here.furnace)
+    tape = Conversation()
+    clips = Clips(here)
+
+    def clip(text: str) -> np.ndarray:
+        if isinstance(recognizer, _Typed):
+            recognizer.text = text
+            return np.zeros(1600, np.int16)
+        return clips(text)
+
+    technician = Technician(plan, recognizer, says, clip, tape)
+    watcher = Count()
+    with tempfile.TemporaryDirectory() as folder:
+        journal = Journal(Path(folder) / "visit", lambda: datetime(2026, 1, 1, tzinfo=UTC))
+        try:
+            outcome = Visit(plan, technician, SilentMouth(), journal, [technician, watcher], weigh).run(*begin(plan))
+        except AudioError:
+            # led to a place where a technician on a healthy furnace has nothing to say
+            outcome = None
+        finally:
+            journal.close()
+    how = outcome.how if outcome else "lost"
+    found = assessment(plan, outcome.session) if outcome else None
+    wrong = sum(not _meant(says[step], value, plan, step) for step, value in watcher.kept)
+    rightly = how == "finished" and (found is None or found.named in (None, "healthy")) and not wrong
+    least = 0 if isinstance(recognizer, _Typed) else least_turns(here.voice, here.furnace)
+    return Ended(
+        here,
+        how,
+        rightly,
+        watcher.turns,
+        least,
+        tape.seconds / 60,
+        wrong,
+        len(watcher.kept),
+        watcher.alarms,
+        "" if how == "finished" else watcher.scope,
+    )
+
+
+def _meant(said: str, value: float, plan: object, step: str) -> bool:
+    asked = plan.step(step).ask  # type: ignore[attr-defined]
+    scope = Scope("meant", asked if hasattr(asked, "decimals") and hasattr(asked, "ranges") else None)
+    answer = understand(Heard(said), scope) if scope.asked else None
+    if isinstance(answer, Reading):
+        return abs(answer.value - value) <= 1e-9 + 1e-9 * abs(value)
+    from grammar.numbers import parse
+
+    spoken = parse(said)
+    scale = 1e-6 if getattr(asked, "unit", "") == "microamp" else 1.0
+    return spoken is not None and abs(float(spoken.digits) * scale - value) <= 1e-9
+
+
+@cache
+def least_turns(voice: str, furnace: int) -> int:
+    """Turns of a visit in which everything is understood at once."""
+    return held(Setting(0, "tune", voice, "blower", 30, furnace, 1.0, 0.5), _Typed()).turns
+
+
+@cache
+def _recognizer(folder: str) -> VoskRecognizer:
+    return VoskRecognizer(Path(folder) if folder else own_model(), name=OWN, looks=True)
+
+
+def _one(task: tuple[Setting, str]) -> Ended:
+    here, folder = task
+    return held(here, _recognizer(folder))
+
+
+def table(found: Sequence[Ended]) -> str:
+    """One row a level."""
+    lines = [
+        "| noise | visits | end rightly | turns over the least possible, median / p90 | readings kept wrong | false gas alarms | minutes of answers, median |",
+        "|---|---|---|---|---|---|---|",
+    ]
+    for snr in LEVELS:
+        some = [one for one in found if one.setting.snr == snr]
+        if not some:
+            continue
+        over = [one.turns / one.least for one in some if one.rightly]
+        readings = sum(one.readings for one in some)
+        minutes = percentile([one.minutes for one in some if one.rightly], 0.5)
+        lines.append(
+            f"| {'quiet' if snr == LEVELS[0] else f'{snr} dB'} | {len(some)} | {rate(sum(one.rightly for one in some), len(some))} | {percentile(over, 0.5):.2f} / {percentile(over, 0.9):.2f} "
+            f"| {sum(one.wrong for one in some)} of {readings} | {sum(one.alarms for one in some)} | {minutes:.1f} |"
+        )  # fmt: skip
+    return "\n".join(lines)
+
+
+def by(found: Sequence[Ended], field: str) -> str:
+    """Visits that end rightly by "voice" or "noise" and level."""
+    lines = [f"| {field} | " + " | ".join(f"{snr} dB" for snr in LEVELS) + " |", "|---" * (len(LEVELS) + 1) + "|"]
+    for value in sorted({getattr(one.setting, field) for one in found}):
+        cells = []
+        for snr in LEVELS:
+            some = [one for one in found if getattr(one.setting, field) == value and one.setting.snr == snr]
+            cells.append(f"{sum(one.rightly for one in some)} of {len(some)}")
+        lines.append(f"| {value} | " + " | ".join(cells) + " |")
+    return "\n".join(lines)
+
+
+def spoken_texts(split: Split) -> list[tuple[str, str, float]]:
+    """Every (text, voice, pace) that visits may need, so that the speech can be made beforehand."""
+    from grammar.numbers import digits_spoken, parse
+
+    found: dict[tuple[str, str, float], None] = {}
+    others = TUNE if split == "tune" else TEST
+    for voice in names(split):
+        for furnace in range(FURNACES):
+            pace = PACES[furnace % len(PACES)]
+            for text in (*words(voice, furnace).values(), "continue", "uh", *others[:TALK]):
+                found[text, voice, pace] = None
+                spoken = parse(text)
+                if spoken is not None:
+                    found[digits_spoken(spoken.digits), voice, pace] = None
+    return list(found)
+
+
+def main() -> None:
+    asked = argparse.ArgumentParser(prog="python -m tests.lab.measure.hearing_visits", description=__doc__)
+    asked.add_argument("--visits", type=int, default=96)
+    asked.add_argument("--start", type=int, default=0)
+    asked.add_argument("--split", choices=("test", "tune"), default="test")
+    asked.add_argument("--model", default="", help="a model folder instead of the one that ships")
+    asked.add_argument("--jobs", type=int, default=max(1, (os.cpu_count() or 2) - 1))
+    given = asked.parse_args()
+    os.nice(10)
+    tasks = [(setting(number_, given.split), given.model) for number_ in range(given.start, given.start + given.visits)]
+    if given.jobs <= 1:
+        found = list(map(_one, tasks))
+    else:
+        with multiprocessing.get_context("spawn").Pool(given.jobs) as pool:
+            found = list(pool.imap_unordered(_one, tasks))
+    print(table(found))
+    for field in ("voice", "noise"):
+        print("\n" + by(found, field))
+    stuck = [
+        f"{one.setting.voice} {one.setting.noise} {one.setting.snr} dB at {one.stuck} ({one.how})"
+        for one in found
+        if not one.rightly
+    ]
+    print(f"\n{len(stuck)} visits did not end rightly" + "".join(f"\n  {line}" for line in stuck[:60]))
+
+
+if __name__ == "__main__":
+    main()
