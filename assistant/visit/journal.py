@@ -68,7 +68,7 @@ class Journal:
         self.is_full = False
         try:
             private.make_folder(folder / "audio")
-            self._file = locked(folder)
+            self._file: int | None = locked(folder)
         except OSError as error:
             raise _mapped(error, folder) from error
         try:
@@ -149,8 +149,12 @@ class Journal:
         return self.snippet(sound, f"memo-{self._at.number:04d}")
 
     def close(self) -> None:
+        """Let the lock go. A second time does nothing: the number of the file may be another file's by then."""
+        if self._file is None:
+            return
         (self.folder / RESERVE).unlink(missing_ok=True)
-        os.close(self._file)
+        handle, self._file = self._file, None
+        os.close(handle)
 
 
 def locked(folder: Path) -> int:

@@ -7,8 +7,12 @@ import pytest
 from scipy.stats import multivariate_normal
 
 from assistant.errors import ModelError
-from assistant.hearing.adapt.acoustic import (
+from assistant.hearing.adapt.aligned import Aligner, Cepstra
+from assistant.hearing.adapt.moved import Caution, Frames, adapt, likelihood
+from assistant.hearing.engines import room_model as room_model_module
+from assistant.hearing.engines.acoustic import (
     PHONES,
+    WEIGHT_STEP,
     Acoustic,
     features,
     merged,
@@ -16,9 +20,7 @@ from assistant.hearing.adapt.acoustic import (
     wheel_folder,
     write_acoustic,
 )
-from assistant.hearing.adapt.aligned import Aligner, Cepstra
-from assistant.hearing.adapt.moved import Caution, Frames, adapt, likelihood
-from assistant.hearing.engines.room_model import room_model
+from assistant.hearing.engines.room_model import furnace_room, furnace_room_model, room_model, write_moved
 from assistant.hearing.engines.sphinx import SphinxRecognizer
 from audio_fixtures.rooms import padded
 from audio_fixtures.voices import installed, say
@@ -179,3 +181,31 @@ def test_states_follow_the_words(wheel):
 def test_the_model_that_ships_is_whole():
     assert set(room_model()) == {"mean", "var", "sendump"}
     assert "moved towards furnace rooms" in SphinxRecognizer().description
+
+
+def test_the_moved_half_is_kept_bit_for_bit(tmp_path, wheel):
+    """Where only the moved half ships, what the engine reads must be what was measured."""
+    rng = np.random.default_rng(5)
+    steps = rng.integers(-100, 100, wheel.weights.shape)
+    moved = Acoustic(wheel.means * 1.01, wheel.variances * 1.1, wheel.weights - steps * WEIGHT_STEP)
+    write_moved(moved, tmp_path / "moved.npz")
+    with np.load(tmp_path / "moved.npz") as kept:
+        assert np.array_equal(kept["means"], moved.means.astype("<f4"))
+        assert np.allclose(wheel.weights - kept["steps"] * WEIGHT_STEP, moved.weights)
+    whole, shipped = read_acoustic(furnace_room()), furnace_room_model()
+    assert np.array_equal(whole.means[:, :, :128].astype("<f4"), wheel.means.astype("<f4"))
+    # The engine keeps steps from 0 to 159; what lies beyond is cut off.
+    likely = shipped.weights > -150 * WEIGHT_STEP
+    assert likely.mean() > 0.9
+    assert np.allclose(whole.weights[likely], shipped.weights[likely], atol=WEIGHT_STEP / 2 + 1e-9)
+    assert not np.allclose(whole.means[:, :, 128:], wheel.means)
+
+
+def test_a_cache_that_cannot_be_written_costs_only_time(tmp_path, monkeypatch):
+    (tmp_path / "file").write_text("no folder")
+    monkeypatch.setattr(room_model_module.platformdirs, "user_cache_path", lambda _: tmp_path / "file")
+    furnace_room.cache_clear()
+    try:
+        assert set(room_model()) == {"mean", "var", "sendump"}
+    finally:
+        furnace_room.cache_clear()

@@ -181,3 +181,12 @@ def test_answers_survive_the_journal(answer):
 def test_an_unknown_answer_is_refused_with_a_remedy():
     with pytest.raises(JournalError, match="unknown kind of answer"):
         from_data({"type": "shrug"})
+
+
+def test_closing_twice_closes_nobody_elses_file(journal, tmp_path):
+    """The number of a closed file is given to the next one that is opened."""
+    journal.close()
+    with (tmp_path / "other").open("w") as other:
+        journal.close()
+        other.write("still open")
+    assert (tmp_path / "other").read_text() == "still open"

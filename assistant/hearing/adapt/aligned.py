@@ -11,8 +11,8 @@ import numpy as np
 import pocketsphinx
 
 from assistant.errors import EngineError
-from assistant.hearing.adapt.acoustic import DIMENSIONS, PHONES, features
 from assistant.hearing.adapt.moved import Frames
+from assistant.hearing.engines.acoustic import DIMENSIONS, PHONES, features
 
 FAILURES = (RuntimeError, ValueError, KeyError, TypeError)
 """What PocketSphinx's binding raises."""

@@ -15,7 +15,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 from scipy import sparse
 
-from assistant.hearing.adapt.acoustic import DIMENSIONS, LEAST_VARIANCE, STREAMS, Acoustic
+from assistant.hearing.engines.acoustic import DIMENSIONS, LEAST_VARIANCE, STREAMS, Acoustic
 
 
 @dataclass(frozen=True)

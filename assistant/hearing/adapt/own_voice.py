@@ -18,10 +18,10 @@ import platformdirs
 from pydantic import Field
 
 from assistant.errors import EngineError, ModelError
-from assistant.hearing.adapt.acoustic import read_acoustic, write_acoustic
 from assistant.hearing.adapt.aligned import Aligner, Cepstra, framed
 from assistant.hearing.adapt.moved import Frames, adapt, likelihood, together
-from assistant.hearing.engines.room_model import FOLDER, room_model
+from assistant.hearing.engines.acoustic import write_acoustic
+from assistant.hearing.engines.room_model import furnace_room_model, room_model
 from assistant.hearing.rooms import NOISES, ROOMS, mix, noise, reverb
 from grammar.datafile import Strict, load_yaml
 from grammar.emit import pronunciations
@@ -101,7 +101,7 @@ def learn(said: Iterable[tuple[str, np.ndarray]], folder: Path, rng: np.random.G
     if followed < LEAST:
         raise EngineError(f"Only {followed} sentences could be followed; {LEAST} are needed.", "Find a quieter place and read them again.")
     frames = together(found)
-    old = read_acoustic(FOLDER)
+    old = furnace_room_model()
     new = adapt(old, frames)
     beside = folder.with_name(folder.name + ".part")
     shutil.rmtree(beside, ignore_errors=True)
