@@ -13,8 +13,8 @@ import numpy as np
 from assistant.hearing.engines.base import Final
 from assistant.visit.journal import Journal, read
 from assistant.visit.kept_plan import keep
-from assistant.visit.loop import Visit, opening
 from assistant.visit.plans import ready_plan
+from assistant.visit.visit import Visit, opening
 from flows.procedure.compile import Plan
 from flows.talk.dialogue import begin
 from grammar.answers import Heard

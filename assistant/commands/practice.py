@@ -10,7 +10,7 @@ import click
 import platformdirs
 
 from assistant.practice.record import add, progress, read
-from assistant.visit.assemble import Sound, assemble, sound_options
+from assistant.visit.assemble import Sound, assemble, pause_before_retry, sound_options
 from flows.faults.lessons import lessons
 from flows.judge.profiles import names
 
@@ -47,7 +47,7 @@ def practice(
     from assistant.practice.exercise import Exercise, free_exercise, guided_exercise
 
     drawn = seed if seed is not None else secrets.randbelow(1_000_000)
-    exercise = Exercise.make(trainee, level, fault, drawn, equipment, meter, typed)
+    exercise = Exercise.make(trainee, level, fault, drawn, equipment, meter, typed, wait=pause_before_retry)
     sound = Sound(rate, typed, spoken, audio_in, audio_out, engine, push_to_talk)
     with ExitStack() as stack:
         ears, mouth, about = assemble(stack, sound, exercise.language, exercise.words(), exercise.grammars)

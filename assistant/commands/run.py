@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
@@ -14,24 +13,21 @@ import platformdirs
 from assistant.cli import version
 from assistant.hearing.weigh.policy import weigh
 from assistant.privacy import KEEP, Keep, privacy
-from assistant.visit.assemble import Sound, assemble, sound_options
+from assistant.visit.assemble import Sound, assemble, pause_before_retry, sound_options
 from assistant.visit.expire import expire
 from assistant.visit.folders import begin_folder
 from assistant.visit.journal import Journal, in_alarm, read, utc_now
 from assistant.visit.kept_plan import keep
-from assistant.visit.loop import Outcome, Visit, gas_end, opening
 from assistant.visit.plans import ready_plan, warm, words_of
 from assistant.visit.resuming import Resuming, resuming
 from assistant.visit.screen import Screen
+from assistant.visit.visit import Outcome, Visit, gas_end, opening
 from flows.faults.rates import Rates, load_rates
 from flows.judge.profiles import names
 from flows.procedure.compile import Plan
 from flows.procedure.session import Resumed
 from flows.talk.dialogue import advance, begin
 from grammar.language import languages
-
-REOPEN_EVERY = 1.0
-"""Seconds between two tries to get a lost device back (ten tries)."""
 
 
 def visits_home() -> Path:
@@ -95,7 +91,7 @@ def run(
 
             stack.enter_context(sending(folder, desk_url, click.echo))
         click.echo(f"Record: {folder}")
-        visit = Visit(plan, ears, mouth, journal, [Screen(click.echo, ears=about["engine"] != "typed")], weigh, wait=lambda: time.sleep(REOPEN_EVERY), keep_sound=keep_sound or settings.keep_sound)
+        visit = Visit(plan, ears, mouth, journal, [Screen(click.echo, ears=about["engine"] != "typed")], weigh, wait=pause_before_retry, keep_sound=keep_sound or settings.keep_sound)
         try:
             outcome = _resumed(visit, back, about) if back else _begun(visit, plan, journal, about, technician, site, rates)
         except KeyboardInterrupt:

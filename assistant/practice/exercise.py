@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -11,7 +11,6 @@ from typing import Any
 import numpy as np
 
 from assistant.cli import version
-from assistant.errors import DeviceLost
 from assistant.hearing.weigh.policy import weigh
 from assistant.knowledge_store import knowledge
 from assistant.practice.bench import Bench, without_names
@@ -19,18 +18,19 @@ from assistant.practice.closing import closing
 from assistant.practice.phrases import phrases, probing_scope
 from assistant.practice.probing import Probing, advance, begin, opening
 from assistant.practice.shared_grammar import SharedGrammars
-from assistant.practice.talk import Talk
 from assistant.visit.journal import Clock, Journal, utc_now
-from assistant.visit.loop import Ears, Mouth, Understand, Visit
-from assistant.visit.loop import opening as first_line
+from assistant.visit.loop import Ears, Mouth, Talk, Understand
 from assistant.visit.plans import ready_plan, words_of
 from assistant.visit.screen import Screen
+from assistant.visit.visit import Visit
+from assistant.visit.visit import opening as first_line
 from flows.faults import catalog
 from flows.judge.profiles import equipment as load_equipment
 from flows.judge.profiles import meter as load_meter
 from flows.practice.furnace import PracticeFurnace, choices, start
-from flows.procedure.session import Say
+from flows.procedure.session import Effect, Say
 from flows.talk.dialogue import begin as begin_visit
+from grammar.answers import Answer
 from grammar.emit import vocabulary
 
 PROCEDURE = "flame_sensing"
@@ -51,15 +51,28 @@ class Exercise:
     typed: bool
     clock: Clock = utc_now
     understand: Understand = weigh
+    wait: Callable[[], None] = lambda: None
     grammars: Any = field(default_factory=SharedGrammars)
 
     @classmethod
-    def make(cls, trainee: str, level: str, fault: str | None, seed: int, equipment: str, meter: str, typed: bool, clock: Clock = utc_now, understand: Understand = weigh) -> Exercise:
-        """Draw the furnace. Raises FlowError for an unknown level, fault or profile."""
+    def make(
+        cls,
+        trainee: str,
+        level: str,
+        fault: str | None,
+        seed: int,
+        equipment: str,
+        meter: str,
+        typed: bool,
+        clock: Clock = utc_now,
+        understand: Understand = weigh,
+        wait: Callable[[], None] = lambda: None,
+    ) -> Exercise:
+        """Draw the furnace. wait: before a lost device is tried again. Raises FlowError for an unknown level, fault or profile."""
         furnace = start(load_equipment(equipment), load_meter(meter), seed, level, fault)
         # A fault that was chosen may lie outside the level; then every fault may be the answer.
         open_faults = tuple(choices(level) if fault is None else catalog.faults().faults)
-        return cls(trainee, level, seed, furnace, open_faults, typed, clock, understand)
+        return cls(trainee, level, seed, furnace, open_faults, typed, clock, understand, wait)
 
     @property
     def language(self) -> str:
@@ -126,7 +139,7 @@ def guided_exercise(exercise: Exercise, ears: Ears, mouth: Mouth, about: dict[st
         journal.write("said", {"line": "practice/begin", "text": intro.text, "role": intro.role})
         screen.said(intro)
         mouth.say(intro.text)
-        how = Visit(plan, bench, mouth, journal, [screen, bench], exercise.understand).run(*begin_visit(plan)).how
+        how = Visit(plan, bench, mouth, journal, [screen, bench], exercise.understand, exercise.wait).run(*begin_visit(plan)).how
     except KeyboardInterrupt:
         out("")
     finally:
@@ -147,13 +160,15 @@ def _talk(exercise: Exercise, state: Probing, chance: np.random.Generator, ears:
     """Talk until it ends; how it ended and where it stood."""
     screen = Screen(out, ears=not exercise.typed)
     state, effects = begin(state)
-    talk = Talk(ears, mouth, exercise.understand, [screen], state, lambda now, answer: advance(now, answer, chance))
+
+    def step(now: Probing, answer: Answer) -> tuple[Probing, Sequence[Effect]]:
+        return advance(now, answer, chance)
+
+    talk = Talk(ears, mouth, exercise.understand, [screen], state, step, wait=exercise.wait)
     try:
         talk.run(effects)
     except KeyboardInterrupt:
         out("")
-    except DeviceLost as error:
-        screen.said(Say(error.text, "alarm"))
     return talk.state.how or "interrupted", talk.state
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -18,6 +19,14 @@ from assistant.visit.ears import TypedEars
 from assistant.visit.loop import Ears, Mouth
 from assistant.visit.mouth import SilentMouth
 from assistant.visit.typed import typed_lines
+
+REOPEN_EVERY = 1.0
+"""Seconds between two tries to get a lost device back."""
+
+
+def pause_before_retry() -> None:
+    """Give a device that was lost time to come back."""
+    time.sleep(REOPEN_EVERY)
 
 
 @dataclass(frozen=True)

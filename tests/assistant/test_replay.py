@@ -13,8 +13,8 @@ import flows
 from assistant.visit.answers import plain, to_data
 from assistant.visit.journal_door import checked
 from assistant.visit.journal_kinds import KINDS
-from assistant.visit.loop import opening
 from assistant.visit.replay import SHELL, standing
+from assistant.visit.visit import opening
 from flows.procedure.session import Effect, End, Listen, Resumed, Save, Say
 from flows.talk.dialogue import advance, begin
 from grammar.answers import Heard

@@ -15,9 +15,9 @@ import pytest
 from assistant.errors import DeviceLost
 from assistant.hearing.engines.base import Final
 from assistant.visit.journal import FILE, Journal, read
-from assistant.visit.loop import Visit, opening
 from assistant.visit.plans import ready_plan
 from assistant.visit.replay import standing
+from assistant.visit.visit import Visit, opening
 from flows.procedure.session import Resumed
 from flows.talk.dialogue import advance, begin
 from grammar.answers import Heard

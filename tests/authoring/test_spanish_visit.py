@@ -11,9 +11,9 @@ from assistant.hearing.engines import choose
 from assistant.visit.assemble import Sound, assemble
 from assistant.visit.buttons import ButtonEars, keys_of, with_accents
 from assistant.visit.journal import Journal, read
-from assistant.visit.loop import Visit, opening
 from assistant.visit.mouth import SilentMouth
 from assistant.visit.plans import ready_plan, words_of
+from assistant.visit.visit import Visit, opening
 from flows.judge.profiles import equipment, meter
 from flows.procedure.compile import load_plan
 from flows.procedure.schema import load_procedure

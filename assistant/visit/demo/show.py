@@ -16,10 +16,11 @@ from assistant.hearing.engines.base import Final, Recognizer
 from assistant.speaking.voice import Voice
 from assistant.visit.demo.clips import in_its_room, visit_list, visit_sound
 from assistant.visit.journal import Clock, Journal
-from assistant.visit.loop import Understand, Visit, Watcher, opening
+from assistant.visit.loop import Understand, Watcher
 from assistant.visit.mouth import Taped, VoiceMouth
 from assistant.visit.plans import ready_plan
 from assistant.visit.recorded import RecordedTechnician
+from assistant.visit.visit import Visit, opening
 from flows.faults import catalog
 from flows.faults.catalog import HEALTHY
 from flows.procedure.session import Save, Say

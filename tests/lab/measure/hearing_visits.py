@@ -31,10 +31,10 @@ from assistant.hearing.weigh.policy import GAS, weigh
 from assistant.models.placed import OWN, own_model
 from assistant.visit.demo.show import demo_file
 from assistant.visit.journal import Journal
-from assistant.visit.loop import Visit
 from assistant.visit.mouth import SilentMouth
 from assistant.visit.plans import ready_plan
 from assistant.visit.recorded import RecordedTechnician
+from assistant.visit.visit import Visit
 from audio_fixtures.rooms import NOISES, SAMPLE_RATE, NoiseKind, Split, level, mix, noise, padded
 from flows.procedure.session import Save
 from flows.talk.dialogue import begin

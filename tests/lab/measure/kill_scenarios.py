@@ -35,8 +35,8 @@ from assistant.visit import chain
 from assistant.visit.folders import begin_folder, unfinished
 from assistant.visit.journal import FILE, Journal, read, utc_now
 from assistant.visit.kept_plan import keep
-from assistant.visit.loop import Visit, opening
 from assistant.visit.replay import standing
+from assistant.visit.visit import Visit, opening
 from flows.judge.profiles import equipment, meter
 from flows.procedure.compile import Plan, load_plan
 from flows.procedure.session import Resumed
