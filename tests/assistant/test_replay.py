@@ -127,7 +127,7 @@ def _so_far(events: Events, furnace: Furnace) -> tuple[dict[str, int], int, set[
 
 def written_by_the_dialogue() -> Iterator[tuple[str, set[str]]]:
     """Kind and fields of every `Save("kind", {...})` in the dialogue's source."""
-    for path in Path(flows.__file__).parent.glob("*.py"):
+    for path in Path(flows.__file__).parent.rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if (
                 isinstance(node, ast.Call)
