@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from assistant.commands.profiles import Profile
 from assistant.errors import AssistantError
 from flows.judge.profiles import names
 
@@ -31,8 +32,8 @@ def new(name: str, into: Path) -> None:
 
 @procedure.command()
 @FILE
-@click.option("--equipment", type=click.Choice(names("equipment")), multiple=True, help="Check its limits against this family only; against all by default. May be given again.")
-@click.option("--meter", type=click.Choice(names("meters")), default="dunlin", show_default=True, help="The meter.")
+@click.option("--equipment", type=Profile("equipment"), multiple=True, help="Check its limits against this family only; against all by default. May be given again.")
+@click.option("--meter", type=Profile("meters"), default="dunlin", show_default=True, help="The meter.")
 @click.option("--quick", is_flag=True, help="Leave out the proof of safety, which takes the longest.")
 @click.option("--voice/--no-voice", default=True, show_default=True, help="Measure the length by the real voice, or reckon it from the letters.")
 def check(file: str, equipment: tuple[str, ...], meter: str, quick: bool, voice: bool) -> int:
@@ -63,8 +64,8 @@ def preview(file: str, out: Path | None, language: str) -> None:
 @click.option("--into", type=click.Path(file_okay=False, path_type=Path), help="Folder for the sounds; NAME-said here by default.")
 @click.option("--kind", type=click.Choice(["flac", "wav"]), default="flac", show_default=True, help="The kind of sound file.")
 @click.option("--rate", type=click.Choice(["slow", "normal", "fast"]), default="normal", show_default=True, help="Speaking rate.")
-@click.option("--equipment", type=click.Choice(names("equipment")), default="larkspur", show_default=True, help="The family whose limits are spoken.")
-@click.option("--meter", type=click.Choice(names("meters")), default="dunlin", show_default=True, help="The meter.")
+@click.option("--equipment", type=Profile("equipment"), default="larkspur", show_default=True, help="The family whose limits are spoken.")
+@click.option("--meter", type=Profile("meters"), default="dunlin", show_default=True, help="The meter.")
 @LANGUAGE
 def say(file: str, into: Path | None, kind: str, rate: str, equipment: str, meter: str, language: str) -> None:
     """Speak every line of FILE into a sound file of its own, with a list of all."""

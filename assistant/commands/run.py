@@ -11,6 +11,7 @@ import click
 import platformdirs
 
 from assistant.cli import version
+from assistant.commands.profiles import Profile
 from assistant.hearing.weigh.policy import weigh
 from assistant.privacy import KEEP, Keep, privacy
 from assistant.visit.assemble import Sound, assemble, pause_before_retry, sound_options
@@ -23,7 +24,6 @@ from assistant.visit.resuming import Resuming, resuming
 from assistant.visit.screen import Screen
 from assistant.visit.visit import Outcome, Visit, gas_end, opening
 from flows.faults.rates import Rates, load_rates
-from flows.judge.profiles import names
 from flows.procedure.compile import Plan
 from flows.procedure.session import Resumed
 from flows.talk.dialogue import advance, begin
@@ -37,8 +37,8 @@ def visits_home() -> Path:
 
 @click.command()
 @click.option("--procedure", default="flame_sensing", show_default=True, help="A shipped procedure, or the path of a YAML file.")
-@click.option("--equipment", type=click.Choice(names("equipment")), default="larkspur", show_default=True, help="The furnace family.")
-@click.option("--meter", type=click.Choice(names("meters")), default="dunlin", show_default=True, help="The meter.")
+@click.option("--equipment", type=Profile("equipment"), default="larkspur", show_default=True, help="The furnace family.")
+@click.option("--meter", type=Profile("meters"), default="dunlin", show_default=True, help="The meter.")
 @click.option("--language", type=click.Choice(languages()), default=None, help="Speak and hear this language; the procedure's own by default.")
 @sound_options
 @click.option("--attention", is_flag=True, help="Listen only to what begins with the attention word, for noisy rooms.")

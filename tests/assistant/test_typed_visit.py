@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+import flows
 from assistant.cli import cli
 from assistant.records.derive import derive
 from assistant.report.spoken import spoken_summary
@@ -88,3 +89,14 @@ def test_a_procedure_without_reasoning_offers_no_test() -> None:
     silent = replace(plan, procedure=plan.procedure.model_copy(update={"reason": False}))
     assert reasoned_plan(silent).next_test is None and reasoned_plan(plan).next_test is not None
     assert not plan.typed and typed_plan().typed
+
+
+def test_a_family_of_ones_own_is_taken_from_its_file(tmp_path: Path) -> None:
+    shipped = (Path(flows.__file__).parent / "equipment" / "foxglove.yaml").read_text(encoding="utf-8")
+    mine = tmp_path / "mine.yaml"
+    mine.write_text(shipped.replace("id: foxglove", "id: mine"), encoding="utf-8")
+    words = ("the air is clear", "i am ready", "stop")
+    _, events = typed(tmp_path / "visits", words, "--equipment", str(mine))
+    assert events[0]["equipment"] == "mine"
+    done = CliRunner().invoke(cli, ["run", "--typed", "--equipment", str(tmp_path / "none.yaml")])
+    assert done.exit_code == 2 and "nor a YAML file that is there" in done.output

@@ -14,11 +14,12 @@ from pathlib import Path
 
 from tests.lab.measure.hearing_cases import Split, case
 from tests.lab.measure.hearing_judge import believes, judge, judge_again, slips
-from tests.lab.measure.hearing_report import RESULTS, Column, breakdown, plot, put_between_markers, table
+from tests.lab.measure.hearing_report import RESULTS, Column, breakdown, plot, put_between_markers, short_table, table
 from tests.lab.measure.hearing_run import Job, hear
 from tests.lab.measure.hearing_sound import cache
 
 ROOT = Path(__file__).parents[3]
+HEADING = "# What it hears\n\nWritten by `python -m tests.lab.measure.hearing --readme`."
 SMALLER = {"whisper": 80, "plain": 40, "sphinx": 80, "pair": 80}
 """Slow or plain engines hear one in so many cases, evenly out of every block."""
 
@@ -49,7 +50,7 @@ def main() -> None:
     asked.add_argument("--jobs", type=int, default=max(1, (os.cpu_count() or 2) - 1))
     asked.add_argument("--mark", help="name of the kept results instead of a digest of the code, to go on with a run after an edit")
     asked.add_argument("--again", type=int, default=0, help="utterances below this number that are asked again are said once more (whole numbers of 288 are balanced)")
-    asked.add_argument("--readme", action="store_true", help="write the table and the plot into README.md")
+    asked.add_argument("--readme", action="store_true", help="write the short table into README.md, the whole one and the plot beside the results")
     given = asked.parse_args()
     os.nice(10)
     columns = [column(engine, given.split, given.count, given.jobs, given.mark, given.again) for engine in given.engines.split(",")]
@@ -61,8 +62,10 @@ def main() -> None:
     if given.readme:
         picture = RESULTS / "hearing.png"
         plot(columns, picture)
-        note = f"![Understood right and taken wrong against noise]({picture.relative_to(ROOT).as_posix()})"
-        put_between_markers(ROOT / "README.md", f"{text}\n\n{note}")
+        whole = RESULTS / "hearing.md"
+        whole.write_text(f"{HEADING}\n\n{text}\n\n![Understood right and taken wrong against noise]({picture.name})\n", encoding="utf-8")
+        link = f"[The whole table]({whole.relative_to(ROOT).as_posix()}), with other recognisers on the same cases."
+        put_between_markers(ROOT / "README.md", f"{short_table(columns[0])}\n\n{link}")
 
 
 if __name__ == "__main__":

@@ -115,6 +115,24 @@ def table(columns: Sequence[Column]) -> str:
     return "\n".join(lines)
 
 
+SHORT = {
+    "right at once, 20 / 10 / 5 dB": ("right, 20 dB", "right, 10 dB", "right, 5 dB"),
+    "right or asked again, 20 / 10 / 5 dB": ("right or asked again, 20 dB", "right or asked again, 10 dB", "right or asked again, 5 dB"),
+    "recorded people right at once, 20 / 10 / 5 dB": ("recorded people right, 20 dB", "recorded people right, 10 dB", "recorded people right, 5 dB"),
+    "wrong reading accepted after read-back, second tries included": ("the same, second tries included",),
+    "talk taken as an answer; for a gas alarm": ("talk taken as an answer", "talk taken for a gas alarm"),
+}
+"""Row of the README's table -> rows of the whole one that it puts together."""
+
+
+def short_table(column: Column) -> str:
+    """Five rows of one engine for people who want to know whether it will hear them. A row that was not measured says so."""
+    found = rows(column)
+    lines = [f"| of {found['utterances']} utterances | |", "|---|---|"]
+    lines += [f"| {name} | {'; '.join(found.get(one, 'not measured') for one in parts)} |" for name, parts in SHORT.items()]
+    return "\n".join(lines)
+
+
 def breakdown(cases: Sequence[Judged], field: str) -> str:
     """Right, asked again and wrong by one property of the case ("noise", "room", "band", "voice", "scope")."""
     lines = [f"| {field} | right | asked again | wrong | cases |", "|---|---|---|---|---|"]
