@@ -20,7 +20,7 @@ class Profile(click.ParamType):
         self.kind: Literal["equipment", "meters"] = kind
         self.name = "profile"
 
-    def get_metavar(self, *_: object) -> str:
+    def get_metavar(self, param: click.Parameter, ctx: click.Context | None = None) -> str:
         return f"[{'|'.join(names(self.kind))}|FILE]"
 
     def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:

@@ -100,3 +100,4 @@ def test_a_family_of_ones_own_is_taken_from_its_file(tmp_path: Path) -> None:
     assert events[0]["equipment"] == "mine"
     done = CliRunner().invoke(cli, ["run", "--typed", "--equipment", str(tmp_path / "none.yaml")])
     assert done.exit_code == 2 and "nor a YAML file that is there" in done.output
+    assert "[dunlin|pocket|FILE]" in CliRunner().invoke(cli, ["run", "--help"]).output
