@@ -15,7 +15,7 @@ from flows.glossary import stand_words
 from flows.prompts import ask_again, listen, offers, scope_for, test_offered
 from flows.route import first_step, power_needed
 from flows.session import Effect, End, Input, Memo, Mode, Pace, Resumed, Save, Say, Session, Tone
-from flows.taking import Moved, enter, go_on, readings_of_check, settle_answer, skip, so_far, stopping, take_reading
+from flows.taking import Moved, enter, go_on, readings_of_check, settle_answer, skip, so_far, stopping, take_reading, to_take_again
 from flows.wording import quantity_words, unit_words
 from grammar.answers import Choice, Command, Reading, Unclear, meaning
 
@@ -162,9 +162,10 @@ def _offered(plan: Plan, session: Session, choice: Choice) -> Moved:
     if choice.id not in offers(plan, session):
         return _missed(plan, session, Unclear("not_open", choice.text))
     here, judge = session.step, plan.step(session.step).judge
-    first, *more_of_it = readings_of_check(plan, here)
     if choice.id == "take_again":
+        first, *more_of_it = to_take_again(plan, session, here)
         return enter(plan, session, first, tuple(more_of_it))
+    first, *more_of_it = readings_of_check(plan, here)
     if choice.id == "fix_now":
         verdict = dict(session.verdicts).get(here)
         finding = verdict.finding if verdict else ""

@@ -8,6 +8,7 @@ from dataclasses import replace
 from flows.compile import Plan, next_step, way_out
 from flows.errors import CalculationError
 from flows.faults import catalog
+from flows.faults.sayings import sayings
 from flows.measure import Verdict, measured
 from flows.order import chosen, first_undone, last_check
 from flows.prompts import ask_again, listen, step_lines
@@ -114,13 +115,13 @@ def _judged(plan: Plan, session: Session, judge: Judge, effects: list[Effect]) -
         got = session.reading_of(probe)
         if got is None:
             title = next(step.title for step in plan.procedure.steps.values() if step.ask and step.ask.probe == probe)
-            return _settled(plan, session, None, [*effects, Say(plan.lines.line("missing", title=title), "verdict", "missing")])
+            return _unjudged(plan, session, judge, effects, plan.lines.line("missing", title=title))
         roles[role] = got
     limits = {role: plan.limits[key] for role, key in judge.limits.items()}
     try:
         verdict = plan.judge(judge.check, roles, limits, plan.facts)
     except CalculationError as error:
-        return _settled(plan, session, None, [*effects, Say(error.text, "verdict", "missing")])
+        return _unjudged(plan, session, judge, effects, error.text)
     text = fill(judge.say[verdict.line], dict(verdict.numbers), session.taken[-1].measured.quantity, plan.language)
     effects += [
         Save("verdict", _verdict_line(session, verdict, text)),
@@ -130,6 +131,29 @@ def _judged(plan: Plan, session: Session, judge: Judge, effects: list[Effect]) -
     session = replace(session, verdicts=(*(one for one in session.verdicts if one[0] != session.step), (session.step, verdict)))
     session, more = _danger(plan, session, judge, verdict)
     return _settled(plan, session, verdict, [*effects, *more])
+
+
+def _unjudged(plan: Plan, session: Session, judge: Judge, effects: list[Effect], why: str) -> Moved:
+    """A reading that nothing follows from: its check is not done, whatever was found there before, and it is asked what to do."""
+    here = session.step
+    verdicts = tuple(one for one in session.verdicts if one[0] != here)
+    session = replace(session, done=session.done - {here}, verdicts=verdicts, outcome=None, answer=None)
+    effects = [*effects, Say(why, "verdict", "missing")]
+    if judge.must_pass:
+        return _settled(plan, session, None, effects)
+    told, _ = _assess(plan, session)
+    if session.leaving:
+        session, more = go_on(plan, session)
+        return session, [*effects, *told, *more]
+    session = replace(session, mode="offer")
+    return session, [*effects, *told, Tone("look_again"), *ask_again(plan, session)]
+
+
+def to_take_again(plan: Plan, session: Session, name: str) -> list[str]:
+    """The steps to go through when the check at step `name` is taken again: its readings, and first those it lacks from other checks."""
+    own, judge = readings_of_check(plan, name), plan.step(name).judge
+    lacking = {probe for probe in judge.probes.values() if session.reading_of(probe) is None} if judge else set()
+    return [one for one, step in plan.procedure.steps.items() if step.ask and step.ask.probe in lacking and one not in own] + own
 
 
 def _danger(plan: Plan, session: Session, judge: Judge, verdict: Verdict) -> Moved:
@@ -168,7 +192,10 @@ def _settled(plan: Plan, session: Session, verdict: Verdict | None, effects: lis
         return session, [*effects, Say(plan.lines.line("last_digit"), "question", "last_digit"), *listen(plan, session)]
     told, speak = _assess(plan, session)
     effects += told
+    before = session.named
     session, news = _news(plan, session)
+    # What to do is said when a fault is first named, and once more with the verdict at the end.
+    speak += _advice(plan, session.named[-1]) if session.named != before and news else []
     if news and not session.leaving:
         session = replace(session, mode="offer", outcome="fail")
         return session, [*effects, *speak, *ask_again(plan, session)]
@@ -238,17 +265,36 @@ def settle_answer(plan: Plan, session: Session, name: str, text: str, how: str) 
         effects.append(Say(answer.say, "verdict", f"{session.step}/{name}"))
     if answer.evidence:
         told, speak = _assess(plan, session)
+        found = assessment(plan, session)
+        if found and found.named and found.named not in session.named:
+            speak += _advice(plan, found.named)
         effects += [*told, *(speak if answer.outcome == "fail" else [])]
     session, more = go_on(plan, session)
     return session, [*effects, *more]
 
 
 def skip(plan: Plan, session: Session) -> Moved:
-    """Leave a check out, on the record."""
-    effects: list[Effect] = [Save("skipped", {"step": session.step, "why": "asked for"}), Say(plan.lines.line("skipped"), "info", "skipped")]
-    session = replace(session, skipped=(*session.skipped, session.step), outcome=None, answer=None)
+    """Leave a check out, on the record. Where something cannot be moved, all checks that need it moved are left out."""
+    left = _barred(plan, session) if plan.step(session.step).answers else [session.step]
+    effects: list[Effect] = [Save("skipped", {"step": name, "why": "asked for"}) for name in left]
+    effects.append(Say(plan.lines.line("skipped"), "info", "skipped"))
+    skipped = tuple(dict.fromkeys((*session.skipped, *left)))
+    agenda = () if plan.step(session.step).answers else session.agenda
+    session = replace(session, skipped=skipped, agenda=agenda, outcome=None, answer=None)
     session, more = go_on(plan, session)
     return session, [*effects, *more]
+
+
+def _barred(plan: Plan, session: Session) -> list[str]:
+    """The checks still open that need something where only the answers of this step bring it."""
+    steps, moves = plan.procedure.steps, [one.sets.things for one in plan.step(session.step).answers.values()]
+    wanted = [(thing, place) for one in moves for thing, place in one.items() if plan.routes.bringers[thing, place] == (session.step,)]
+    return [
+        name
+        for name, step in steps.items()
+        if step.check and step.next and not step.extra and name not in session.done
+        and any(plan.routes.at[name].get(thing) == {place} for thing, place in wanted)
+    ]  # fmt: skip
 
 
 def evidence_of(session: Session) -> dict[str, Evidence]:
@@ -278,8 +324,28 @@ def _assess(plan: Plan, session: Session) -> tuple[list[Effect], list[Effect]]:
         "named": found.named,
         "cannot_tell": list(found.cannot_tell),
         "unproven": list(found.unproven),
+        "advice": advice_on(plan, found.named),
     }
     return [Save("assessment", line)], [Say(found.sentence, "verdict", "assessment")]
+
+
+def advice_on(plan: Plan, named: str | None) -> str:
+    """What to do about a fault or pair that was named, in the visit's language; "" where none was, or no file knows it."""
+    known = catalog.faults().faults
+    if named is None or named == catalog.HEALTHY or any(one not in known for one in catalog.parts(named)):
+        return ""
+    return sayings(plan.language).advice(named)
+
+
+def _advice(plan: Plan, named: str | None) -> list[Effect]:
+    text = advice_on(plan, named)
+    return [Say(text, "verdict", "advice")] if text else []
+
+
+def _mended(session: Session) -> bool:
+    """Whether a check that was mended on the way is good now: then nothing is left to do about what was named by it."""
+    good = {name for name, verdict in session.verdicts if verdict.outcome == "pass"}
+    return any(one.counts_as not in ("", one.probe) and one.step in good for one in session.taken)
 
 
 def finish(plan: Plan, session: Session, name: str) -> Moved:
@@ -290,6 +356,8 @@ def finish(plan: Plan, session: Session, name: str) -> Moved:
     fault = last.named if last is not None and last.named not in (None, catalog.HEALTHY) else None
     closing: list[Effect] = [Say(danger_text(plan, one), "alarm", f"{one[0]}/danger/{one[1]}") for one in session.safety]
     closing += _whole_verdict(plan, session, last, whole)
+    advice = [] if _mended(session) else _advice(plan, fault)
+    closing += advice
     if whole or step.end == "stopped":
         closing += [Say(text, "info", f"{name}/say/{number}") for number, text in enumerate(step.say)]
     if session.skipped:
@@ -302,6 +370,7 @@ def finish(plan: Plan, session: Session, name: str) -> Moved:
     ending = {
         "how": how,
         "fault": fault,
+        "advice": " ".join(one.text for one in advice if isinstance(one, Say)),
         "summary": " ".join(one.text for one in closing if isinstance(one, Say)),
         "left_set": left,
         "missing": missing,
