@@ -44,11 +44,11 @@ def enter(plan: Plan, session: Session, name: str, rest: tuple[str, ...] = ()) -
 
 def go_on(plan: Plan, session: Session) -> Moved:
     """To the step that is still to be reached, or to the one that the procedure's guards choose."""
-    if session.agenda:
-        return enter(plan, session, session.agenda[0], session.agenda[1:])
     barred = stopping(plan, session)
+    if session.agenda and not (barred and not session.leaving and _beyond(plan, barred, session.agenda[0])):
+        return enter(plan, session, session.agenda[0], session.agenda[1:])
     if barred and not session.leaving:
-        session = replace(session, step=barred, mode="offer", outcome="fail", pending=None, pending_answer=None, between=(), misses=0)
+        session = replace(session, step=barred, agenda=(), mode="offer", outcome="fail", pending=None, pending_answer=None, between=(), misses=0)
         return session, ask_again(plan, session)
     # A test that was asked for leads nowhere of itself: the visit goes on with the first check that is still to be done.
     target = next_step(plan, session) if plan.step(session.step).next else first_undone(plan, session)
@@ -66,6 +66,12 @@ def stopping(plan: Plan, session: Session) -> str | None:
         if judge and judge.danger[finding].stops:
             return name
     return None
+
+
+def _beyond(plan: Plan, barred: str, name: str) -> bool:
+    """Whether a step takes a reading that belongs neither to the check that bars the way nor to a proof."""
+    step = plan.step(name)
+    return step.ask is not None and step.proves is None and name not in readings_of_check(plan, barred)
 
 
 def readings_of_check(plan: Plan, name: str) -> list[str]:
@@ -192,10 +198,9 @@ def _settled(plan: Plan, session: Session, verdict: Verdict | None, effects: lis
         return session, [*effects, Say(plan.lines.line("last_digit"), "question", "last_digit"), *listen(plan, session)]
     told, speak = _assess(plan, session)
     effects += told
-    before = session.named
     session, news = _news(plan, session)
     # What to do is said when a fault is first named, and once more with the verdict at the end.
-    speak += _advice(plan, session.named[-1]) if session.named != before and news else []
+    speak += _advice(plan, session) if news else []
     if news and not session.leaving:
         session = replace(session, mode="offer", outcome="fail")
         return session, [*effects, *speak, *ask_again(plan, session)]
@@ -265,10 +270,7 @@ def settle_answer(plan: Plan, session: Session, name: str, text: str, how: str) 
         effects.append(Say(answer.say, "verdict", f"{session.step}/{name}"))
     if answer.evidence:
         told, speak = _assess(plan, session)
-        found = assessment(plan, session)
-        if found and found.named and found.named not in session.named:
-            speak += _advice(plan, found.named)
-        effects += [*told, *(speak if answer.outcome == "fail" else [])]
+        effects += [*told, *([*speak, *_advice(plan, session)] if answer.outcome == "fail" else [])]
     session, more = go_on(plan, session)
     return session, [*effects, *more]
 
@@ -324,22 +326,22 @@ def _assess(plan: Plan, session: Session) -> tuple[list[Effect], list[Effect]]:
         "named": found.named,
         "cannot_tell": list(found.cannot_tell),
         "unproven": list(found.unproven),
-        "advice": advice_on(plan, found.named),
+        "advice": found.advice,
     }
     return [Save("assessment", line)], [Say(found.sentence, "verdict", "assessment")]
 
 
-def advice_on(plan: Plan, named: str | None) -> str:
-    """What to do about a fault or pair that was named, in the visit's language; "" where none was, or no file knows it."""
-    known = catalog.faults().faults
-    if named is None or named == catalog.HEALTHY or any(one not in known for one in catalog.parts(named)):
-        return ""
-    return sayings(plan.language).advice(named)
+def _advice(plan: Plan, session: Session) -> list[Effect]:
+    """What to do about the fault that all readings name."""
+    found = assessment(plan, session)
+    return [Say(found.advice, "verdict", "advice")] if found and found.advice else []
 
 
-def _advice(plan: Plan, named: str | None) -> list[Effect]:
-    text = advice_on(plan, named)
-    return [Say(text, "verdict", "advice")] if text else []
+def _seen(session: Session) -> str | None:
+    """The fault that an answer names because it was seen, where every check that was made is good: a burner that never lights."""
+    if session.safety or any(verdict.outcome != "pass" for _, verdict in session.verdicts):
+        return None
+    return next((one for _, one in session.evidence if isinstance(one, str) and one in catalog.faults().faults), None)
 
 
 def _mended(session: Session) -> bool:
@@ -353,10 +355,14 @@ def finish(plan: Plan, session: Session, name: str) -> Moved:
     step, lines, last = plan.step(name), plan.lines, assessment(plan, session)
     missing = missing_steps(plan, session)
     whole = step.end == "finished" and not missing and not session.safety
-    fault = last.named if last is not None and last.named not in (None, catalog.HEALTHY) else None
+    named = last.named if last is not None and last.named != catalog.HEALTHY else None
+    seen = _seen(session) if named is None else None
+    fault = named or seen
     closing: list[Effect] = [Say(danger_text(plan, one), "alarm", f"{one[0]}/danger/{one[1]}") for one in session.safety]
     closing += _whole_verdict(plan, session, last, whole)
-    advice = [] if _mended(session) else _advice(plan, fault)
+    advice: list[Effect] = [] if _mended(session) else _advice(plan, session)
+    if seen:
+        advice = [Say(sayings(plan.language).advice(seen), "verdict", "advice")]
     closing += advice
     if whole or step.end == "stopped":
         closing += [Say(text, "info", f"{name}/say/{number}") for number, text in enumerate(step.say)]
