@@ -15,7 +15,18 @@ from flows.glossary import stand_words
 from flows.prompts import ask_again, listen, offers, scope_for, test_offered
 from flows.route import first_step, power_needed
 from flows.session import Effect, End, Input, Memo, Mode, Pace, Resumed, Save, Say, Session, Tone
-from flows.taking import Moved, enter, go_on, readings_of_check, settle_answer, skip, so_far, stopping, take_reading, to_take_again
+from flows.taking import (
+    Moved,
+    enter,
+    go_on,
+    readings_of_check,
+    settle_answer,
+    skip,
+    so_far,
+    stopping,
+    take_reading,
+    to_take_again,
+)
 from flows.wording import quantity_words, unit_words
 from grammar.answers import Choice, Command, Reading, Unclear, meaning
 

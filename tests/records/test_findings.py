@@ -26,6 +26,7 @@ from assistant.records.importing import Journal, import_events
 from assistant.records.invented import invented_visits, write_journal
 from assistant.records.queries import Wanted, listed
 from assistant.records.store import Store
+from flows.faults import catalog
 from tests import visiting
 from tests.flows.technician import Furnace
 from tests.visiting import visit_in
@@ -54,10 +55,13 @@ MARKED = {
         "open",
         "swapped transformer wires on the low side, mended; stopped before the end; not done: Lead zero, Ground path and 6 more checks",
     ),
-    "supply skipped": ("open", "stopped before the end; not done: Supply voltage"),
-    "never lit": (
+    "supply skipped": (
         "open",
-        "stopped before the end; not done: Flame current, Does the board see the flame, Watch one cycle",
+        "stopped before the end; not done: Supply voltage, Polarity, Transformer secondary, Phasing",
+    ),
+    "never lit": (
+        "fault",
+        "a burner that never lights; stopped before the end; not done: Flame current, Does the board see the flame, Watch one cycle",
     ),
     "corroded": ("fault", "a corroded burner ground"),
 }
@@ -78,8 +82,22 @@ def test_a_danger_that_is_named_stands_though_its_own_check_was_not_made(walked:
     events = walked["polarity named, then stopped"]
     assert events[-1]["safety"] == [] and events[-1]["fault"] == "polarity_reversed"
     [danger] = standing(events)
-    assert danger.short == "hot and neutral swapped" and "Turn off the breaker." in danger.text
+    assert danger.short == "hot and neutral swapped" and "Open the breaker, lock it" in danger.text
     assert mark(derive(events).visit) == "DANGER"
+
+
+@pytest.mark.parametrize("name", sorted(catalog.faults().faults))
+def test_a_fault_that_is_only_named_is_a_danger_where_it_puts_a_person_at_risk(name: str, walked: dict[str, Events]) -> None:
+    """Live metal, no ground, heat, gas and fumes; a supply out of its band is a fault of the furnace's supply and no more."""
+    events = [*walked["healthy"][:-1], {**walked["healthy"][-1], "fault": name}]
+    at_risk = {
+        "polarity_reversed", "ground_open", "ground_bootleg", "neutral_high_resistance", "hot_high_resistance", "neutral_not_bonded",
+        "neutral_open", "supply_floating", "chassis_bond_rusty", "flame_lifting", "flame_no_carry",
+    }  # fmt: skip
+    assert [one.finding for one in standing(events)] == ([name] if name in at_risk else [])
+    assert (mark(derive(events).visit) == "DANGER") == (name in at_risk)
+    if name in ("supply_low", "supply_high"):
+        assert mark(derive(events).visit) == "fault"
 
 
 def test_no_visit_with_a_danger_or_a_missing_check_passes(walked: dict[str, Events]) -> None:
