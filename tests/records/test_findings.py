@@ -129,7 +129,7 @@ def test_what_was_found_is_the_fault_at_the_end_or_what_was_mended(walked: dict[
     assert found == {
         "healthy": None, "open ground": "ground_open", "ground mended": "ground_open",
         "phase mended": "secondary_swapped", "mended and stopped": "secondary_swapped", "supply skipped": None,
-        "never lit": None, "corroded": "burner_corroded", "polarity named, then stopped": "polarity_reversed",
+        "never lit": "never_lit", "corroded": "burner_corroded", "polarity named, then stopped": "polarity_reversed",
     }  # fmt: skip
 
 
@@ -140,7 +140,7 @@ def test_both_readings_of_a_mended_check_count(walked: dict[str, Events]) -> Non
 
 def test_what_is_missing_is_named_by_its_title_also_where_an_old_end_names_nothing(walked: dict[str, Events]) -> None:
     events = walked["supply skipped"]
-    assert not_done(events) == ("Supply voltage",)
+    assert not_done(events) == ("Supply voltage", "Polarity", "Transformer secondary", "Phasing")
     old = [*events[:-1], {"kind": "end", "how": "finished", "fault": None, "at": events[-1]["at"]}]
     assert not_done(old) == ("Supply",)
     assert derive(old).visit["outcome"] == "open"
@@ -150,7 +150,7 @@ def test_what_is_missing_is_named_by_its_title_also_where_an_old_end_names_nothi
 
 def test_what_was_moved_is_known_at_every_moment(walked: dict[str, Events]) -> None:
     events = walked["healthy"]
-    assert {one.thing for one in moved(events)} == {"red_jack", "covers", "rod_wire", "door_switch", "leads", "jumper"}
+    assert {one.thing for one in moved(events)} == {"red_jack", "covers", "rod_wire", "door_switch", "leads", "jumper", "thermostat"}
     assert out_of_place(events) == ()
     on = next(place for place, one in enumerate(events) if one["kind"] == "jumper") + 1
     assert "jumper: r to w" in [one.words for one in out_of_place(events[:on])]
@@ -162,7 +162,7 @@ def test_charts_count_what_was_mended_and_call_nothing_sound_that_is_not(
     import_events(store, [Journal(events, False, name) for name, events in walked.items()])
     by_family = across.faults(store)["by_family"]
     assert {fault: sum(counts.values()) for fault, counts in by_family.items()} == {
-        "": 1, "ground_open": 2, "secondary_swapped": 2, "burner_corroded": 1, "polarity_reversed": 1
+        "": 1, "ground_open": 2, "secondary_swapped": 2, "burner_corroded": 1, "polarity_reversed": 1, "never_lit": 1,
     }  # fmt: skip
     assert {row["site"] for row in listed(store, Wanted(danger=True))} == {
         "open ground",
@@ -180,6 +180,7 @@ def test_charts_count_what_was_mended_and_call_nothing_sound_that_is_not(
     assert across.choices(store)["fault"] == [
         "burner_corroded",
         "ground_open",
+        "never_lit",
         "polarity_reversed",
         "secondary_swapped",
     ]
