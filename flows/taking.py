@@ -344,10 +344,12 @@ def _seen(session: Session) -> str | None:
     return next((one for _, one in session.evidence if isinstance(one, str) and one in catalog.faults().faults), None)
 
 
-def _mended(session: Session) -> bool:
-    """Whether a check that was mended on the way is good now: then nothing is left to do about what was named by it."""
+def _mended(session: Session, fault: str) -> bool:
+    """Whether the fault shows by what a mending on the way changed, and the check is good now: then nothing is left to do about it."""
     good = {name for name, verdict in session.verdicts if verdict.outcome == "pass"}
-    return any(one.counts_as not in ("", one.probe) and one.step in good for one in session.taken)
+    changed = {one.counts_as for one in session.taken if one.counts_as not in ("", one.probe) and one.step in good}
+    known = catalog.faults().faults
+    return all(name in known and changed & set(known[name].looked) for name in catalog.parts(fault))
 
 
 def finish(plan: Plan, session: Session, name: str) -> Moved:
@@ -360,7 +362,7 @@ def finish(plan: Plan, session: Session, name: str) -> Moved:
     fault = named or seen
     closing: list[Effect] = [Say(danger_text(plan, one), "alarm", f"{one[0]}/danger/{one[1]}") for one in session.safety]
     closing += _whole_verdict(plan, session, last, whole)
-    advice: list[Effect] = [] if _mended(session) else _advice(plan, session)
+    advice: list[Effect] = [] if fault and _mended(session, fault) else _advice(plan, session)
     if seen:
         advice = [Say(sayings(plan.language).advice(seen), "verdict", "advice")]
     closing += advice
