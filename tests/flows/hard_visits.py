@@ -65,7 +65,7 @@ VISITS = (
     Hard(
         "open ground",
         (*START, *live()[:2], "48", "yes", "71", "yes", "stop", *LEFT_OFF_DEAD),
-        "The ground is open and the cabinet may be live. Stop, touch no metal, breaker off, mend the ground.",
+        "The ground is open and the cabinet may be live. Stop, touch no metal, breaker off. Wire, screw or panel: found on dead power.",
         safety=("ground_open",),
         says=("There is no ground", "The cabinet may be live", "Do not touch metal", "breaker at the panel"), never=(GOOD, "Light the flame"),
     ),
@@ -127,7 +127,7 @@ VISITS = (
     Hard(
         "a path that jumps",
         (*START, *LIVE, *DEAD, *OHMS, "0.2", "yes", "it is jumping between 0.8 and 40", "yes", "next check please", *HEAT, "i see a flame", "1.4", "yes", "flame stays lit", "yes", *TIDY, *LAST),
-        "A loose joint in the way home: wiggle it and find it.",
+        "A loose joint in the way home: wiggling finds which; the meter does not name it yet.",
         "finished", says=("jumps",), never=(GOOD,), missing=False,
     ),
     Hard(
@@ -145,7 +145,7 @@ VISITS = (
     Hard(
         "corroded burner ground",
         (*START, *LIVE, *DEAD, *OHMS, "0.2", "yes", "5.4", "yes", "next check please", *HEAT, "i see a flame", "0.7", "yes", "next check please", "it dropped out", "yes", *TIDY, *LAST),
-        "The way home is corroded at the burner. Clean the mount, not the board.",
+        "The way home is poor and the current low: clean burner mount and ground screw and read again. Which of the two, burner to cabinet tells; not the board.",
         "finished", says=("The path home is poor",), never=(GOOD,), missing=False,
     ),
     Hard(
@@ -169,7 +169,7 @@ VISITS = (
     Hard(
         "open path",
         (*START, *LIVE, *DEAD, *OHMS, "0.2", "yes", "open line", "yes", "stop", *CLOSE_UP, *WARM, *ON),
-        "The way home is open.",
+        "The way home is open. A burner or a wire that is off: these two readings do not tell which.",
         says=("The path home is open",), never=(GOOD,),
     ),
     Hard(
