@@ -38,7 +38,7 @@ def without_names(plan: Plan) -> Plan:
     full = plan.assess
 
     def silent(evidence: Mapping[str, Evidence]) -> Assessment:
-        return replace(full(evidence), sentence=phrases().line("think"), next_probe=None, next_why="")
+        return replace(full(evidence), sentence=phrases().line("think"), next_probe=None, next_why="", advice="")
 
     return replace(plan, assess=silent, next_test=None)
 

@@ -9,6 +9,7 @@ import numpy as np
 from assistant.practice.phrases import phrases
 from flows.faults import catalog
 from flows.faults.lessons import lessons
+from flows.faults.sayings import sayings
 from flows.practice.furnace import PracticeFurnace
 from flows.practice.score import score, told_slips
 from flows.reason.knowledge import Knowledge
@@ -41,6 +42,9 @@ def closing(p: PracticeFurnace, answer: str | None, knowledge: Knowledge, rng: n
     learn = list(dict.fromkeys(learn))
     truth = catalog.spoken_name(p.hidden)
     said = [book.line("no_answer", truth=truth) if mark == "none" else lines["mild" if got.mild else mark].format(truth=truth)]
+    if told or answer:
+        # What would be done about it belongs to the truth that was just told.
+        said += [one for one in [sayings().advice(p.hidden)] if one and p.hidden != catalog.HEALTHY]
     said.append(book.line(_count(got.taken, got.fewest, guided), taken=got.taken, fewest=got.fewest))
     said.append(told_slips(got.slips))
     if guided:

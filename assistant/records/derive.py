@@ -20,7 +20,7 @@ from assistant.records.findings import Danger, fixes, found_fault, not_done
 from assistant.records.findings import standing as dangers_standing
 
 Event = dict[str, Any]
-DERIVED = 2
+DERIVED = 3
 """Raise it when a column is worked out differently; stores then work all visits out anew."""
 
 RANK = {"pass": 0, "close": 1, "fail": 2}

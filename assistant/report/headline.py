@@ -61,7 +61,7 @@ def _verdict(events: list[dict[str, Any]], end: dict[str, Any], counting: tuple[
     fault = str(end.get("fault") or "healthy")
     lacking = not_done_words(missing)
     if fault != "healthy":
-        named = _with_fault(fault, bad, close, again)
+        named = _with_fault(fault, advice_on(fault) or str(end.get("advice") or ""), bad, close, again)
         if whole:
             return named
         more = lacking or "The visit ended before all checks were made."
@@ -111,12 +111,12 @@ def _are(titles: list[str]) -> str:
     return "is" if len(dict.fromkeys(titles)) == 1 else "are"
 
 
-def _with_fault(fault: str, bad: list[str], close: list[str], again: bool) -> Headline:
+def _with_fault(fault: str, advice: str, bad: list[str], close: list[str], again: bool) -> Headline:
     name = fault_name(fault)
     if again and not bad:
         doubt = f" {_list(close)} {'is' if len(close) == 1 else 'are'} still too close to call." if close else ""
         return Headline("doubt" if close else "good", f"{name[:1].upper()}{name[1:]} was found, and the checks made again afterwards are good.", f"What was found: {sentence_on(fault)}{doubt}")
-    then = advice_on(fault)
+    then = advice
     if close:
         then = f"{then} Too close to call: {_list(close)}.".strip()
     return Headline("bad", sentence_on(fault), then)

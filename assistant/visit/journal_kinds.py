@@ -217,6 +217,7 @@ class AssessmentLine(TypedDict, total=False):
     named: Name
     cannot_tell: list[str] | None
     unproven: list[str] | None
+    advice: Text
 
 
 class TroubleLine(TypedDict, total=False):
@@ -230,6 +231,7 @@ class EndLine(TypedDict, total=False):
     __pydantic_config__ = OPEN  # type: ignore[misc]
     how: Name
     fault: Name
+    advice: Text
     summary: Text
     left_set: list[str] | None
     missing: list[str] | None

@@ -42,7 +42,7 @@ def display(value: float, quantity: str, one: Specimen, rng: np.random.Generator
     if not abs(value) <= function.ranges[-1].top:
         return math.inf
     resolution = function.range_for(value).resolution
-    anew = min(function.repeat_digits, function.digits)
+    anew = function.anew
     counts = one.offset.get(quantity, 0.0) * (function.digits - anew) + rng.uniform(-1, 1) * anew
     off = abs(value) * function.percent / 100 * one.gain[quantity] + counts * resolution
     shown = value + off

@@ -22,11 +22,16 @@ OWN = "en"
 """The language of faults.yaml, probes.yaml and words.yaml."""
 
 
+ASKS = {"look": "how the eye tells it", "next": "what to do about it"}
+"""What the parts of a fault's words are for."""
+
+
 class FaultWords(Strict):
-    """name: fits after "it is"; look: what the eye can tell, where the fault has that."""
+    """name: fits after "it is"; look: what the eye can tell, where the fault has that; next: what to do about it."""
 
     name: str
     look: str = ""
+    next: str = ""
 
 
 class Translated(Strict):
@@ -59,6 +64,10 @@ class Sayings:
         """How the eye tells a fault or one of a pair; "" where it cannot."""
         return next((found for one in catalog.parts(name) if (found := self.faults[one].look)), "")
 
+    def advice(self, name: str) -> str:
+        """What to do about a fault or a pair; what serves both is said once."""
+        return " ".join(dict.fromkeys(self.faults[one].next for one in catalog.parts(name) if self.faults[one].next))
+
     def probe(self, name: str) -> str:
         return self.probes[name]
 
@@ -71,7 +80,7 @@ class Sayings:
 def sayings(language: str = OWN) -> Sayings:
     """The words of a language. Raises FlowError for one that nobody wrote, DataFileError for a file that does not fit."""
     if language == OWN:
-        faults = {id: FaultWords(name=one.name, look=one.look) for id, one in catalog.faults().faults.items()}
+        faults = {id: FaultWords(name=one.name, look=one.look, next=one.next) for id, one in catalog.faults().faults.items()}
         return Sayings(OWN, catalog.words(), faults, {id: one.name for id, one in catalog.probes().items()})
     path = catalog.HERE / f"words.{language}.yaml"
     if not path.is_file():
@@ -92,8 +101,12 @@ def load_sayings(path: Path) -> Sayings:
         if _fields(text) != _fields(own.lines[key]):
             raise _misfit(path, ("lines", key), f"the line '{key}' does not fill in the same words as the English one.", f"It fills in: {', '.join(sorted(_fields(own.lines[key]))) or 'none'}.")
     for key, words in found.faults.items():
-        if bool(words.look) != bool(own.faults[key].look):
-            raise _misfit(path, ("faults", key), f"the fault '{key}' has 'look' in one language and not in the other.", "Add it, or take it out.")
+        for part in ("look", "next"):
+            given_here, wanted_here = (getattr(one, part) for one in (words, own.faults[key]))
+            if wanted_here and not given_here:
+                raise _misfit(path, ("faults", key), f"the fault '{key}' lacks '{part}', which it has in English.", f"Add {part}: {ASKS[part]}.")
+            if given_here and not wanted_here:
+                raise _misfit(path, ("faults", key, part), f"the fault '{key}' has '{part}', which it has not in English.", "Take it out.")
     return Sayings(found.language, found.lines, found.faults, found.probes)
 
 

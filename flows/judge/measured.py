@@ -49,7 +49,7 @@ class Scale:
 
 def scale_of(function: MeterFunction) -> Scale:
     """The function's accuracy table."""
-    return Scale(function.percent, function.digits, min(function.repeat_digits, function.digits), function.display())
+    return Scale(function.percent, function.digits, function.anew, function.display())
 
 
 @dataclass(frozen=True)

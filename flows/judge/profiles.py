@@ -93,12 +93,12 @@ class MeterFunction(Strict):
 
     repeat_digits: so many of the digits may differ between two readings of one
     range of the same meter minutes apart; the others are its own offset, which
-    is in both (common practice: a steady display repeats within one count).
+    is in both. Without it all of them may, for no accuracy table says otherwise.
     """
 
     percent: Positive
     digits: Annotated[int, Field(ge=0)]
-    repeat_digits: Annotated[int, Field(ge=0)] = 1
+    repeat_digits: Annotated[int, Field(ge=0)] | None = None
     ranges: Annotated[list[Range], Field(min_length=1)]
     input_ohms: float | None = None
 
@@ -108,6 +108,11 @@ class MeterFunction(Strict):
         if tops != sorted(set(tops)):
             raise ValueError("ranges must rise in 'top'")
         return self
+
+    @property
+    def anew(self) -> int:
+        """How many of the digits come anew with every reading."""
+        return self.digits if self.repeat_digits is None else min(self.repeat_digits, self.digits)
 
     def range_for(self, value: float) -> Range:
         """The lowest range that can show `value` (SI); the highest one when none can."""

@@ -88,7 +88,10 @@ def judge(check: str, roles: Roles, limits: Limits, facts: Facts) -> Verdict:
                 f"'{check}' needs the limit '{name}'.",
                 f"Name it under 'limits' of the step: {name}: <key of a limit>.",
             )
-    found = calculation.run(roles, limits, facts)
+    try:
+        found = calculation.run(roles, limits, facts)
+    except ZeroDivisionError:
+        raise CalculationError(f"'{check}' has nothing to divide by: a reading was zero.", "Take its readings again.") from None
     if found.outcome == "close" and _last_digit_settles(calculation, roles, limits, facts):
         return replace(found, more_digits=True)
     return found

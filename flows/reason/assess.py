@@ -16,7 +16,7 @@ import numpy as np
 
 from flows.errors import FlowError
 from flows.faults import catalog
-from flows.faults.catalog import Probe
+from flows.faults.catalog import HEALTHY, Probe
 from flows.judge.measured import Measured
 from flows.reason import words as reason_words
 from flows.reason.knowledge import Knowledge, as_shown
@@ -53,6 +53,7 @@ class Assessment:
     never the board before all that feeds it is proven. unproven: the probes that stand between.
     safety: faults that the readings themselves show by the plain limits, never outvoted by ranking.
     compulsory: probes still to come before any other, whatever they are expected to tell.
+    advice: what to do about the fault that is named, to be spoken; "" where none is.
     tell_by: with cannot_tell, a probe out of reach that would tell, or None when only a look or a good part would.
     """
 
@@ -68,6 +69,7 @@ class Assessment:
     safety: tuple[str, ...] = ()
     compulsory: tuple[str, ...] = ()
     tell_by: str | None = None
+    advice: str = ""
 
 
 def next_probe(
@@ -126,6 +128,7 @@ def assess(
         safety=findings(evidence, knowledge.equipment),
         compulsory=first,
         tell_by=tell_by,
+        advice=told.words.advice(named) if named and named != HEALTHY else "",
     )
 
 

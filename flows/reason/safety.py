@@ -1,7 +1,8 @@
 """What the readings themselves say of danger, by the plain limits of the family.
 
-No probability has a say here: a supply out of its band, swapped polarity and a
-missing ground are reported whatever else is found, and are never outvoted.
+No probability has a say here: swapped polarity, a missing ground and a supply out
+of its band are reported whatever else is found, and are never outvoted. The last of
+them harms the furnace; it is no danger to a person by itself.
 """
 
 from __future__ import annotations

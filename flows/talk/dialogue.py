@@ -26,6 +26,7 @@ from flows.talk.taking import (
     so_far,
     stopping,
     take_reading,
+    to_take_again,
 )
 from grammar.answers import Choice, Command, Reading, Unclear, meaning
 
@@ -172,9 +173,10 @@ def _offered(plan: Plan, session: Session, choice: Choice) -> Moved:
     if choice.id not in offers(plan, session):
         return _missed(plan, session, Unclear("not_open", choice.text))
     here, judge = session.step, plan.step(session.step).judge
-    first, *more_of_it = readings_of_check(plan, here)
     if choice.id == "take_again":
+        first, *more_of_it = to_take_again(plan, session, here)
         return enter(plan, session, first, tuple(more_of_it))
+    first, *more_of_it = readings_of_check(plan, here)
     if choice.id == "fix_now":
         verdict = dict(session.verdicts).get(here)
         finding = verdict.finding if verdict else ""

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from flows.errors import CalculationError
 from flows.faults import catalog
+from flows.faults.sayings import sayings
 from flows.judge.measured import Verdict, measured
 from flows.procedure.compile import Plan, next_step, way_out
 from flows.procedure.proving import live_proofs, proofs_after
@@ -43,11 +44,11 @@ def enter(plan: Plan, session: Session, name: str, rest: tuple[str, ...] = ()) -
 
 def go_on(plan: Plan, session: Session) -> Moved:
     """To the step that is still to be reached, or to the one that the procedure's guards choose."""
-    if session.agenda:
-        return enter(plan, session, session.agenda[0], session.agenda[1:])
     barred = stopping(plan, session)
+    if session.agenda and not (barred and not session.leaving and _beyond(plan, barred, session.agenda[0])):
+        return enter(plan, session, session.agenda[0], session.agenda[1:])
     if barred and not session.leaving:
-        session = replace(session, step=barred, mode="offer", outcome="fail", pending=None, pending_answer=None, between=(), misses=0)
+        session = replace(session, step=barred, agenda=(), mode="offer", outcome="fail", pending=None, pending_answer=None, between=(), misses=0)
         return session, ask_again(plan, session)
     # A test that was asked for leads nowhere of itself: the visit goes on with the first check that is still to be done.
     target = next_step(plan, session) if plan.step(session.step).next else first_undone(plan, session)
@@ -65,6 +66,12 @@ def stopping(plan: Plan, session: Session) -> str | None:
         if judge and judge.danger[finding].stops:
             return name
     return None
+
+
+def _beyond(plan: Plan, barred: str, name: str) -> bool:
+    """Whether a step takes a reading that belongs neither to the check that bars the way nor to a proof."""
+    step = plan.step(name)
+    return step.ask is not None and step.proves is None and name not in readings_of_check(plan, barred)
 
 
 def readings_of_check(plan: Plan, name: str) -> list[str]:
@@ -114,13 +121,13 @@ def _judged(plan: Plan, session: Session, judge: Judge, effects: list[Effect]) -
         got = session.reading_of(probe)
         if got is None:
             title = next(step.title for step in plan.procedure.steps.values() if step.ask and step.ask.probe == probe)
-            return _settled(plan, session, None, [*effects, Say(plan.lines.line("missing", title=title), "verdict", "missing")])
+            return _unjudged(plan, session, judge, effects, plan.lines.line("missing", title=title))
         roles[role] = got
     limits = {role: plan.limits[key] for role, key in judge.limits.items()}
     try:
         verdict = plan.judge(judge.check, roles, limits, plan.facts)
     except CalculationError as error:
-        return _settled(plan, session, None, [*effects, Say(error.text, "verdict", "missing")])
+        return _unjudged(plan, session, judge, effects, error.text)
     text = fill(judge.say[verdict.line], dict(verdict.numbers), session.taken[-1].measured.quantity, plan.language)
     effects += [
         Save("verdict", _verdict_line(session, verdict, text)),
@@ -130,6 +137,29 @@ def _judged(plan: Plan, session: Session, judge: Judge, effects: list[Effect]) -
     session = replace(session, verdicts=(*(one for one in session.verdicts if one[0] != session.step), (session.step, verdict)))
     session, more = _danger(plan, session, judge, verdict)
     return _settled(plan, session, verdict, [*effects, *more])
+
+
+def _unjudged(plan: Plan, session: Session, judge: Judge, effects: list[Effect], why: str) -> Moved:
+    """A reading that nothing follows from: its check is not done, whatever was found there before, and it is asked what to do."""
+    here = session.step
+    verdicts = tuple(one for one in session.verdicts if one[0] != here)
+    session = replace(session, done=session.done - {here}, verdicts=verdicts, outcome=None, answer=None)
+    effects = [*effects, Say(why, "verdict", "missing")]
+    if judge.must_pass:
+        return _settled(plan, session, None, effects)
+    told, _ = _assess(plan, session)
+    if session.leaving:
+        session, more = go_on(plan, session)
+        return session, [*effects, *told, *more]
+    session = replace(session, mode="offer")
+    return session, [*effects, *told, Tone("look_again"), *ask_again(plan, session)]
+
+
+def to_take_again(plan: Plan, session: Session, name: str) -> list[str]:
+    """The steps to go through when the check at step `name` is taken again: its readings, and first those it lacks from other checks."""
+    own, judge = readings_of_check(plan, name), plan.step(name).judge
+    lacking = {probe for probe in judge.probes.values() if session.reading_of(probe) is None} if judge else set()
+    return [one for one, step in plan.procedure.steps.items() if step.ask and step.ask.probe in lacking and one not in own] + own
 
 
 def _danger(plan: Plan, session: Session, judge: Judge, verdict: Verdict) -> Moved:
@@ -169,6 +199,8 @@ def _settled(plan: Plan, session: Session, verdict: Verdict | None, effects: lis
     told, speak = _assess(plan, session)
     effects += told
     session, news = _news(plan, session)
+    # What to do is said when a fault is first named, and once more with the verdict at the end.
+    speak += _advice(plan, session) if news else []
     if news and not session.leaving:
         session = replace(session, mode="offer", outcome="fail")
         return session, [*effects, *speak, *ask_again(plan, session)]
@@ -238,17 +270,33 @@ def settle_answer(plan: Plan, session: Session, name: str, text: str, how: str) 
         effects.append(Say(answer.say, "verdict", f"{session.step}/{name}"))
     if answer.evidence:
         told, speak = _assess(plan, session)
-        effects += [*told, *(speak if answer.outcome == "fail" else [])]
+        effects += [*told, *([*speak, *_advice(plan, session)] if answer.outcome == "fail" else [])]
     session, more = go_on(plan, session)
     return session, [*effects, *more]
 
 
 def skip(plan: Plan, session: Session) -> Moved:
-    """Leave a check out, on the record."""
-    effects: list[Effect] = [Save("skipped", {"step": session.step, "why": "asked for"}), Say(plan.lines.line("skipped"), "info", "skipped")]
-    session = replace(session, skipped=(*session.skipped, session.step), outcome=None, answer=None)
+    """Leave a check out, on the record. Where something cannot be moved, all checks that need it moved are left out."""
+    left = _barred(plan, session) if plan.step(session.step).answers else [session.step]
+    effects: list[Effect] = [Save("skipped", {"step": name, "why": "asked for"}) for name in left]
+    effects.append(Say(plan.lines.line("skipped"), "info", "skipped"))
+    skipped = tuple(dict.fromkeys((*session.skipped, *left)))
+    agenda = () if plan.step(session.step).answers else session.agenda
+    session = replace(session, skipped=skipped, agenda=agenda, outcome=None, answer=None)
     session, more = go_on(plan, session)
     return session, [*effects, *more]
+
+
+def _barred(plan: Plan, session: Session) -> list[str]:
+    """The checks still open that need something where only the answers of this step bring it."""
+    steps, moves = plan.procedure.steps, [one.sets.things for one in plan.step(session.step).answers.values()]
+    wanted = [(thing, place) for one in moves for thing, place in one.items() if plan.routes.bringers[thing, place] == (session.step,)]
+    return [
+        name
+        for name, step in steps.items()
+        if step.check and step.next and not step.extra and name not in session.done
+        and any(plan.routes.at[name].get(thing) == {place} for thing, place in wanted)
+    ]  # fmt: skip
 
 
 def evidence_of(session: Session) -> dict[str, Evidence]:
@@ -278,8 +326,30 @@ def _assess(plan: Plan, session: Session) -> tuple[list[Effect], list[Effect]]:
         "named": found.named,
         "cannot_tell": list(found.cannot_tell),
         "unproven": list(found.unproven),
+        "advice": found.advice,
     }
     return [Save("assessment", line)], [Say(found.sentence, "verdict", "assessment")]
+
+
+def _advice(plan: Plan, session: Session) -> list[Effect]:
+    """What to do about the fault that all readings name."""
+    found = assessment(plan, session)
+    return [Say(found.advice, "verdict", "advice")] if found and found.advice else []
+
+
+def _seen(session: Session) -> str | None:
+    """The fault that an answer names because it was seen, where every check that was made is good: a burner that never lights."""
+    if session.safety or any(verdict.outcome != "pass" for _, verdict in session.verdicts):
+        return None
+    return next((one for _, one in session.evidence if isinstance(one, str) and one in catalog.faults().faults), None)
+
+
+def _mended(session: Session, fault: str) -> bool:
+    """Whether the fault shows by what a mending on the way changed, and the check is good now: then nothing is left to do about it."""
+    good = {name for name, verdict in session.verdicts if verdict.outcome == "pass"}
+    changed = {one.counts_as for one in session.taken if one.counts_as not in ("", one.probe) and one.step in good}
+    known = catalog.faults().faults
+    return all(name in known and changed & set(known[name].looked) for name in catalog.parts(fault))
 
 
 def finish(plan: Plan, session: Session, name: str) -> Moved:
@@ -287,9 +357,15 @@ def finish(plan: Plan, session: Session, name: str) -> Moved:
     step, lines, last = plan.step(name), plan.lines, assessment(plan, session)
     missing = missing_steps(plan, session)
     whole = step.end == "finished" and not missing and not session.safety
-    fault = last.named if last is not None and last.named not in (None, catalog.HEALTHY) else None
+    named = last.named if last is not None and last.named != catalog.HEALTHY else None
+    seen = _seen(session) if named is None else None
+    fault = named or seen
     closing: list[Effect] = [Say(danger_text(plan, one), "alarm", f"{one[0]}/danger/{one[1]}") for one in session.safety]
     closing += _whole_verdict(plan, session, last, whole)
+    advice: list[Effect] = [] if fault and _mended(session, fault) else _advice(plan, session)
+    if seen:
+        advice = [Say(sayings(plan.language).advice(seen), "verdict", "advice")]
+    closing += advice
     if whole or step.end == "stopped":
         closing += [Say(text, "info", f"{name}/say/{number}") for number, text in enumerate(step.say)]
     if session.skipped:
@@ -302,6 +378,7 @@ def finish(plan: Plan, session: Session, name: str) -> Moved:
     ending = {
         "how": how,
         "fault": fault,
+        "advice": " ".join(one.text for one in advice if isinstance(one, Say)),
         "summary": " ".join(one.text for one in closing if isinstance(one, Say)),
         "left_set": left,
         "missing": missing,

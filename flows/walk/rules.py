@@ -23,6 +23,7 @@ def broken(plan: Plan, before: Session, given: Input | None, after: Session, eff
     yield from _moved(plan, before, after)
     yield from _gas(before, given, after, effects)
     yield from _kept(before, effects)
+    yield from _judged(plan, before, after, effects)
     yield from _dangers(plan, before, after, effects)
     yield from _ended(plan, before, after, effects)
     yield from _cautions(plan, effects)
@@ -109,6 +110,17 @@ def _kept(before: Session, effects: list[Effect]) -> Iterator[str]:
             yield "something is spoken before the reading is on disk"
     if not effects or not isinstance(effects[-1], Listen | End):
         yield "nobody listens after this answer"
+
+
+def _judged(plan: Plan, before: Session, after: Session, effects: list[Effect]) -> Iterator[str]:
+    """A check whose reading could not be judged counts as not done, and nothing that was found there before stands for it."""
+    saved = [effect for effect in effects if isinstance(effect, Save)]
+    judged = {str(one.data["step"]) for one in saved if one.kind == "verdict"}
+    for step in {str(one.data["step"]) for one in saved if one.kind == "reading"} - judged:
+        if plan.step(step).judge and (step in after.done or step in dict(after.verdicts)):
+            yield f"'{step}' counts as done, and its reading was not judged"
+        if plan.step(step).judge and not after.leaving and after.mode == "ask" and after.step != step and not plan.step(step).proves:
+            yield f"the visit goes on past '{step}', whose reading was not judged, unasked"
 
 
 def _dangers(plan: Plan, before: Session, after: Session, effects: list[Effect]) -> Iterator[str]:

@@ -24,7 +24,7 @@ from flows.procedure.schema import PROCEDURES
 from flows.talk.dialogue import begin
 from grammar.errors import TwohandsError
 from tests.assistant.test_visit import ANSWERS, Noted, Scripted
-from tests.flows.talking import CLOSE_UP, OFF, ON, START
+from tests.flows.talking import CLOSE_UP, OFF, ON, START, WARM
 
 
 def run(visits: Path, *more: str, typed: str = "") -> str:
@@ -124,7 +124,7 @@ def finished(visits: Path, plan, *given: str) -> Path:
 
 
 def test_cut_off_before_its_end_line_a_visit_still_ends(tmp_path: Path, plan) -> None:
-    folder = finished(tmp_path, plan, *START, "stop", *OFF, *CLOSE_UP, *ON)
+    folder = finished(tmp_path, plan, *START, "stop", *OFF, *CLOSE_UP, *WARM, *ON)
     assert read(folder)[0][-1]["kind"] == "end" and latest(tmp_path) is None
     lines = (folder / FILE).read_bytes().splitlines(keepends=True)
     for left in range(1, sum(b'"kind": "said"' in one for one in lines[-8:]) + 2):

@@ -19,8 +19,8 @@ from flows.procedure.schema import load_procedure
 
 COILS = "Put the leads on the two posts of the coil."
 HARD = "Subsequently determine the electromagnetic characteristics of the transformer assembly."
-STAND = "as_found:  {leads: in_hand, red_jack: [unset, volts], dial: any, covers: fitted, wire: %s}"
-OFF_COVERS = "    at: {leads: in_hand, red_jack: any, dial: any, covers: fitted%s}"
+STAND = "as_found:  {leads: in_hand, red_jack: [unset, volts], dial: any, covers: fitted, wire: %s, thermostat: found}"
+OFF_COVERS = "    at: {leads: in_hand, red_jack: any, dial: any, covers: fitted%s, thermostat: any}"
 TUG = '        again: {say: "Give it a light tug. Say: it holds fast.", phrases: ["it holds fast", "yes it holds fast"]}\n'
 LONELY = '  lonely: {title: Lonely, power: "on", at: as_found, say: ["So long."], end: stopped}\n\n  # An end step'
 MISTAKES = {

@@ -82,6 +82,7 @@ def all_sentences() -> dict[str, str]:
     found |= {f"reasoner {name}": fill(text) for name, text in book.lines.items() if text.endswith(".")}
     found |= {f"fault {id}": book.line("named", fault=one.name, speaks="").strip() for id, one in book.faults.items()}
     found |= {f"look {id}": one.look for id, one in book.faults.items() if one.look}
+    found |= {f"advice {id}": one.next for id, one in book.faults.items()}
     found |= {f"probe {id}": book.line("why_best", probe=name) for id, name in book.probes.items()}
     return found
 
@@ -154,7 +155,7 @@ def test_the_second_asking_uses_other_words_in_spanish(name):
         ("        edge: \"La entrada sirve, pero va justa. Anótalo.\"\n", "", "there is no text for 'supply.judge.say.edge'"),
         ("      clear:\n", "      claro:\n", "'flame_sensing' has no text 'welcome.answers.claro.phrases'. Take it out or mend its name."),
         ("Son {low} o más. Busca por qué", "Busca por qué", "'supply.judge.say.low' does not name the same numbers as the procedure's own line. It names: {low}."),
-        ("version: 2\n", "version: 7\n", "these texts are of version 7; 'flame_sensing' is at version 2. Look them through"),
+        ("version: 3\n", "version: 7\n", "these texts are of version 7; 'flame_sensing' is at version 3. Look them through"),
         ("of: flame_sensing\n", "of: other\n", "these are texts of 'other', not of 'flame_sensing'"),
         ("    title: Antes de empezar\n", "    title: Antes de empezar\n    power: any\n", "is not a key known here"),
     ],
@@ -181,7 +182,9 @@ def test_a_language_that_nobody_wrote_is_told():
     ("old", "new", "told"),
     [
         ("  soon: ", "  sooon: ", "'soon' is missing under 'lines'"),
-        ("  rod_open: {name: \"una varilla rota por dentro\"}\n", "", "'rod_open' is missing under 'faults'"),
+        ("  rod_open: {name: ", "  rod_opened: {name: ", "'rod_open' is missing under 'faults'"),
+        ("  rod_open: {name: \"una varilla rota por dentro\",\n    next: \"Prueba antes que no haya tensión. Cierra el gas y pon otra varilla.\"}", "  rod_open: {name: \"una varilla rota por dentro\"}", "lacks 'next', which it has in English. Add next: what to do about it."),
+        ("  rod_open: {name: \"una varilla rota por dentro\",\n", "  rod_open: {name: \"una varilla rota por dentro\", look: \"Mira.\",\n", "has 'look', which it has not in English. Take it out."),
         ("  likely: \"Parece {fault}. {speaks}\"", "  likely: \"Parece {fault}.\"", "does not fill in the same words"),
         ("{name: \"una llama pobre\", look: ", "{name: \"una llama pobre\", looks: ", "not a key known here"),
     ],

@@ -31,15 +31,15 @@ VISITS = {
     "flame_sensing": [
         *START, "1", "1", *TWICE, "119.6", "s", "119.7", "s", "0.1", "s", "24.4", "s", "95.1", "s", "88", "s",
         *TWICE, *PROOF, "1", "0.3", "s", "0.9", "s", "1", "1", "1", *TWICE, "1", "2.8", "s", "1", "s",
-        *TWICE, "1", *TWICE, *TWICE, *TWICE, *TWICE, *TWICE, "1", *TWICE, "1",
+        *TWICE, "1", *TWICE, *TWICE, *TWICE, *TWICE, *TWICE, "1", *TWICE, "1", "1",
     ],
     "control_circuit_24v": [
         *START, "1", "1", "1", *TWICE, "26.1", "s", "0.02", "s", "0.01", "s", "0.02", "s", "25.8", "s", "1", "0.03", "s",
-        *TWICE, *PROOF, "1", "0.2", "s", "1", "0.3", "s", *TWICE, *TWICE, "1", "1", "1", *TWICE, "1",
+        *TWICE, *PROOF, "1", "0.2", "s", "1", "0.3", "s", *TWICE, *TWICE, "1", "1", "1", *TWICE, "1", "1",
     ],
     "igniter_check": [
         *START, *PROOF, "1", "0.2", "s", "1", "55.2", "s", "fuera de rango", "s", *TWICE, "1", "1", "1", "1", *TWICE,
-        "4.2", "s", "1", *TWICE, "1", *TWICE, *TWICE, "1", "1", *TWICE, "1",
+        "4.2", "s", "1", *TWICE, "1", *TWICE, *TWICE, "1", "1", *TWICE, "1", "1",
     ],
 }  # fmt: skip
 

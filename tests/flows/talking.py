@@ -29,7 +29,10 @@ FLAME = ("i see a flame", "2.6", "yes", "flame stays lit", "yes")
 UNHOOK = ("the flame is gone", "jumper is in my hand", "both posts are bare", "clips are in my hand", "the rod is bare")
 CLOSE_UP = ("wire is back on", "it holds fast", "door switch is free", "it comes out again", "covers are shut")
 TIDY = (*OFF, *UNHOOK, *VOLTS, *CLOSE_UP, *ON)
-WHOLE = (*START, *LIVE, *DEAD, *PATH, *HEAT, *FLAME, *TIDY, "cycle is complete")
+WARM = ("thermostat is set back",)
+"""The last thing to be put back."""
+LAST = ("cycle is complete", *WARM)
+WHOLE = (*START, *LIVE, *DEAD, *PATH, *HEAT, *FLAME, *TIDY, *LAST)
 
 
 @dataclass

@@ -17,6 +17,7 @@ from tests.flows.talking import (
     DEAD,
     FLAME,
     HEAT,
+    LAST,
     LIVE,
     OFF,
     OHMS,
@@ -28,6 +29,7 @@ from tests.flows.talking import (
     TIDY,
     UNHOOK,
     VOLTS,
+    WARM,
     WHOLE,
     Talk,
 )
@@ -195,7 +197,7 @@ def test_stop_with_the_jumper_on_leads_through_its_removal(plan):
     assert talk.at == "power_off/ask" and talk.session.leaving
     talk.say("stop")
     assert "on the way out" in talk.spoken[0] and talk.at == "power_off/ask"
-    talk.say(*OFF, *UNHOOK, *VOLTS, *CLOSE_UP, *ON)
+    talk.say(*OFF, *UNHOOK, *VOLTS, *CLOSE_UP, *WARM, *ON)
     assert talk.end["how"] == "stopped" and talk.end["left_set"] == []
 
 
@@ -226,7 +228,7 @@ def test_a_pause_anywhere_on_the_way_to_the_flame_skips_nothing(plan, done):
     words = {"power_off": OFF, "meter_microamps": SERIES[:1], "clip_in": SERIES[1:2], "jumper_on": SERIES[2:], "power_on_heat": ON, "flame_seen": FLAME[:1]}
     while talk.session.step != "flame_current":
         talk.say(*words[talk.session.step])
-    talk.say(*FLAME[1:], *TIDY, "cycle is complete")
+    talk.say(*FLAME[1:], *TIDY, *LAST)
     assert talk.end["how"] == "finished" and talk.end["missing"] == []
 
 
@@ -283,9 +285,9 @@ def test_skipping_is_on_the_record_and_said_at_the_end(plan):
     assert talk.saved("skipped") == [{"step": "supply", "why": "asked for"}]
     talk.say("121", "yes", "0.2", "yes")
     assert talk.spoken[0] == "I can't judge this, for a reading is missing: Supply voltage."
-    talk.say("stop", *OFF, *CLOSE_UP, *ON)
+    talk.say("stop", *OFF, *CLOSE_UP, *WARM, *ON)
     assert any("You skipped: Supply voltage." in one for one in talk.spoken)
-    assert talk.spoken[-1].startswith("Not all is proven. These checks are not done: Supply voltage, Transformer secondary")
+    assert talk.spoken[-1].startswith("Not all is proven. These checks are not done: Supply voltage, Polarity, Transformer secondary")
 
 
 def test_gas_in_the_middle_of_anything(plan):

@@ -10,7 +10,7 @@ import pytest
 from flows.judge.profiles import equipment, meter
 from flows.procedure.compile import load_plan
 from flows.procedure.session import End
-from tests.flows.talking import AIR, OFF, ON, PROOF, VOLTS, Talk
+from tests.flows.talking import AIR, LAST, OFF, ON, PROOF, VOLTS, WARM, Talk
 
 DOOR_FREE = ("door switch is free", "it comes out again")
 TO_24V = (*AIR, *VOLTS, *OFF, "covers are off", "door switch is held", "the pipe is shut", "it calls for heat", *ON)
@@ -42,10 +42,10 @@ def igniter() -> Talk:
 
 
 def test_a_sound_24_volt_circuit_takes_two_power_cycles_and_one_proof(control):
-    control.say(*TO_FUSE, "0.3", "yes", *TIDY_24V, "cycle is complete")
+    control.say(*TO_FUSE, "0.3", "yes", *TIDY_24V, *LAST)
     end = control.end
     assert (end["how"], end["missing"], end["safety"], end["left_set"], end["power"]) == ("finished", [], [], [], "on")
-    assert (control.offs, control.turns) == (2, 53)
+    assert (control.offs, control.turns) == (2, 54)
 
 
 def test_no_burner_can_light_while_the_covers_are_off(control):
@@ -55,7 +55,7 @@ def test_no_burner_can_light_while_the_covers_are_off(control):
     moved = [(one["thing"], one["to"]) for one in control.all_saved("moved")]
     assert moved.index(("gas", "shut")) < moved.index(("thermostat", "calling"))
     control.say(*LIVE_24V, "stop", *OFF)
-    control.say(*DOOR_FREE, "covers are shut", "the pipe is open", "thermostat is down", *ON)
+    control.say(*DOOR_FREE, "covers are shut", "the pipe is open", "thermostat is down", *WARM, *ON)
     assert control.end["how"] == "stopped" and control.end["left_set"] == []
 
 
@@ -63,14 +63,14 @@ def test_an_open_fuse_is_mended_on_dead_power_and_read_again(control):
     control.say(*TO_FUSE, "over limit", "yes", "fix it now", "the fix is made", "0.2", "yes", "0.3", "yes")
     readings = [one["over_limit"] for one in control.all_saved("reading") if one["step"] == "fuse_ohms"]
     assert readings == [True, False]
-    control.say(*TIDY_24V, "cycle is complete")
+    control.say(*TIDY_24V, *LAST)
     assert control.end["how"] == "finished"
 
 
 def test_a_stop_with_the_fuse_out_puts_it_back_first(control):
     control.say(*TO_FUSE, "stop")
     assert control.session.step == "fuse_back"
-    control.say(*TIDY_24V)
+    control.say(*TIDY_24V[:-2], *WARM, *ON)
     assert control.end["how"] == "stopped" and control.end["left_set"] == []
     assert control.spoken[-1].startswith("Not all is proven.")
 
@@ -87,10 +87,10 @@ def test_power_that_is_still_there_is_a_danger_and_keeps_hands_out(control):
 
 def test_a_sound_igniter_takes_two_power_cycles_and_one_proof(igniter):
     igniter.say(*TO_COLD, "55.2", "yes", "over limit", "yes", *TO_GLOW, "4.2", "yes", "i see a flame", *TIDY_IGNITER)
-    igniter.say(*ON, "cycle is complete")
+    igniter.say(*ON, *LAST)
     end = igniter.end
     assert (end["how"], end["missing"], end["safety"], end["left_set"], end["power"]) == ("finished", [], [], [], "on")
-    assert (igniter.offs, igniter.turns) == (2, 48)
+    assert (igniter.offs, igniter.turns) == (2, 49)
 
 
 def test_a_leak_to_the_metal_never_meets_mains(igniter):
@@ -98,7 +98,7 @@ def test_a_leak_to_the_metal_never_meets_mains(igniter):
     assert igniter.session.safety == (("leak_ohms", "low"),)
     igniter.say("next check please")
     assert igniter.at == "leak_ohms/offer", "no way on but a fix"
-    igniter.say("stop", *PLUG_BACK, "covers are shut")
+    igniter.say("stop", *PLUG_BACK, "covers are shut", *WARM)
     end = igniter.end
     assert (end["how"], end["power"], end["left_set"]) == ("stopped", "dead", [])
     assert igniter.spoken[0].startswith("Take care. The igniter leaks")
@@ -106,6 +106,6 @@ def test_a_leak_to_the_metal_never_meets_mains(igniter):
 
 def test_a_burner_that_never_lights_is_left_off(igniter):
     igniter.say(*TO_COLD, "55.2", "yes", "over limit", "yes", *TO_GLOW, "4.2", "yes", "no flame at all", "yes")
-    igniter.say(*TIDY_IGNITER)
+    igniter.say(*TIDY_IGNITER, *WARM)
     assert isinstance(igniter.effects[-1], End) and igniter.end["power"] == "said_off"
     assert any("Look at the gas valve" in text or "look at the gas valve" in text for text in igniter.all_spoken)

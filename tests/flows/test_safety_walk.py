@@ -300,6 +300,17 @@ def danger_not_standing(plan):
     return tampered(plan, move, after=replace(move[2], safety=()))
 
 
+def done_without_a_verdict(plan):
+    move = last(plan, *TO_LIVE, *LIVE)
+    return tampered(plan, move, effects=without(move[3], "verdict"))
+
+
+def on_past_what_was_not_judged(plan):
+    move = last(plan, *TO_LIVE, *LIVE)
+    after = replace(move[2], done=move[2].done - {"live"}, verdicts=())
+    return tampered(plan, move, after=after, effects=without(move[3], "verdict"))
+
+
 def ends_with_the_clips_on(plan):
     """The end does not ask for the leads."""
     loose = step("finished", at="anywhere")
@@ -370,6 +381,8 @@ CASES = {
     danger_dropped: "the danger 'high' is dropped without a check that passed",
     danger_of_a_proof_dropped_by_its_own_pass: "the danger 'high' is dropped without a check that passed",
     danger_not_standing: "the danger 'high' does not stand after its check failed",
+    done_without_a_verdict: "'live' counts as done, and its reading was not judged",
+    on_past_what_was_not_judged: "the visit goes on past 'live', whose reading was not judged, unasked",
     ends_with_the_clips_on: "the visit ends with 'leads' at 'clipped'",
     ends_live_with_a_danger: "the visit ends with the power on and a danger standing",
     ends_without_a_word_on_the_danger: "the visit ends without a word on the danger 'high'",

@@ -130,7 +130,7 @@ def own_sentences(key: str) -> dict[str, str]:
     found = {f"line {name}": text for name, text in spoken_lines(key).lines.items()}
     found |= {f"option {name}: {text}": text for name, texts in spoken_lines(key).options.items() for text in texts}
     found |= {f"saying {name}": text for name, text in book.lines.items()}
-    found |= {f"fault {name}": f"{one.name}. {one.look or ''}" for name, one in book.faults.items()}
+    found |= {f"fault {name}": f"{one.name}. {one.look or ''} {one.next}" for name, one in book.faults.items()}
     return found | {f"probe {name}": text for name, text in book.probes.items()}
 
 

@@ -25,6 +25,7 @@ from assistant.records.findings import (
 from assistant.records.importing import Journal, import_events
 from assistant.records.queries import Wanted, listed
 from assistant.records.store import Store
+from flows.faults import catalog
 from tests import visiting
 from tests.flows.technician import Furnace
 from tests.lab.invented.visits import invented_visits, write_journal
@@ -54,10 +55,13 @@ MARKED = {
         "open",
         "swapped transformer wires on the low side, mended; stopped before the end; not done: Lead zero, Ground path and 6 more checks",
     ),
-    "supply skipped": ("open", "stopped before the end; not done: Supply voltage"),
-    "never lit": (
+    "supply skipped": (
         "open",
-        "stopped before the end; not done: Flame current, Does the board see the flame, Watch one cycle",
+        "stopped before the end; not done: Supply voltage, Polarity, Transformer secondary, Phasing",
+    ),
+    "never lit": (
+        "fault",
+        "a burner that never lights; stopped before the end; not done: Flame current, Does the board see the flame, Watch one cycle",
     ),
     "corroded": ("fault", "a corroded burner ground"),
 }
@@ -78,8 +82,22 @@ def test_a_danger_that_is_named_stands_though_its_own_check_was_not_made(walked:
     events = walked["polarity named, then stopped"]
     assert events[-1]["safety"] == [] and events[-1]["fault"] == "polarity_reversed"
     [danger] = standing(events)
-    assert danger.short == "hot and neutral swapped" and "Turn off the breaker." in danger.text
+    assert danger.short == "hot and neutral swapped" and "Open the breaker, lock it" in danger.text
     assert mark(derive(events).visit) == "DANGER"
+
+
+@pytest.mark.parametrize("name", sorted(catalog.faults().faults))
+def test_a_fault_that_is_only_named_is_a_danger_where_it_puts_a_person_at_risk(name: str, walked: dict[str, Events]) -> None:
+    """Live metal, no ground, heat, gas and fumes; a supply out of its band is a fault of the furnace's supply and no more."""
+    events = [*walked["healthy"][:-1], {**walked["healthy"][-1], "fault": name}]
+    at_risk = {
+        "polarity_reversed", "ground_open", "ground_bootleg", "neutral_high_resistance", "hot_high_resistance", "neutral_not_bonded",
+        "neutral_open", "supply_floating", "chassis_bond_rusty", "flame_lifting", "flame_no_carry",
+    }  # fmt: skip
+    assert [one.finding for one in standing(events)] == ([name] if name in at_risk else [])
+    assert (mark(derive(events).visit) == "DANGER") == (name in at_risk)
+    if name in ("supply_low", "supply_high"):
+        assert mark(derive(events).visit) == "fault"
 
 
 def test_no_visit_with_a_danger_or_a_missing_check_passes(walked: dict[str, Events]) -> None:
@@ -111,7 +129,7 @@ def test_what_was_found_is_the_fault_at_the_end_or_what_was_mended(walked: dict[
     assert found == {
         "healthy": None, "open ground": "ground_open", "ground mended": "ground_open",
         "phase mended": "secondary_swapped", "mended and stopped": "secondary_swapped", "supply skipped": None,
-        "never lit": None, "corroded": "burner_corroded", "polarity named, then stopped": "polarity_reversed",
+        "never lit": "never_lit", "corroded": "burner_corroded", "polarity named, then stopped": "polarity_reversed",
     }  # fmt: skip
 
 
@@ -122,7 +140,7 @@ def test_both_readings_of_a_mended_check_count(walked: dict[str, Events]) -> Non
 
 def test_what_is_missing_is_named_by_its_title_also_where_an_old_end_names_nothing(walked: dict[str, Events]) -> None:
     events = walked["supply skipped"]
-    assert not_done(events) == ("Supply voltage",)
+    assert not_done(events) == ("Supply voltage", "Polarity", "Transformer secondary", "Phasing")
     old = [*events[:-1], {"kind": "end", "how": "finished", "fault": None, "at": events[-1]["at"]}]
     assert not_done(old) == ("Supply",)
     assert derive(old).visit["outcome"] == "open"
@@ -132,7 +150,7 @@ def test_what_is_missing_is_named_by_its_title_also_where_an_old_end_names_nothi
 
 def test_what_was_moved_is_known_at_every_moment(walked: dict[str, Events]) -> None:
     events = walked["healthy"]
-    assert {one.thing for one in moved(events)} == {"red_jack", "covers", "rod_wire", "door_switch", "leads", "jumper"}
+    assert {one.thing for one in moved(events)} == {"red_jack", "covers", "rod_wire", "door_switch", "leads", "jumper", "thermostat"}
     assert out_of_place(events) == ()
     on = next(place for place, one in enumerate(events) if one["kind"] == "jumper") + 1
     assert "jumper: r to w" in [one.words for one in out_of_place(events[:on])]
@@ -144,7 +162,7 @@ def test_charts_count_what_was_mended_and_call_nothing_sound_that_is_not(
     import_events(store, [Journal(events, False, name) for name, events in walked.items()])
     by_family = across.faults(store)["by_family"]
     assert {fault: sum(counts.values()) for fault, counts in by_family.items()} == {
-        "": 1, "ground_open": 2, "secondary_swapped": 2, "burner_corroded": 1, "polarity_reversed": 1
+        "": 1, "ground_open": 2, "secondary_swapped": 2, "burner_corroded": 1, "polarity_reversed": 1, "never_lit": 1,
     }  # fmt: skip
     assert {row["site"] for row in listed(store, Wanted(danger=True))} == {
         "open ground",
@@ -162,6 +180,7 @@ def test_charts_count_what_was_mended_and_call_nothing_sound_that_is_not(
     assert across.choices(store)["fault"] == [
         "burner_corroded",
         "ground_open",
+        "never_lit",
         "polarity_reversed",
         "secondary_swapped",
     ]
