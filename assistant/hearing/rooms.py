@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 from scipy.signal import butter, fftconvolve, lfilter, sosfilt
 
-from assistant.hearing.engines.base import SAMPLE_RATE
+from assistant.hearing.audio.rate import SAMPLE_RATE
 
 MAINS = 60.0
 """Hz."""

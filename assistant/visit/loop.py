@@ -14,7 +14,8 @@ from typing import Protocol
 import numpy as np
 
 from assistant.errors import AssistantError, DeviceLost, DiskFull
-from assistant.hearing.engines.base import SAMPLE_RATE, Final
+from assistant.hearing.audio.rate import SAMPLE_RATE
+from assistant.hearing.engines.base import Final
 from assistant.privacy import Keep, keeps
 from assistant.visit.answers import to_data
 from assistant.visit.journal import Journal

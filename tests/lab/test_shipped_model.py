@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 import vosk
 
+from assistant.hearing.audio.rate import SAMPLE_RATE as RATE
 from assistant.hearing.engines.attention import phrase_of
 from assistant.hearing.engines.looks import looks
 from assistant.practice.phrases import answering_scope, confirming_scope, probing_scope
@@ -24,7 +25,6 @@ from grammar.language import language
 from grammar.scope import Asked, Scope
 
 MODEL = Path(__file__).parents[2] / "grammar" / "model" / "twohands-en"
-RATE = 16_000
 VOLTS = Scope("volts", Asked("ac_volts", "volt", 0.0, 600.0, 1), commands=language("en").always_open)
 ANSWER = Scope("answer", None, (language("en").option("yes"), language("en").option("no")), language("en").always_open)
 

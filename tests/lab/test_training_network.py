@@ -15,6 +15,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from assistant.hearing.audio.rate import SAMPLE_RATE as RATE
+
 torch = pytest.importorskip("torch", reason="the training room needs PyTorch: pip install 'twohands[train]'")
 
 from tests.lab.train import augment, export, features, losses, noises, shards, train  # noqa: E402 - after the check for PyTorch
@@ -23,7 +25,6 @@ from tests.lab.train.kaldi import stored  # noqa: E402
 from tests.lab.train.network import SUBSAMPLING, Layer, Network, Shape, folded  # noqa: E402
 from tests.lab.train.phones import OUTPUTS  # noqa: E402
 
-RATE = 16_000
 SMALL = Shape(width=24, waist=8, fine=1, coarse=2, reach=2)
 GRAPH_SCALE = 0.9
 """Vosk multiplies the graph's costs by this before it tells a sentence's score (recognizer.cc)."""

@@ -14,10 +14,11 @@ from pathlib import Path
 
 from assistant.errors import EngineError, LanguageNotHeard, MissingLibrary
 from assistant.hearing.audio.endpoint import EndpointSettings
-from assistant.hearing.engines.base import ENGINES, Recognizer
-from assistant.hearing.engines.pair import PairRecognizer
-from assistant.hearing.engines.sphinx import SphinxRecognizer
-from assistant.hearing.engines.vosk_engine import VOSK, VoskRecognizer
+from assistant.hearing.engines.base import ENGINES, Engine, Recognizer
+from assistant.hearing.engines.listener import Listener
+from assistant.hearing.engines.pair import PairEngine
+from assistant.hearing.engines.sphinx import SphinxEngine
+from assistant.hearing.engines.vosk_engine import RESPELL, VOSK, VoskEngine
 from assistant.models import placed as models
 
 SPHINX_LANGUAGES = ("en",)
@@ -80,22 +81,29 @@ def recognizer(
 ) -> tuple[Recognizer, Chosen]:
     """The recogniser, loaded, and why it was chosen.
 
-    acoustic: PocketSphinx's settings of a learnt voice. words: all that can be said; a Vosk model that lacks some of them is passed
-    over, and the reason says so, unless Vosk was asked for. Raises EngineError,
-    LanguageNotHeard where PocketSphinx would be left and does not know the language.
+    acoustic: PocketSphinx's settings of a learnt voice. words: all that can be
+    said; a Vosk model that lacks some of them is passed over, and the reason
+    says so, unless Vosk was asked for. Raises EngineError, LanguageNotHeard
+    where PocketSphinx would be left and does not know the language.
     """
-    learnt = acoustic is not None
-    chosen = plan(home, wanted, language, learnt)
+    engine, chosen = _engine(plan(home, wanted, language, acoustic is not None), wanted, words, language, acoustic)
+    return Listener(engine, endpoint), chosen
+
+
+def _engine(
+    chosen: Chosen, wanted: str, words: frozenset[str], language: str, acoustic: Mapping[str, str] | None
+) -> tuple[Engine, Chosen]:
+    """The engine of the plan, or what listens in its place."""
     while chosen.engine != "pocketsphinx":
         try:
             # whoever asks for Vosk by name takes it as it is
-            vosk = _vosk(chosen, frozenset() if wanted == "vosk" else words, endpoint, language)
-            return (PairRecognizer(SphinxRecognizer(endpoint, acoustic=acoustic), vosk, endpoint) if chosen.engine == "pair" else vosk), chosen
+            vosk = _vosk(chosen, frozenset() if wanted == "vosk" else words, language)
+            return (PairEngine(SphinxEngine(acoustic=acoustic), vosk) if chosen.engine == "pair" else vosk), chosen
         except (EngineError, MissingLibrary) as error:
             if wanted:
                 raise
-            chosen = _instead(chosen, error, language, learnt)
-    return SphinxRecognizer(endpoint, acoustic=acoustic), chosen
+            chosen = _instead(chosen, error, language, acoustic is not None)
+    return SphinxEngine(acoustic=acoustic), chosen
 
 
 def _instead(chosen: Chosen, error: EngineError | MissingLibrary, language: str, learnt: bool) -> Chosen:
@@ -106,15 +114,18 @@ def _instead(chosen: Chosen, error: EngineError | MissingLibrary, language: str,
     return replace(other, reason=f"{error.problem} {other.reason}")
 
 
-def _vosk(chosen: Chosen, words: frozenset[str], endpoint: EndpointSettings | None, language: str) -> VoskRecognizer:
+def _vosk(chosen: Chosen, words: frozenset[str], language: str) -> VoskEngine:
     """Vosk with the chosen model. Raises EngineError where it lacks some of `words`, MissingLibrary."""
+    assert chosen.folder is not None, "a plan with Vosk names its folder"
     own = chosen.folder == models.own_model()
-    vosk = VoskRecognizer(chosen.folder, endpoint, name=models.OWN if own else VOSK, looks=own and chosen.engine == "vosk")
+    vosk = VoskEngine(chosen.folder, name=models.OWN if own else VOSK, looks=own and chosen.engine == "vosk")
     missing = vosk.missing(words, language)
     if missing:
         vosk.close()
-        name = chosen.folder.name
-        raise EngineError(f"The Vosk model {name} does not know {len(missing)} of our words ({', '.join(missing[:3])}).", "Add words that sound the same to 'respell' in vosk.yaml, or use another model.")
+        some = ", ".join(missing[:3])
+        raise EngineError(
+            f"The Vosk model {chosen.folder.name} does not know {len(missing)} of our words ({some}).", RESPELL
+        )
     return vosk
 
 

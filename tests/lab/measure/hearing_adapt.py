@@ -19,6 +19,7 @@ import numpy as np
 from assistant.errors import EngineError
 from assistant.hearing.adapt.aligned import Aligner, Cepstra, framed
 from assistant.hearing.adapt.moved import Frames, adapt, likelihood, together
+from assistant.hearing.audio.rate import SAMPLE_RATE
 from assistant.hearing.engines.acoustic import read_acoustic, wheel_folder
 from assistant.hearing.engines.room_model import MOVED, write_moved
 from audio_fixtures.rooms import BANDS, NOISES, ROOMS
@@ -40,7 +41,7 @@ def frames(count: int, mixes: int) -> Frames:
     found: list[Frames] = []
     for number, case in enumerate(_cases(count)):
         clean = scene(replace(case, snr=60, room="open", band="wide", noise="blower"))
-        span = slice(int((clean.starts - BEFORE) * 16_000), int((clean.ends + AFTER) * 16_000))
+        span = slice(int((clean.starts - BEFORE) * SAMPLE_RATE), int((clean.ends + AFTER) * SAMPLE_RATE))
         try:
             phones, senones = align.align(case.text, clean.sound[span])
         except EngineError:

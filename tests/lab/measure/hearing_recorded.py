@@ -16,9 +16,9 @@ import numpy as np
 import soundfile
 
 from assistant.errors import MissingLibrary
+from assistant.hearing.audio.rate import SAMPLE_RATE
 from audio_fixtures.rooms import active
 
-SAMPLE_RATE = 16_000
 PROMPTS = Path("/usr/share/asterisk/sounds")
 SENTENCES = Path("/usr/share/pocketsphinx/test/data")
 TEENS = "zero one two three four five six seven eight nine ten eleven twelve thirteen fourteen fifteen sixteen seventeen eighteen nineteen"

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from assistant.hearing.audio.rate import SAMPLE_RATE
 from audio_fixtures.voices import voices
 from grammar.answers import Heard, Word
 from grammar.language import language
@@ -135,7 +136,7 @@ def listened(ear: Ear, split: Split, job: Job) -> Result:
     made = reply_scene(here, job.reply) if job.reply else scene(here)
     timed = job.number % TIMED == 0
     endings, cpu = ear.listen(made.sound, scope, partials=timed)
-    return Result(job, tuple(endings), cpu if timed else float("nan"), len(made.sound) / 16_000, made.starts, made.ends, made.said)
+    return Result(job, tuple(endings), cpu if timed else float("nan"), len(made.sound) / SAMPLE_RATE, made.starts, made.ends, made.said)
 
 
 def reply_scene(here: Case, reply: str):

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import torch
 
-RATE = 16_000
+from assistant.hearing.audio.rate import SAMPLE_RATE as RATE
 
 
 def _shaped(white: torch.Tensor, gain: torch.Tensor) -> torch.Tensor:
