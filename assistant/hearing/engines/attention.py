@@ -18,7 +18,7 @@ from pydantic import Field
 
 import grammar.emit
 from assistant.errors import EngineError
-from assistant.hearing.engines.base import Event, Final, Grammars, Partial, Recognizer
+from assistant.hearing.engines.base import CLOSED, Event, Final, Grammars, Partial, Recognizer
 from grammar.answers import Heard
 from grammar.datafile import Strict, load_yaml
 from grammar.parse import command_in
@@ -88,7 +88,7 @@ class Attentive:
         """Takes `inner` over. Raises EngineError for a language without an attention phrase."""
         self.phrase = phrase_of(language)
         self._inner = inner
-        self._scope: Scope | None = None
+        self._scope = CLOSED
         self._without = settings().without
         self.use(grammar.emit)
 
@@ -103,7 +103,7 @@ class Attentive:
     def use(self, grammars: Grammars) -> None:
         """Take grammars from elsewhere from now on, the phrase in front; an open scope is closed."""
         self._inner.use(AttentiveGrammars(grammars))
-        self._scope = None
+        self._scope = CLOSED
 
     def open(self, scope: Scope) -> None:
         """Make `scope` the active grammar. Raises EngineError."""

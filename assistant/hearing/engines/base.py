@@ -20,6 +20,10 @@ ENGINES = ("pair", "pocketsphinx", "vosk")
 """What can be asked for; pair: PocketSphinx and Vosk together."""
 
 
+CLOSED = Scope("closed")
+"""What is open before any scope was opened."""
+
+
 @dataclass(frozen=True)
 class SpeechStarted:
     """Somebody began to speak. at: seconds since listening began."""

@@ -28,6 +28,7 @@ import pocketsphinx
 import grammar.emit
 from assistant.errors import EngineError
 from assistant.hearing.audio.rate import SAMPLE_RATE
+from assistant.hearing.engines.base import CLOSED
 from assistant.hearing.engines.room_model import room_model
 from assistant.hearing.engines.silent_room import with_room
 from assistant.hearing.engines.sphinx_searches import FAILURES, JsgfGrammars, Searches, broken
@@ -64,7 +65,7 @@ class SphinxEngine:
         """
         self._acoustic = room_model() if acoustic is None else acoustic
         self.settings = have = settings or load_yaml(SETTINGS, SphinxSettings)
-        self._scope: Scope | None = None
+        self._scope = CLOSED
         self._running = False
         try:
             search = {"beam": have.beam, "pbeam": have.beam, "wbeam": have.word_beam}
@@ -90,7 +91,7 @@ class SphinxEngine:
         """Take grammars from elsewhere from now on; an open scope is closed."""
         self._stop()
         self._searches.use(grammars)
-        self._scope = None
+        self._scope = CLOSED
 
     def open(self, scope: Scope) -> None:
         """Make `scope` the active grammar. Raises EngineError."""
@@ -100,7 +101,8 @@ class SphinxEngine:
 
     def close(self) -> None:
         """Free the engine."""
-        self._decoder = self._searches = self._scope = None
+        self._decoder = self._searches.decoder = None
+        self._scope = CLOSED
 
     def begin(self) -> None:
         """A new utterance; a half-heard one is dropped."""
@@ -178,7 +180,7 @@ class SphinxEngine:
         a short weak word, "I smell gas" first of all; against a loop of single
         words they are found, and the loop takes what is no alarm.
         """
-        if self._scope is None or self._scope.asked is None:
+        if self._scope.asked is None:
             return NOTHING
         with self._searches.alarm():
             heard = self._decode(sound)

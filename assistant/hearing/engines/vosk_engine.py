@@ -40,6 +40,7 @@ import numpy as np
 import grammar.emit
 from assistant.errors import EngineError
 from assistant.hearing.audio.rate import SAMPLE_RATE
+from assistant.hearing.engines.base import CLOSED
 from assistant.hearing.engines.looks import LOOKS
 from assistant.hearing.engines.looks import looks as looks_of
 from assistant.hearing.engines.respelt import SETTINGS, VoskSettings, joined, missing
@@ -93,10 +94,10 @@ class VoskEngine:
         self._phrases = phrases
         self._model = load_model(self.folder)
         self._opened: dict[Scope, _Opened] = {}
-        self._scope: Scope | None = None
+        self._scope = CLOSED
         self._words = self._new(0)
         self._alternatives = [self._new(LOOKED_AT) for _ in range(LOOKS if looks else 1)]
-        self._free = self._new(0) if looks else None
+        self._free: Any = self._new(0) if looks else None
         self._threads = ThreadPoolExecutor(min(LOOKS + 1, os.cpu_count() or 1)) if looks else None
         self._fed = 0
 
@@ -112,7 +113,7 @@ class VoskEngine:
     def use(self, grammars: Phrases) -> None:
         """Take phrases from elsewhere from now on; an open scope is closed."""
         self._opened.clear()
-        self._phrases, self._scope = grammars, None
+        self._phrases, self._scope = grammars, CLOSED
 
     def open(self, scope: Scope) -> None:
         """Make `scope` the active grammar. Raises EngineError."""
@@ -127,7 +128,7 @@ class VoskEngine:
 
     def close(self) -> None:
         """Free the engine and its model."""
-        self._scope = None
+        self._scope = CLOSED
         if self._threads is not None:
             self._threads.shutdown()
         self._words = self._free = self._model = None
@@ -230,7 +231,7 @@ class VoskEngine:
 
     @property
     def _back(self) -> Mapping[str, str]:
-        return self._opened[self._scope].back if self._scope is not None else {}
+        return self._opened[self._scope].back if self._scope in self._opened else {}
 
     def _ours(self, text: str) -> str:
         return " ".join(word.text for word in joined([Word(word, 1.0) for word in text.split()], self._back))
@@ -239,7 +240,7 @@ class VoskEngine:
         return self._model.vosk_model_find_word(word) >= 0
 
 
-def _placed(texts: list[str], share: float, heard: list[Word]) -> tuple[Word, ...]:
+def _placed(texts: list[str], share: float, heard: Sequence[Word]) -> tuple[Word, ...]:
     """The words of the chosen text, with time and confidence from `heard` where it has them too."""
     placed = [Word(text, share) for text in texts]
     for match in SequenceMatcher(None, texts, [word.text for word in heard], autojunk=False).get_matching_blocks():

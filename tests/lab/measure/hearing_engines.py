@@ -125,16 +125,24 @@ def _plain() -> Ear:
     return Streaming(Whole("plain", hear))
 
 
+def _shipped() -> Path:
+    """The folder of the model that ships. Raises EngineError where it is not whole."""
+    folder = own_model()
+    if folder is None:
+        raise EngineError("The small model that ships is not whole.", "Get grammar/model again from the repository.")
+    return folder
+
+
 def _sphinx() -> Ear:
     return Streaming(SphinxEngine())
 
 
 def _ours() -> Ear:
-    return Streaming(VoskEngine(own_model(), name=OWN, looks=True))
+    return Streaming(VoskEngine(_shipped(), name=OWN, looks=True))
 
 
 def _small() -> Ear:
-    return Streaming(VoskEngine(own_model()))
+    return Streaming(VoskEngine(_shipped()))
 
 
 def _whisper() -> Ear:
