@@ -25,6 +25,8 @@ from assistant.models.placed import OWN, own_model
 from grammar.answers import Heard
 from grammar.scope import Asked, Scope
 
+PLACED = "vosk:"
+"""Before the folder of a Vosk model, in the name of an engine."""
 CHUNK = 1_600
 """Samples fed at a time, a tenth of a second."""
 
@@ -184,8 +186,8 @@ def ear(name: str) -> Ear:
     "ours" is what the product uses, the small Vosk model in its looks; "small" is the
     same in one look, which the product joins with "sphinx" where both are asked for.
     """
-    if name.startswith("vosk:"):
-        return _vosk(name.removeprefix("vosk:"))
+    if name.startswith(PLACED):
+        return _vosk(name.removeprefix(PLACED))
     if name not in FACTORIES:
         raise EngineError(f"No engine is called '{name}'.", f"Choose one of: {', '.join(FACTORIES)}, vosk:FOLDER.")
     return FACTORIES[name]()
