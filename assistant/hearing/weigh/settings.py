@@ -41,6 +41,7 @@ class EngineSettings(Strict):
     no record, accept_yes: for the "yes" to a read-back.
     twice: least trust from which a reading that is heard twice in a row is read back.
     either: least trust in two readings together at which they are offered as "X or Y?".
+    made_with: digest of the model and settings that all these were fitted with (`tests/lab/made_with.py`).
     """
 
     share_power: float = Field(ge=0, le=5)
@@ -53,6 +54,7 @@ class EngineSettings(Strict):
     twice: float = Field(default=1.0, ge=0, le=1)
     either: float = Field(ge=0, le=1)
     trust: Trust
+    made_with: str = Field(default="", pattern=r"^([0-9a-f]{12})?$")
 
 
 class HearingSettings(Strict):

@@ -25,6 +25,7 @@ from assistant.hearing.weigh.meanings import meanings, texts_of
 from assistant.hearing.weigh.settings import EngineSettings, HearingSettings, Trust, hearing_settings
 from grammar.answers import Choice, Command, Heard, Reading, Unclear
 from grammar.parse import understand
+from tests.lab import made_with
 from tests.lab.measure import hearing_natural, hearing_people, hearing_scopes
 from tests.lab.measure.hearing_cases import Case, case
 from tests.lab.measure.hearing_judge import outcome
@@ -187,6 +188,8 @@ def main() -> None:
             best = (taken, engine)
     assert best is not None
     engine = best[1]
+    if given.name in settings.engines:
+        engine = replace_settings(engine, made_with=made_with.thresholds(given.name))
     rows = samples(results, engine, settings)
     for name in ("people", "natural", "others"):
         some = [one for one in rows if keep_case(one.case, name)]
