@@ -97,7 +97,9 @@ def events(listener: Listener, sound: np.ndarray) -> list:
 def test_without_partial_words_the_finals_are_the_same(sound):
     loud, quiet = (events(Listener(Deaf(eager=True), partials=partials), sound) for partials in (True, False))
     assert any(isinstance(one, Partial) for one in loud) and not any(isinstance(one, Partial) for one in quiet)
-    assert [one.heard for one in loud if isinstance(one, Final)] == [one.heard for one in quiet if isinstance(one, Final)]
+    assert [one.heard for one in loud if isinstance(one, Final)] == [
+        one.heard for one in quiet if isinstance(one, Final)
+    ]
 
 
 def test_nothing_is_heard_before_a_scope_is_open_nor_after_one_that_could_not_be_opened(sound):
@@ -133,4 +135,6 @@ def test_only_the_listener_cuts_the_stream():
     """One endpointer in the product: engines decode what they are given."""
     folder = Path(listener_module.__file__).parents[1]
     made = re.compile(r"(?<![.\w])Endpointer\(")
-    assert [path.name for path in folder.rglob("*.py") if made.search(path.read_text(encoding="utf-8"))] == ["listener.py"]
+    assert [path.name for path in folder.rglob("*.py") if made.search(path.read_text(encoding="utf-8"))] == [
+        "listener.py"
+    ]

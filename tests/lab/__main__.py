@@ -37,7 +37,9 @@ STAGES = (
     Stage(5, "fit", f"{MEASURE}.hearing_fit", "the trust and thresholds of one engine, on tuning voices"),
     Stage(6, "adapt", f"{MEASURE}.hearing_adapt", "PocketSphinx's acoustic model, moved towards furnace rooms"),
     Stage(7, "speak", f"{MEASURE}.hearing_speak", "the speech of natural voices, made beforehand"),
-    Stage(7, "hearing", f"{MEASURE}.hearing", "how well a reading is heard, every engine side by side; the README's table"),
+    Stage(
+        7, "hearing", f"{MEASURE}.hearing", "how well a reading is heard, every engine side by side; the README's table"
+    ),
     Stage(7, "people", f"{MEASURE}.hearing_people", "how short answers and talk by recorded people are heard"),
     Stage(7, "visits", f"{MEASURE}.hearing_visits", "whole visits with simulated technicians in noise"),
     Stage(7, "voice", f"{MEASURE}.hearing_voice", "what a minute of one's own voice is worth"),
@@ -63,7 +65,9 @@ def listing() -> str:
     for number, part in PARTS.items():
         lines.append(f"{number} {part}")
         lines += [f"    {one.name:12}{one.does}" for one in STAGES if one.number == number]
-    return "\n".join([*lines, "", "python -m tests.lab STAGE --help tells a stage's options; tests/lab/README.md the recipe."])
+    return "\n".join(
+        [*lines, "", "python -m tests.lab STAGE --help tells a stage's options; tests/lab/README.md the recipe."]
+    )
 
 
 def run(given: list[str]) -> int:

@@ -52,7 +52,7 @@ def of_parts(parts: Iterable[tuple[str, bytes]]) -> str:
 
 
 def files(modules: Iterable[str], root: Path = ROOT) -> list[Path]:
-    """Every file of ours that `modules` depend on, themselves included, sorted. Raises LookupError for an unknown one."""
+    """Every file of ours that `modules` depend on, themselves included, sorted. Raises LookupError."""
     sources = imported(modules, root)
     found = set(sources)
     for folder in {source.parent for source in sources}:
@@ -114,8 +114,8 @@ def _named(source: bytes, package: tuple[str, ...]) -> tuple[str, ...]:
             found += [one.name for one in node.names]
         elif isinstance(node, ast.ImportFrom):
             before = package[: len(package) - node.level + 1] if node.level else ()
-            source = ".".join([*before, *([node.module] if node.module else [])])
-            found += [source, *(f"{source}.{one.name}" for one in node.names)]
+            taken = ".".join([*before, *([node.module] if node.module else [])])
+            found += [taken, *(f"{taken}.{one.name}" for one in node.names)]
     return tuple(found)
 
 

@@ -1,4 +1,4 @@
-"""What each thing that ships was made with, as digests; `python -m tests.lab made_with` prints them beside what is written.
+"""What ships was made with, as digests; `python -m tests.lab made_with` prints them beside what is written.
 
 A threshold or a model carries such a digest as `made_with`; a test fails where
 what stands gives another. Only data counts here, not code: who changes the code
@@ -57,9 +57,7 @@ def thresholds(engine: str, folder: Path = SHIPPED) -> str:
     return of_parts({OWN: vosk, "pocketsphinx": sphinx, "pair": [*sphinx, *vosk]}[engine])
 
 
-def trained(
-    shape: Mapping[str, int], with_people: bool, corpus: str | None = None, voices: str | None = None
-) -> str:
+def trained(shape: Mapping[str, int], with_people: bool, corpus: str | None = None, voices: str | None = None) -> str:
     """For a network. shape: as in `network.Shape`. corpus, voices: the files' text, by default as they stand."""
     text = yaml.safe_load(CORPUS.read_text(encoding="utf-8") if corpus is None else corpus)
     spoken_by = yaml.safe_load(VOICES.read_text(encoding="utf-8") if voices is None else voices)
@@ -150,7 +148,9 @@ def main() -> None:
     """Print what is written and what stands."""
     about = json.loads((SHIPPED / "manifest.json").read_text(encoding="utf-8"))
     moved = yaml.safe_load(MOVED_WITH.read_text(encoding="utf-8"))
-    rows = [(f"thresholds of {name}", one.made_with, thresholds(name)) for name, one in hearing_settings().engines.items()]
+    rows = [
+        (f"thresholds of {name}", one.made_with, thresholds(name)) for name, one in hearing_settings().engines.items()
+    ]
     rows += [(f"{OWN}, {part}", about["made_with"][part], now) for part, now in model().items()]
     rows.append((MOVED.name, moved["made_with"], furnace_room()))
     for name, written, now in rows:

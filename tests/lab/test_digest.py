@@ -122,7 +122,14 @@ def test_imports_are_followed_wherever_they_stand(tmp_path):
         (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
         (tmp_path / name).write_text(text)
     found = {file.relative_to(tmp_path).as_posix() for file in imported(["tests.a"], tmp_path)}
-    assert found == {"tests/__init__.py", "tests/a.py", "tests/b/__init__.py", "tests/b/c.py", "tests/b/d.py", "tests/e.py"}
+    assert found == {
+        "tests/__init__.py",
+        "tests/a.py",
+        "tests/b/__init__.py",
+        "tests/b/c.py",
+        "tests/b/d.py",
+        "tests/e.py",
+    }
 
 
 def test_an_unknown_module_is_told():

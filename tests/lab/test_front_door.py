@@ -52,14 +52,18 @@ def test_a_stage_gets_the_options_behind_it(name):
 def test_a_stage_runs_with_its_options():
     done = subprocess.run([sys.executable, "-m", "tests.lab", "made_with"], capture_output=True, text=True, cwd=ROOT)
     assert done.returncode == 0 and "thresholds of twohands-en: written" in done.stdout
-    wrong = subprocess.run([sys.executable, "-m", "tests.lab", "fixtures", "--engine", "x"], capture_output=True, text=True, cwd=ROOT)
+    wrong = subprocess.run(
+        [sys.executable, "-m", "tests.lab", "fixtures", "--engine", "x"], capture_output=True, text=True, cwd=ROOT
+    )
     assert wrong.returncode == 2 and "python -m tests.lab fixtures" in wrong.stderr
 
 
 def test_an_unknown_stage_is_told_in_one_line(capsys):
     assert run(["nothing"]) == 2
     told = capsys.readouterr().err
-    assert told.startswith("There is no stage 'nothing'. Choose one of: recordings, synthesise,") and told.count("\n") == 1
+    assert (
+        told.startswith("There is no stage 'nothing'. Choose one of: recordings, synthesise,") and told.count("\n") == 1
+    )
 
 
 def test_the_recipe_names_no_stage_that_is_not_there():

@@ -21,7 +21,7 @@ ENGINES = tuple(hearing_settings().engines)
 
 
 def test_what_ships_was_made_with_what_stands():
-    """Where this fails, fit, train or move again (tests/lab/README.md), or say in the file since when it differs and why."""
+    """Where this fails, fit, train or move again (tests/lab/README.md), or say in the file why it differs."""
     written = {f"thresholds of {name}": one.made_with for name, one in hearing_settings().engines.items()}
     stands = {f"thresholds of {name}": made_with.thresholds(name) for name in ENGINES}
     now = made_with.model()
@@ -80,7 +80,9 @@ def test_each_part_of_the_training_counts():
     corpus, voices = made_with.CORPUS.read_text(encoding="utf-8"), made_with.VOICES.read_text(encoding="utf-8")
     plain = made_with.trained(shape, False)
     assert plain == made_with.trained(shape, False, "# another comment\n" + corpus, voices)
-    assert plain == made_with.trained(shape, False, corpus.replace("extra_words:", "extra_words:\n  zyzzyva: Z IH"), voices)
+    assert plain == made_with.trained(
+        shape, False, corpus.replace("extra_words:", "extra_words:\n  zyzzyva: Z IH"), voices
+    )
     others = {
         plain,
         made_with.trained({**shape, "width": 640}, False),

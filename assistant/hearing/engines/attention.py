@@ -60,9 +60,7 @@ class AttentiveGrammars:
         text = self._plain.jsgf(scope)
         rule = re.search(r"^public (<[^>]+>) =", text, re.MULTILINE)
         if rule is None:
-            raise EngineError(
-                f"The grammar of '{scope.name}' has no public rule.", "Check the phrases of that step."
-            )
+            raise EngineError(f"The grammar of '{scope.name}' has no public rule.", "Check the phrases of that step.")
         before = f"public <attention> = [ {phrase_of(scope.language)} ] {rule[1]};\n"
         return text.replace(rule[0], f"{before}{rule[1]} =")
 

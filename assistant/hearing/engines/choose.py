@@ -53,13 +53,19 @@ def plan(home: Path | None = None, wanted: str = "", language: str = "en", learn
     if wanted == "vosk":
         _must_be_heard(language, f"No Vosk model for '{language}' is there.")
         if own is None:
-            raise EngineError("Vosk was asked for, but no English model is there.", "Fetch one or place one by hand: twohands model list")
+            raise EngineError(
+                "Vosk was asked for, but no English model is there.",
+                "Fetch one or place one by hand: twohands model list",
+            )
         return Chosen("vosk", "Vosk was asked for; it listens with the small model that ships.", own)
     return _without_placed(language, f"No Vosk model for '{language}' is there.", wanted, learnt)
 
 
 def _without_placed(language: str, why: str, wanted: str = "", learnt: bool = False) -> Chosen:
-    """The best that ships. why: what is the matter with a placed model, if it must be told. Raises EngineError, LanguageNotHeard."""
+    """The best that ships. why: what is the matter with a placed model, if it must be told.
+
+    Raises EngineError, LanguageNotHeard.
+    """
     _must_be_heard(language, why)
     own = models.own_model()
     if own is not None and (wanted == "pair" or learnt):
@@ -67,8 +73,12 @@ def _without_placed(language: str, why: str, wanted: str = "", learnt: bool = Fa
     if own is not None:
         return Chosen("vosk", "Vosk listens with the small model that ships.", own)
     if wanted:
-        raise EngineError("Two recognisers were asked for, but the small model that ships is not whole.", "Install twohands again.")
-    return Chosen("pocketsphinx", "No English Vosk model is there, so PocketSphinx listens with the model from its wheel.")
+        raise EngineError(
+            "Two recognisers were asked for, but the small model that ships is not whole.", "Install twohands again."
+        )
+    return Chosen(
+        "pocketsphinx", "No English Vosk model is there, so PocketSphinx listens with the model from its wheel."
+    )
 
 
 def recognizer(

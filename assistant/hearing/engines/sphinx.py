@@ -75,7 +75,8 @@ class SphinxEngine:
             self._searches = Searches(self._decoder, have, grammars)
         except FAILURES as error:
             raise EngineError(
-                f"PocketSphinx could not start ({error}).", "Install it again: pip install --force-reinstall pocketsphinx"
+                f"PocketSphinx could not start ({error}).",
+                "Install it again: pip install --force-reinstall pocketsphinx",
             ) from error
 
     @property

@@ -119,10 +119,22 @@ def evidence(heard: Heard, said: Said, best: Candidate, scope: Scope, settings: 
         partly = float(said_partly(best.answer, scope.asked))
     free, beside = _again(best.text.split(), heard.free)
     return Evidence(
-        _logit(fit), _logit(best.share), _logit(least), level, math.log(count), max(0.0, heard.seconds - SILENCE) / count,
-        float(isinstance(best.answer, Choice)), float(isinstance(best.answer, Command)), expected, partly,
-        agree, silent, second, free, beside,
-    )  # fmt: skip
+        fit=_logit(fit),
+        share=_logit(best.share),
+        least_word=_logit(least),
+        level=level,
+        length=math.log(count),
+        pace=max(0.0, heard.seconds - SILENCE) / count,
+        option=float(isinstance(best.answer, Choice)),
+        command=float(isinstance(best.answer, Command)),
+        expected=expected,
+        partly=partly,
+        agree=agree,
+        silent=silent,
+        second=second,
+        free=free,
+        beside=beside,
+    )
 
 
 def _again(words: list[str], free: str | None) -> tuple[float, float]:

@@ -63,9 +63,7 @@ def alarm(heard: Heard, said: Said, scope: Scope) -> Command | None:
     that only one look heard, and of which nothing came out again there, is talk.
     """
     opinions = [one for one in (heard, heard.second) if one is not None]
-    told = [
-        (one, answer) for one in opinions if isinstance(answer := said[one.text], Command) and answer.id == GAS
-    ]
+    told = [(one, answer) for one in opinions if isinstance(answer := said[one.text], Command) and answer.id == GAS]
     if not told:
         return None
     spoken, own = _alarm_words(scope)

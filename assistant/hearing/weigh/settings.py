@@ -34,7 +34,8 @@ class Trust(Strict):
 
 
 class EngineSettings(Strict):
-    """share_power, prior_power: exponents of the engine's share and of the display's prior; second_power: of the second recogniser's share.
+    """share_power, prior_power, second_power: exponents of the engine's share, the display's prior and the second
+    recogniser's share.
 
     accept: least trust (0 to 1) at which a reading is taken; accept_words: the
     same for an answer in words, accept_commands: for a command, which changes

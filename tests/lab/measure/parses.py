@@ -1,4 +1,4 @@
-"""How often an utterance is parsed on its way to an answer, and how long that takes: `python -m tests.lab.measure.parses`.
+"""How often an utterance is parsed on its way to an answer, and how long that takes: `python -m tests.lab parses`.
 
 Hears the recorded set at every level with what a visit would choose, then
 weighs each utterance. `--heard FILE` keeps what was heard (and reads it where
@@ -53,7 +53,7 @@ def parses_counted() -> Iterator[list[str]]:
 
 
 def heard_in_recordings(wanted: str = "") -> Utterances:
-    """What the recogniser makes of every recording of the hearing set; utterances in which nothing was heard are left out."""
+    """What the recogniser makes of the recorded hearing set; utterances in which nothing was heard are left out."""
     engine, _ = recognizer(wanted=wanted)
     found: Utterances = []
     for level in LEVELS:
@@ -61,7 +61,8 @@ def heard_in_recordings(wanted: str = "") -> Utterances:
             engine.open(one.scope)
             recording = in_its_room(sound(one.recording))
             events = [event for chunk in chunks(recording) for event in engine.feed(chunk)] + engine.finish()
-            found += [(one.scope, event.heard) for event in events if isinstance(event, Final) and set(texts_of(event.heard)) != {""}]
+            heard = [event.heard for event in events if isinstance(event, Final)]
+            found += [(one.scope, utterance) for utterance in heard if set(texts_of(utterance)) != {""}]
     engine.close()
     return found
 
@@ -92,8 +93,12 @@ def main(engine: str, heard_file: Path | None, answers_file: Path | None) -> Non
         spent.append(1000 * min(rounds))
     distinct = [len(set(texts_of(heard))) for _, heard in utterances]
     click.echo(f"{len(utterances)} utterances, {np.mean(distinct):.1f} distinct texts each (at most {max(distinct)})")
-    click.echo(f"parsed {np.mean(counts):.1f} times each (at most {max(counts)}), {again} times a text that had been parsed")
-    click.echo(f"weighed in {np.mean(spent):.2f} ms on average, median {np.median(spent):.2f}, longest {max(spent):.2f}")
+    click.echo(
+        f"parsed {np.mean(counts):.1f} times each (at most {max(counts)}), {again} times a text that had been parsed"
+    )
+    click.echo(
+        f"weighed in {np.mean(spent):.2f} ms on average, median {np.median(spent):.2f}, longest {max(spent):.2f}"
+    )
     if answers_file is None:
         return
     if not answers_file.is_file():
