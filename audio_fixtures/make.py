@@ -24,10 +24,11 @@ import yaml
 
 from assistant.errors import AudioError, MissingLibrary, VoiceError
 from assistant.hearing.audio.files import read, write
+from assistant.hearing.audio.rate import SAMPLE_RATE
 from assistant.visit.demo.clips import CLIPS, visit_list
 from audio_fixtures import demo_lines
 from audio_fixtures.listing import HERE, Manifest, Recording, hearing_list, place
-from audio_fixtures.rooms import SAMPLE_RATE, active, level, mix, noise, padded
+from audio_fixtures.rooms import active, level, mix, noise, padded
 from audio_fixtures.voices import PROGRAMS, say, voices
 from grammar.errors import TwohandsError
 

@@ -9,9 +9,9 @@ import numpy as np
 from scipy.signal import butter, lfilter, resample_poly, sosfilt
 
 from assistant.hearing import rooms
+from assistant.hearing.audio.rate import SAMPLE_RATE
 from assistant.hearing.rooms import (
     ROOMS,
-    SAMPLE_RATE,
     Room,
     active,
     in_quiet_room,
@@ -24,7 +24,7 @@ from assistant.hearing.rooms import (
 )
 from audio_fixtures.voices import Split, say, voices
 
-__all__ = ["BANDS", "NOISES", "ROOMS", "SAMPLE_RATE", "Band", "NoiseKind", "Room", "Split", "active", "band", "in_quiet_room", "level", "mix", "noise", "padded", "reverb"]
+__all__ = ["BANDS", "NOISES", "ROOMS", "Band", "NoiseKind", "Room", "Split", "active", "band", "in_quiet_room", "level", "mix", "noise", "padded", "reverb"]
 
 NoiseKind = rooms.NoiseKind | Literal["babble"]
 Band = Literal["wide", "headset", "phone"]

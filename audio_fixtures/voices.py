@@ -22,9 +22,9 @@ from pydantic import Field, model_validator
 from scipy.signal import resample_poly
 
 from assistant.errors import MissingLibrary, VoiceError
+from assistant.hearing.audio.rate import SAMPLE_RATE
 from grammar.datafile import Strict, load_yaml
 
-SAMPLE_RATE = 16_000
 LIMIT_SECONDS = 30
 """Longest wait for one program to speak one sentence."""
 

@@ -27,20 +27,13 @@ def understand(heard: Heard, scope: Scope) -> Answer:
     """
     lang = language(scope.language)
     words = plain_words(heard.text, lang)
+    typed = heard.engine == "typed"
+    told = _in_words(words, scope, lang, typed)
+    if told is not None:
+        return told
     text = " ".join(words)
-    for id in lang.anywhere:
-        if any(within(tuple(phrase.split()), words) for phrase in lang.commands[id].spoken):
-            return Command(id, text)
     if not words:
         return Unclear("nothing", "")
-    typed = heard.engine == "typed"
-    for option in scope.options:
-        if text in option.phrases or (typed and text in lang.typed_options.get(option.id, ())):
-            return Choice(option.id, text)
-    for id in open_commands(scope):
-        said = lang.command(id)
-        if text in said.spoken or (typed and text in said.typed):
-            return Command(id, text)
     if scope.asked is None:
         return Unclear("not_open", text)
     for option in scope.options:
@@ -53,6 +46,31 @@ def understand(heard: Heard, scope: Scope) -> Answer:
                 if meant.reason != "not_open":
                     return Choice(option.id, text)
     return _reading(words, scope, scope.asked, lang, typed)
+
+
+def command_in(text: str, scope: Scope) -> Command | None:
+    """The open command that a recogniser heard, as `understand` would take it; no number is looked for."""
+    lang = language(scope.language)
+    told = _in_words(plain_words(text, lang), scope, lang, typed=False)
+    return told if isinstance(told, Command) else None
+
+
+def _in_words(words: Words, scope: Scope, lang: Language, typed: bool) -> Command | Choice | None:
+    """The command or choice that the words are."""
+    text = " ".join(words)
+    for id in lang.anywhere:
+        if any(within(tuple(phrase.split()), words) for phrase in lang.commands[id].spoken):
+            return Command(id, text)
+    if not words:
+        return None
+    for option in scope.options:
+        if text in option.phrases or (typed and text in lang.typed_options.get(option.id, ())):
+            return Choice(option.id, text)
+    for id in open_commands(scope):
+        said = lang.command(id)
+        if text in said.spoken or (typed and text in said.typed):
+            return Command(id, text)
+    return None
 
 
 @dataclass(frozen=True)
@@ -72,8 +90,9 @@ def _reading(words: Words, scope: Scope, asked: Asked, lang: Language, typed: bo
     if " ".join(rest) in over:
         reading = Reading(math.inf, math.inf, math.inf, _step(asked), asked.quantity, asked.unit, False, True, text, lang.over_limit.spoken[0])
         return reading if asked.over_limit else Unclear("out_of_range", text, reading)
-    readings = [_one(said, asked, text) for said in _numbers(rest, asked, lang)]
-    spelled = [said.number.spelled for said in _numbers(rest, asked, lang)]
+    numbers = _numbers(rest, asked, lang)
+    readings = [_one(said, asked, text) for said in numbers]
+    spelled = [said.number.spelled for said in numbers]
     for low, high in _ranges(rest, asked, lang):
         joined = _joined(low, high, asked, text)
         if joined is not None:
@@ -183,8 +202,10 @@ def _numbers(words: Words, asked: Asked, lang: Language) -> tuple[_Said, ...]:
     for count, unit, tag in _unit_endings(words, lang):
         bare = words[: len(words) - count]
         quantity = asked.quantity if unit is None else units.quantity_of(unit, tag, asked.quantity)
-        for number in read(bare, lang.key) if quantity else ():
-            found.setdefault((number.digits, unit, quantity), _Said(number, unit, quantity, mistaken(bare, lang.key)))
+        numbers = read(bare, lang.key) if quantity else ()
+        others = mistaken(bare, lang.key) if numbers else ()
+        for number in numbers:
+            found.setdefault((number.digits, unit, quantity), _Said(number, unit, quantity, others))
     return tuple(found.values())
 
 

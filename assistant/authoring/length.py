@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from assistant.hearing.engines.base import SAMPLE_RATE
+from assistant.hearing.audio.rate import SAMPLE_RATE
 from assistant.speaking.settings import settings
 from assistant.speaking.voice import Voice
 

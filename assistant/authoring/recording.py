@@ -9,7 +9,7 @@ from pathlib import Path
 from assistant.authoring.errors import AuthoringError
 from assistant.authoring.lines import lines_of
 from assistant.hearing.audio.files import write
-from assistant.hearing.engines.base import SAMPLE_RATE
+from assistant.hearing.audio.rate import SAMPLE_RATE
 from assistant.speaking.voice import Voice
 from flows.procedure.compile import Plan
 

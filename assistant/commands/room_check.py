@@ -13,12 +13,12 @@ from pydantic import Field
 from assistant.errors import AssistantError, AudioError, MissingLibrary
 from assistant.hearing.audio.live import Microphone
 from assistant.hearing.audio.portaudio import INSTALL_ALSA_PULSE, Device, find, library
+from assistant.hearing.audio.rate import SAMPLE_RATE
 from assistant.hearing.engines.choose import plan
 from assistant.speaking.voice import EspeakVoice, Voice
 from grammar.datafile import Strict, load_yaml
 
 SETTINGS = Path(__file__).with_name("room_check.yaml")
-SAMPLE_RATE = 16_000
 FULL_SCALE = 32_768.0
 PULSE_PLUGIN = "*/alsa-lib/libasound_module_pcm_pulse.so"
 

@@ -1,4 +1,4 @@
-"""The sound of a furnace room, made from seeds: noises, rooms.
+"""The sound of a furnace room, made from seeds: the one generator of noises and rooms, but for those of training.
 
 Everything takes a `numpy.random.Generator`, so the same seed gives the same
 samples. Speech and mixes are int16 at 16 kHz, shape (n,); a noise is float64
@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 from scipy.signal import butter, fftconvolve, lfilter, sosfilt
 
-from assistant.hearing.engines.base import SAMPLE_RATE
+from assistant.hearing.audio.rate import SAMPLE_RATE
 
 MAINS = 60.0
 """Hz."""

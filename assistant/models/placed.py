@@ -16,7 +16,7 @@ from pydantic import Field
 
 import grammar
 from assistant.errors import ModelError
-from assistant.hearing.engines.vosk_engine import model_problem
+from assistant.hearing.engines.vosk_model import model_problem
 from assistant.models.fetch import Progress, download
 from assistant.models.unpack import unpack
 from grammar.datafile import Strict, load_yaml

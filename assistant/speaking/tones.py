@@ -10,7 +10,7 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from assistant.errors import VoiceError
-from assistant.hearing.engines.base import SAMPLE_RATE
+from assistant.hearing.audio.rate import SAMPLE_RATE
 from grammar.datafile import Strict, load_yaml
 
 LONGEST = 0.3

@@ -12,7 +12,7 @@ import numpy as np
 
 from assistant.errors import AssistantError, VoiceError
 from assistant.hearing.audio.files import read
-from assistant.hearing.engines.base import SAMPLE_RATE
+from assistant.hearing.audio.rate import SAMPLE_RATE
 from assistant.speaking.process import SpeechWorker
 from assistant.speaking.settings import SpeechSettings, settings
 

@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from assistant.errors import AssistantError
-from assistant.hearing.engines.base import SAMPLE_RATE, Final
+from assistant.hearing.audio.rate import SAMPLE_RATE
+from assistant.hearing.engines.base import Final
 from assistant.privacy import Keep, keeps
 from assistant.visit.answers import to_data
 from assistant.visit.journal import Journal

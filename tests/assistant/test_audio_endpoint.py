@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from assistant.errors import EngineError
 from assistant.hearing.audio import detectors, files
 from assistant.hearing.audio.endpoint import Began, Ended, Endpointer, EndpointSettings, More, Paused
+from assistant.hearing.audio.rate import SAMPLE_RATE as RATE
 
-RATE = 16_000
 SENTENCES = ("yes", "one hundred twenty one", "repeat")
 
 

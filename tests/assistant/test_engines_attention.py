@@ -11,7 +11,8 @@ from assistant.errors import EngineError
 from assistant.hearing.audio import files
 from assistant.hearing.engines.attention import Attentive, AttentiveGrammars, phrase_of, settings, without_phrase
 from assistant.hearing.engines.base import Final
-from assistant.hearing.engines.sphinx import SphinxRecognizer
+from assistant.hearing.engines.listener import Listener
+from assistant.hearing.engines.sphinx import SphinxEngine
 from assistant.hearing.weigh.policy import weigh
 from grammar.answers import Command, Heard
 from grammar.language import language
@@ -23,7 +24,7 @@ VOLTS = Scope("supply/ask", Asked("ac_volts", "volt", 0, 300, 1), commands=("why
 
 @pytest.fixture(scope="module")
 def attentive():
-    engine = Attentive(SphinxRecognizer(acoustic={}))
+    engine = Attentive(Listener(SphinxEngine(acoustic={})))
     yield engine
     engine.close()
 

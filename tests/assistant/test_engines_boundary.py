@@ -18,7 +18,7 @@ from assistant.hearing.audio import live, portaudio
 from assistant.hearing.audio.gate import Gate
 from assistant.hearing.audio.live import PATIENCE, Loudspeaker, Microphone
 from assistant.hearing.engines import sphinx
-from assistant.hearing.engines.sphinx import SphinxRecognizer
+from assistant.hearing.engines.sphinx import SphinxEngine
 from grammar.scope import Option, Scope
 
 SCOPE = Scope("ready", options=(Option("yes", ("yes",)),))
@@ -221,11 +221,11 @@ def test_what_pocketsphinx_raises_is_our_error(monkeypatch, error):
 
     monkeypatch.setattr(pocketsphinx, "Decoder", Broken)
     with pytest.raises(EngineError, match="PocketSphinx could not start"):
-        SphinxRecognizer()
+        SphinxEngine()
 
 
 def test_a_decoder_that_breaks_while_listening_is_our_error():
-    engine = SphinxRecognizer(acoustic={})
+    engine = SphinxEngine(acoustic={})
     engine.open(SCOPE)
 
     class Broken:
@@ -235,7 +235,7 @@ def test_a_decoder_that_breaks_while_listening_is_our_error():
 
             return fail
 
-    engine._decoder = Broken()
+    engine._decoder = engine._searches.decoder = Broken()
     for use in (engine.begin, lambda: engine.hear(np.zeros(480, np.int16)), lambda: engine.conclude(np.zeros(480, np.int16)), lambda: engine.open(SCOPE)):
         with pytest.raises(EngineError, match="PocketSphinx stopped working"):
             use()

@@ -5,11 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from assistant.hearing.audio.rate import SAMPLE_RATE as RATE
 from assistant.hearing.engines.looks import CLOSING, QUIET_DB, above_room_db, looks, quieted, slower
 from audio_fixtures.rooms import active, in_quiet_room, mix, noise, padded
 from audio_fixtures.voices import say
-
-RATE = 16_000
 
 
 def power(sound: np.ndarray) -> float:

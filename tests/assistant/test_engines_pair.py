@@ -9,9 +9,10 @@ from assistant.errors import EngineError
 from assistant.hearing.audio import files
 from assistant.hearing.engines.attention import Attentive
 from assistant.hearing.engines.base import Final, Partial
-from assistant.hearing.engines.pair import PairRecognizer
-from assistant.hearing.engines.sphinx import SphinxRecognizer
-from assistant.hearing.engines.vosk_engine import VoskRecognizer
+from assistant.hearing.engines.listener import Listener
+from assistant.hearing.engines.pair import PairEngine
+from assistant.hearing.engines.sphinx import SphinxEngine
+from assistant.hearing.engines.vosk_engine import VoskEngine
 from assistant.hearing.weigh.policy import weigh
 from assistant.models.placed import own_model
 from audio_fixtures.voices import installed, say, voices
@@ -30,7 +31,7 @@ pytestmark = pytest.mark.skipif(not installed("us-m1"), reason="needs espeak-ng"
 
 @pytest.fixture(scope="module")
 def pair():
-    engine = PairRecognizer(SphinxRecognizer(), VoskRecognizer(own_model()))
+    engine = Listener(PairEngine(SphinxEngine(), VoskEngine(own_model())))
     yield engine
     engine.close()
 
@@ -63,7 +64,7 @@ def test_gas_is_heard_by_both_and_never_weighed_away(pair):
 
 
 def test_the_attention_word_stands_in_front_for_both():
-    with_word = Attentive(PairRecognizer(SphinxRecognizer(), VoskRecognizer(own_model())))
+    with_word = Attentive(Listener(PairEngine(SphinxEngine(), VoskEngine(own_model()))))
     [final] = [one for one in events(with_word, spoken("hello partner one hundred twenty one")) if isinstance(one, Final)]
     assert final.heard.text == final.heard.second.text == "one hundred twenty one"
     assert not [one for one in events(with_word, spoken("one hundred twenty one")) if isinstance(one, Final)]
@@ -76,7 +77,7 @@ def test_it_says_who_listens(pair):
 
 
 def test_closed_or_not_opened_it_says_so():
-    engine = PairRecognizer(SphinxRecognizer(), VoskRecognizer(own_model()))
+    engine = Listener(PairEngine(SphinxEngine(), VoskEngine(own_model())))
     with pytest.raises(EngineError, match="no grammar"):
         engine.feed(np.zeros(480, np.int16))
     engine.open(VOLTS)
@@ -97,7 +98,7 @@ def test_the_benchmark_joins_what_the_product_hears(pair, monkeypatch, tmp_path,
     assert PARTNERS == ("sphinx", "small")
     monkeypatch.setattr("tests.lab.measure.hearing_run.cache_folder", lambda: tmp_path)
     joined = hear(PAIR, "tune", [Job(number)], 1, "test")
-    finals = [one.heard for one in Streaming(pair).listen(scene(here).sound, scopes()[here.scope])[0]]
+    finals = [one.heard for one in Streaming(pair.engine).listen(scene(here).sound, scopes()[here.scope])[0]]
     kept = [one.heard for one in joined[Job(number)].endings]
     assert [(one.text, one.second.text) for one in kept] == [(one.text, one.second.text) for one in finals]
     assert [weigh(one, scopes()[here.scope]) for one in kept] == [weigh(one, scopes()[here.scope]) for one in finals]

@@ -11,7 +11,9 @@ import grammar.emit
 from assistant.errors import EngineError
 from assistant.hearing.audio import files
 from assistant.hearing.engines.base import Final, Partial, SpeechStarted
-from assistant.hearing.engines.sphinx import SphinxRecognizer, with_room
+from assistant.hearing.engines.listener import Listener
+from assistant.hearing.engines.silent_room import with_room
+from assistant.hearing.engines.sphinx import SphinxEngine
 from grammar.scope import Asked, Option, Scope
 
 COMMANDS = ("repeat", "why", "help", "stop")
@@ -23,7 +25,7 @@ WORDS = Scope("supply/ready", options=(Option("yes", ("yes", "that is right")), 
 @pytest.fixture(scope="module")
 def recognizer():
     """With the model of the wheel, whatever model ships beside it."""
-    engine = SphinxRecognizer(acoustic={})
+    engine = Listener(SphinxEngine(acoustic={}))
     yield engine
     engine.close()
 
@@ -64,7 +66,7 @@ def test_what_is_said_is_heard(recognizer, say, scope, text):
 
 @pytest.mark.parametrize(("scope", "text"), [(VOLTS, "one hundred twenty one"), (WORDS, "i smell gas")])
 def test_the_shipped_model_hears_too(say, scope, text):
-    engine = SphinxRecognizer()
+    engine = Listener(SphinxEngine())
     assert only_final(events(engine, scope, say(text))).heard.text == text
 
 
@@ -134,14 +136,14 @@ def test_more_scopes_than_are_kept_still_work(say):
     from grammar.datafile import load_yaml
 
     few = load_yaml(SETTINGS, SphinxSettings).model_copy(update={"cached_scopes": 2})
-    engine = SphinxRecognizer(settings=few, acoustic={})
+    engine = Listener(SphinxEngine(settings=few, acoustic={}))
     for scope in (VOLTS, AMPS, WORDS, VOLTS, WORDS):
         engine.open(scope)
     assert only_final(events(engine, VOLTS, say("why"))).heard.text == "why"
 
 
 def test_sound_before_a_scope_is_refused():
-    engine = SphinxRecognizer()
+    engine = Listener(SphinxEngine())
     with pytest.raises(EngineError, match="no grammar yet"):
         engine.feed(np.zeros(10, np.int16))
     assert engine.finish() == []
@@ -179,7 +181,7 @@ class Strange:
 )
 def test_a_grammar_that_cannot_be_heard_is_told(grammars, said):
     with pytest.raises(EngineError, match=said):
-        SphinxRecognizer(grammars=grammars).open(WORDS)
+        SphinxEngine(grammars=grammars).open(WORDS)
 
 
 def test_a_silence_that_no_room_has_gets_the_noise_of_a_room(say):

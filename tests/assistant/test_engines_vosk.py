@@ -18,9 +18,12 @@ from assistant.errors import EngineError
 from assistant.hearing.audio import files
 from assistant.hearing.engines import choose
 from assistant.hearing.engines.base import Final, Partial, SpeechStarted
-from assistant.hearing.engines.pair import PairRecognizer
-from assistant.hearing.engines.sphinx import SphinxRecognizer
-from assistant.hearing.engines.vosk_engine import VoskRecognizer, VoskSettings, model_problem
+from assistant.hearing.engines.listener import Listener
+from assistant.hearing.engines.pair import PairEngine
+from assistant.hearing.engines.respelt import VoskSettings
+from assistant.hearing.engines.sphinx import SphinxEngine
+from assistant.hearing.engines.vosk_engine import VoskEngine
+from assistant.hearing.engines.vosk_model import model_problem
 from assistant.models import placed as models
 from audio_fixtures import voices
 from audio_fixtures.rooms import in_quiet_room
@@ -46,7 +49,7 @@ class Korean:
 
 @pytest.fixture(scope="module")
 def recognizer():
-    engine = VoskRecognizer(FOLDER, phrases=Korean())
+    engine = Listener(VoskEngine(FOLDER, phrases=Korean()))
     yield engine
     engine.close()
 
@@ -102,7 +105,7 @@ def test_several_alternatives_come_where_sounds_are_alike(recognizer, say):
     length = min(len(one), len(two))
     both = (one[:length] // 2 + two[:length] // 2).astype(np.int16)
     recognizer.open(NUMBERS)
-    texts = recognizer._shares(recognizer._alternatives[0], both)
+    texts = recognizer.engine._shares(recognizer.engine._alternatives[0], both)
     assert len(texts) >= 2
     shares = [share for _, share in texts]
     assert shares == sorted(shares, reverse=True) and sum(shares) == pytest.approx(1.0)
@@ -129,7 +132,7 @@ def test_silence_gives_nothing(recognizer):
 
 
 def test_the_grammar_is_written_in_its_own_letters(recognizer):
-    written = recognizer._prepared(ANSWERS).grammar
+    written = recognizer.engine._prepared(ANSWERS).grammar
     assert "아니요" in written and "\\u" not in written
     # The Korean model has no word for the unknown.
     assert json.loads(written) == list(SAID[ANSWERS])
@@ -144,20 +147,20 @@ def test_a_word_that_the_model_lacks_is_told_unless_it_is_respelt(say):
             return text in self.phrases(scope)
 
     with pytest.raises(EngineError, match="does not know: xyzzy"):
-        VoskRecognizer(FOLDER, phrases=Odd()).open(ANSWERS)
-    respelt = VoskRecognizer(FOLDER, settings=VoskSettings(version=1, respell={"ko": {"xyzzy": "백 이십"}}), phrases=Odd())
+        VoskEngine(FOLDER, phrases=Odd()).open(ANSWERS)
+    respelt = VoskEngine(FOLDER, settings=VoskSettings(version=1, respell={"ko": {"xyzzy": "백 이십"}}), phrases=Odd())
     assert respelt.missing(frozenset({"xyzzy", "도움말", "qqq"}), "ko") == ["qqq"]
-    heard = only_final(events(respelt, ANSWERS, say("백 이십"))).heard
+    heard = only_final(events(Listener(respelt), ANSWERS, say("백 이십"))).heard
     assert heard.text == "xyzzy"
     assert [word.text for word in heard.words] == ["xyzzy"]
 
 
 def test_a_folder_that_is_no_model_is_told(tmp_path):
     with pytest.raises(EngineError, match="There is no model folder"):
-        VoskRecognizer(tmp_path / "nothing")
+        VoskEngine(tmp_path / "nothing")
     (tmp_path / "half" / "am").mkdir(parents=True)
     with pytest.raises(EngineError, match="not whole"):
-        VoskRecognizer(tmp_path / "half")
+        VoskEngine(tmp_path / "half")
     fixed = tmp_path / "fixed"
     for name in ("am/final.mdl", "conf/mfcc.conf", "graph/HCLG.fst"):
         (fixed / name).parent.mkdir(parents=True, exist_ok=True)
@@ -170,7 +173,7 @@ def test_a_model_of_rubbish_is_told(tmp_path):
         (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
         (tmp_path / name).write_bytes(b"rubbish")
     with pytest.raises(EngineError, match="cannot load the model"):
-        VoskRecognizer(tmp_path)
+        VoskEngine(tmp_path)
 
 
 def place(folder: Path, name: str) -> Path:
@@ -197,7 +200,7 @@ def test_without_the_model_that_ships_pocketsphinx_listens_alone(tmp_path, monke
     alone = choose.plan(tmp_path)
     assert alone.engine == "pocketsphinx" and "No English Vosk model" in alone.reason
     engine, _ = choose.recognizer(tmp_path)
-    assert isinstance(engine, SphinxRecognizer)
+    assert isinstance(engine.engine, SphinxEngine)
     with pytest.raises(EngineError, match="no English model is there"):
         choose.recognizer(tmp_path, "vosk")
     with pytest.raises(EngineError, match="not whole"):
@@ -207,22 +210,22 @@ def test_without_the_model_that_ships_pocketsphinx_listens_alone(tmp_path, monke
 def test_a_placed_model_that_lacks_our_words_is_passed_over_with_the_reason(tmp_path):
     place(tmp_path, "vosk-model-small-en-us-0.15")
     engine, chosen = choose.recognizer(tmp_path, words=frozenset({"volts"}))
-    assert engine.folder == models.own_model() and chosen.engine == "vosk"
+    assert engine.engine.folder == models.own_model() and chosen.engine == "vosk"
     assert "volts" in chosen.reason and "that ships" in chosen.reason
 
 
 def test_a_learnt_voice_brings_pocketsphinx_along_for_it_is_what_learns(tmp_path):
     engine, chosen = choose.recognizer(tmp_path, acoustic={})
-    assert isinstance(engine, PairRecognizer) and "together" in chosen.reason
-    assert isinstance(choose.recognizer(tmp_path, "vosk", acoustic={})[0], VoskRecognizer), "what was asked for is what listens"
+    assert isinstance(engine.engine, PairEngine) and "together" in chosen.reason
+    assert isinstance(choose.recognizer(tmp_path, "vosk", acoustic={})[0].engine, VoskEngine), "what was asked for is what listens"
 
 
 def test_only_the_model_that_ships_looks_twice_and_is_weighed_by_its_own_trust(tmp_path):
     own, _ = choose.recognizer(tmp_path)
-    assert own.name == models.OWN and own._looks
+    assert own.name == models.OWN and own.engine.eager
     place(tmp_path, "vosk-model-small-en-us-0.15")
     placed, _ = choose.recognizer(tmp_path)
-    assert placed.name == "vosk" and not placed._looks
+    assert placed.name == "vosk" and not placed.engine.eager
 
 
 def test_the_other_looks_come_as_a_second_opinion(tmp_path):
@@ -245,7 +248,7 @@ def test_who_answers_at_once_in_a_quiet_room_is_heard(tmp_path, lead):
 
 def test_words_that_no_vosk_model_knows_leave_pocketsphinx(tmp_path):
     engine, chosen = choose.recognizer(tmp_path, words=frozenset({"volts", "xyzzy"}))
-    assert isinstance(engine, SphinxRecognizer) and chosen.engine == "pocketsphinx"
+    assert isinstance(engine.engine, SphinxEngine) and chosen.engine == "pocketsphinx"
     assert "xyzzy" in chosen.reason and "PocketSphinx listens instead" in chosen.reason
 
 

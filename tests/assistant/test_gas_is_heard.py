@@ -10,7 +10,8 @@ import pytest
 
 from assistant.hearing.audio.files import chunks
 from assistant.hearing.engines.base import Final
-from assistant.hearing.engines.sphinx import SphinxRecognizer
+from assistant.hearing.engines.listener import Listener
+from assistant.hearing.engines.sphinx import SphinxEngine
 from assistant.hearing.weigh.policy import weigh
 from audio_fixtures.rooms import level, mix, noise, padded
 from audio_fixtures.voices import say
@@ -26,7 +27,7 @@ ASKING = [name for name, step in PLAN.procedure.steps.items() if step.ask]
 
 @pytest.fixture(scope="module")
 def recognizer():
-    made = SphinxRecognizer()
+    made = Listener(SphinxEngine())
     yield made
     made.close()
 

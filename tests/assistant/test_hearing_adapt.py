@@ -21,7 +21,7 @@ from assistant.hearing.engines.acoustic import (
     write_acoustic,
 )
 from assistant.hearing.engines.room_model import furnace_room, furnace_room_model, room_model, write_moved
-from assistant.hearing.engines.sphinx import SphinxRecognizer
+from assistant.hearing.engines.sphinx import SphinxEngine
 from audio_fixtures.rooms import padded
 from audio_fixtures.voices import installed, say
 from grammar.emit import pronunciations
@@ -82,7 +82,7 @@ def test_a_merged_model_is_written_read_and_loaded(wheel, tmp_path):
     both = merged(wheel, wheel)
     write_acoustic(both, tmp_path)
     assert read_acoustic(tmp_path).weights.shape == both.weights.shape
-    engine = SphinxRecognizer(acoustic=room_model(tmp_path))
+    engine = SphinxEngine(acoustic=room_model(tmp_path))
     engine.close()
     with pytest.raises(ModelError, match="256 Gaussians"):
         merged(both, wheel)
@@ -180,7 +180,7 @@ def test_states_follow_the_words(wheel):
 
 def test_the_model_that_ships_is_whole():
     assert set(room_model()) == {"mean", "var", "sendump"}
-    assert "moved towards furnace rooms" in SphinxRecognizer().description
+    assert "moved towards furnace rooms" in SphinxEngine().description
 
 
 def test_the_moved_half_is_kept_bit_for_bit(tmp_path, wheel):

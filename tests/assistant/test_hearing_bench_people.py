@@ -9,11 +9,10 @@ import numpy as np
 import pytest
 import soundfile
 
+from assistant.hearing.audio.rate import SAMPLE_RATE as RATE
 from tests.lab.measure import hearing_people, hearing_visits
 from tests.lab.measure.hearing_natural import names
 from tests.lab.train import people
-
-RATE = 16_000
 
 
 @pytest.mark.parametrize(

@@ -8,11 +8,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from assistant.hearing.weigh.meanings import meanings, texts_of
 from assistant.hearing.weigh.policy import LADDER, alarm, next_way, weigh
 from assistant.hearing.weigh.settings import EngineSettings, HearingSettings, Trust
 from grammar.answers import Choice, Command, Heard, Reading, Unclear
 from grammar.language import language
 from grammar.scope import Asked, Expected, Scope
+from tests.lab.measure.parses import parses_counted
 
 LANG = language("en")
 ASK = Scope("phasing/ask", Asked("ac_volts", "volt", 0.0, 600.0, 1), commands=LANG.always_open, expected=(Expected(86, 4, 5), Expected(139, 5, 3)))
@@ -84,8 +86,37 @@ def test_gas_is_taken_from_anybody_who_heard_it(told):
 
 def test_an_alarm_amid_other_words_that_one_look_alone_heard_is_talk():
     told = replace(looked_at("eight five fifteen gas smell", "eight four sixteen", "minus last not"), alternatives=(("eight five fifteen gas smell", 0.3),))
-    assert alarm(told, ASK) is None
+    assert alarm(told, meanings(texts_of(told), ASK), ASK) is None
     assert isinstance(weigh(told, ASK, SETTINGS), Unclear)
+
+
+MANY = (
+    replace(
+        heard(*[(text, 0.2) for text in ("eighty four", "eighty five", "eighty four volts", "forty four", "no")]),
+        second=heard(*[(text, 0.3) for text in ("eighty five", "eighty four", "fifty four point two")]),
+        free="eighty four",
+    ),
+    replace(heard(("fifteen", 0.5), ("fifty", 0.5)), second=heard(("fifty", 1.0))),
+    replace(heard((GAS_TEXT, 0.9), ("repeat", 0.1)), second=heard((GAS_TEXT, 0.9)), free="gas"),
+    heard(("eighty four point seven", 0.95)),
+    Heard("84.7", engine="typed", alternatives=(("84.7", 1.0),)),
+    Heard("", engine="test", second=heard(("why", 0.6), ("eighty", 0.4))),
+)
+
+
+@pytest.mark.parametrize("scope", [ASK, CONFIRM])
+@pytest.mark.parametrize("told", MANY)
+def test_each_distinct_text_is_parsed_once_at_most(told, scope):
+    with parses_counted() as given:
+        weigh(told, scope, SETTINGS)
+    assert given and len(given) == len(set(given))
+    assert set(given) <= set(texts_of(told))
+
+
+def test_every_text_of_an_utterance_is_there_once_it_is_weighed():
+    assert set(texts_of(MANY[0])) == {"eighty four", "eighty five", "eighty four volts", "forty four", "no", "fifty four point two"}
+    said = meanings(texts_of(MANY[0]), CONFIRM)
+    assert said["no"] == Choice("no", "no") and said["eighty five"].value == 85
 
 
 def test_yes_needs_more_than_no():

@@ -21,11 +21,12 @@ LISTEN = """
 import sys
 from assistant.hearing.audio.live import Microphone
 from assistant.hearing.engines.base import Final
-from assistant.hearing.engines.sphinx import SphinxRecognizer
+from assistant.hearing.engines.listener import Listener
+from assistant.hearing.engines.sphinx import SphinxEngine
 from assistant.errors import DeviceLost
 from grammar.scope import Asked, Scope
 
-recognizer = SphinxRecognizer()
+recognizer = Listener(SphinxEngine())
 recognizer.open(Scope("supply/ask", Asked("ac_volts", "volt", 0, 300, 1), commands=("repeat", "help")))
 microphone = Microphone()
 microphone.open()
@@ -201,10 +202,11 @@ from assistant.hearing.audio import files
 from assistant.hearing.audio.gate import Gate
 from assistant.hearing.audio.live import Loudspeaker, Microphone
 from assistant.hearing.engines.base import Final
-from assistant.hearing.engines.sphinx import SphinxRecognizer
+from assistant.hearing.engines.listener import Listener
+from assistant.hearing.engines.sphinx import SphinxEngine
 from grammar.scope import Asked, Scope
 
-recognizer = SphinxRecognizer()
+recognizer = Listener(SphinxEngine())
 recognizer.open(Scope("supply/ask", Asked("ac_volts", "volt", 0, 300, 1), commands=("repeat",)))
 gate = Gate()
 microphone = Microphone(gate)

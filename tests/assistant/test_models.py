@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from assistant.errors import ModelError
-from assistant.hearing.engines.vosk_engine import NEEDED
+from assistant.hearing.engines.vosk_model import NEEDED
 from assistant.models import placed as models
 from assistant.models.unpack import unpack
 

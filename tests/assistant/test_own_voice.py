@@ -10,7 +10,7 @@ from click.testing import CliRunner, Result
 from assistant.cli import cli
 from assistant.errors import EngineError, ModelError
 from assistant.hearing.adapt import own_voice
-from assistant.hearing.engines.sphinx import SphinxRecognizer
+from assistant.hearing.engines.sphinx import SphinxEngine
 from audio_fixtures.voices import installed, say
 
 VOICE = "us-m1"
@@ -45,7 +45,7 @@ def test_a_voice_is_learnt_listed_used_and_forgotten(told, reading):
     assert done.exception is None, done.output
     assert "Learnt from" in done.output
     assert told().output.split() == ["robin"]
-    engine = SphinxRecognizer(acoustic=own_voice.voice_model("robin"))
+    engine = SphinxEngine(acoustic=own_voice.voice_model("robin"))
     assert "learnt voice" in engine.description
     engine.close()
     assert "forgotten" in told("robin", "--remove").output

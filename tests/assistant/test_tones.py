@@ -9,9 +9,9 @@ import pytest
 from pydantic import ValidationError
 
 from assistant.errors import VoiceError
+from assistant.hearing.audio.rate import SAMPLE_RATE as RATE
 from assistant.speaking.tones import Tone, names, synthesised, tone
 
-RATE = 16_000
 FRAME = 80
 """5 ms."""
 

@@ -11,7 +11,7 @@ from assistant.authoring.lines import lines_of
 from assistant.authoring.reading import measure
 from assistant.authoring.report import check_all
 from assistant.authoring.ways import called, endless, never_reached, on_the_way
-from assistant.hearing.engines.base import SAMPLE_RATE
+from assistant.hearing.audio.rate import SAMPLE_RATE
 from assistant.speaking.voice import EspeakVoice
 from flows.judge.profiles import equipment, meter, names
 from flows.procedure.compile import load_plan

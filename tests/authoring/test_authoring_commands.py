@@ -15,7 +15,7 @@ from assistant.authoring.picture import draw, guard
 from assistant.authoring.recording import record
 from assistant.authoring.ways import on_the_way
 from assistant.cli import main
-from assistant.hearing.engines.base import SAMPLE_RATE
+from assistant.hearing.audio.rate import SAMPLE_RATE
 from flows.judge.measured import Verdict
 from flows.judge.profiles import equipment, meter
 from flows.judge.verdict import CALCULATIONS

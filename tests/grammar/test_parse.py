@@ -11,7 +11,7 @@ from grammar.answers import Choice, Command, Heard, Reading, Unclear
 from grammar.emit import accepts, sentences
 from grammar.language import language
 from grammar.numbers import ways_to_say
-from grammar.parse import understand
+from grammar.parse import command_in, understand
 from grammar.scope import Asked, Scope
 from tests.grammar.scopes import ALWAYS, EN, SCOPES, YES_NO
 
@@ -277,3 +277,10 @@ def test_a_reading_is_always_one_the_display_can_show(words):
     if isinstance(found, Reading) and not found.over_limit:
         assert VOLTS.asked.low <= found.low <= found.value <= found.high <= VOLTS.asked.high
         assert found.step >= 0.1 - 1e-12
+
+
+@pytest.mark.parametrize("text", ["i smell gas", "one i smell gas two", "say again", "yes", "one twenty one", "", "[unk]"])
+@pytest.mark.parametrize("scope", [VOLTS, READBACK])
+def test_the_command_alone_is_what_the_whole_parse_takes_it_for(scope, text):
+    whole = understand(Heard(text, engine="x"), scope)
+    assert command_in(text, scope) == (whole if isinstance(whole, Command) else None)

@@ -12,10 +12,9 @@ import yaml
 from hypothesis import given
 from hypothesis import strategies as st
 
+from assistant.hearing.audio.rate import SAMPLE_RATE as RATE
 from grammar.errors import GrammarError
 from tests.lab.train import people, speakers
-
-RATE = 16_000
 
 
 # `printf commands/0c540988 | sha256sum` begins 78b8ef5b: 2,025,385,819, remainder 19 by 100; read/0001: d23404bd, 3,526,624,445.

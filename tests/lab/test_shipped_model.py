@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 import vosk
 
+from assistant.hearing.audio.rate import SAMPLE_RATE as RATE
 from assistant.hearing.engines.attention import phrase_of
 from assistant.hearing.engines.looks import looks
 from assistant.practice.phrases import answering_scope, confirming_scope, probing_scope
@@ -24,7 +25,6 @@ from grammar.language import language
 from grammar.scope import Asked, Scope
 
 MODEL = Path(__file__).parents[2] / "grammar" / "model" / "twohands-en"
-RATE = 16_000
 VOLTS = Scope("volts", Asked("ac_volts", "volt", 0.0, 600.0, 1), commands=language("en").always_open)
 ANSWER = Scope("answer", None, (language("en").option("yes"), language("en").option("no")), language("en").always_open)
 
@@ -48,7 +48,12 @@ def test_the_folder_is_under_eight_megabytes():
 
 
 def test_it_knows_every_word_that_the_language_file_can_offer(model):
-    scopes = [VOLTS, ANSWER, Scope("amps", Asked("dc_amps", "microamp", -600e-6, 600e-6, 2, signed=True)), Scope("ohms", Asked("ohms", "ohm", 0.0, 40e6, 2))]
+    scopes = [
+        VOLTS,
+        ANSWER,
+        Scope("amps", Asked("dc_amps", "microamp", -600e-6, 600e-6, 2, signed=True)),
+        Scope("ohms", Asked("ohms", "ohm", 0.0, 40e6, 2)),
+    ]
     scopes.append(Scope("all", None, tuple(language("en").options.values()), tuple(language("en").commands)))
     words = {word for scope in scopes for word in emit.vocabulary(scope)} - {emit.UNKNOWN}
     assert len(words) > 80
@@ -64,7 +69,12 @@ def test_it_knows_every_word_of_every_procedure(model, procedure):
 
 def test_it_knows_the_attention_word_and_the_words_of_practice(model):
     faults = tuple(catalog.faults().faults)
-    words = set(phrase_of("en").split()).union(*(emit.vocabulary(scope) for scope in (probing_scope(faults, False), answering_scope(faults, False), confirming_scope())))
+    words = set(phrase_of("en").split()).union(
+        *(
+            emit.vocabulary(scope)
+            for scope in (probing_scope(faults, False), answering_scope(faults, False), confirming_scope())
+        )
+    )
     words.discard(emit.UNKNOWN)
     assert not sorted(word for word in words if model.vosk_model_find_word(word) < 0)
 
@@ -72,18 +82,41 @@ def test_it_knows_the_attention_word_and_the_words_of_practice(model):
 # Three voices that were not trained on, at their own pace in a quiet room: the
 # least that the model must do, so that a broken export shows. How well it does
 # is what the hearing benchmark measures.
-@pytest.mark.skipif(shutil.which("espeak-ng") is None or shutil.which("flite") is None, reason="needs espeak-ng and flite")
+@pytest.mark.skipif(
+    shutil.which("espeak-ng") is None or shutil.which("flite") is None, reason="needs espeak-ng and flite"
+)
 def test_most_quiet_readings_of_unseen_voices_are_heard(model):
-    said = ["ninety two point six volts", "one twenty one", "twenty seven point eight", "zero point four volts", "one hundred and nineteen", "say again", "help"]
-    pairs = [(text, heard(model, VOLTS, say(text, voice))) for text in said for voice in ("us-m7", "us-linda", "flite-kal")]
+    said = [
+        "ninety two point six volts",
+        "one twenty one",
+        "twenty seven point eight",
+        "zero point four volts",
+        "one hundred and nineteen",
+        "say again",
+        "help",
+    ]
+    pairs = [
+        (text, heard(model, VOLTS, say(text, voice))) for text in said for voice in ("us-m7", "us-linda", "flite-kal")
+    ]
     wrong = [pair for pair in pairs if pair[0] != pair[1]]
     assert len(wrong) <= len(pairs) // 2, wrong
 
 
 @pytest.mark.skipif(not installed("flite-kal"), reason="needs flite")
 def test_other_talk_is_mostly_rejected(model):
-    talk = ["the neighbours are coming over for dinner", "my truck would not start", "put it behind the couch", "she moved to another city", "do you want some coffee", "that is a lovely garden"]
-    taken = [text for text in (heard(model, ANSWER, say(one, voice)) for one in talk for voice in ("flite-kal", "us-m7")) if text and emit.UNKNOWN not in text]
+    talk = [
+        "the neighbours are coming over for dinner",
+        "my truck would not start",
+        "put it behind the couch",
+        "she moved to another city",
+        "do you want some coffee",
+        "that is a lovely garden",
+    ]
+    taken = [
+        text
+        for text in (heard(model, ANSWER, say(one, voice)) for one in talk for voice in ("flite-kal", "us-m7"))
+        if text and emit.UNKNOWN not in text
+    ]
     assert len(taken) <= 3, taken
 
 

@@ -15,6 +15,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from assistant.hearing.audio.rate import SAMPLE_RATE as RATE
+
 torch = pytest.importorskip("torch", reason="the training room needs PyTorch: pip install 'twohands[train]'")
 
 from tests.lab.train import augment, export, features, losses, noises, shards, train  # noqa: E402 - after the check for PyTorch
@@ -23,7 +25,6 @@ from tests.lab.train.kaldi import stored  # noqa: E402
 from tests.lab.train.network import SUBSAMPLING, Layer, Network, Shape, folded  # noqa: E402
 from tests.lab.train.phones import OUTPUTS  # noqa: E402
 
-RATE = 16_000
 SMALL = Shape(width=24, waist=8, fine=1, coarse=2, reach=2)
 GRAPH_SCALE = 0.9
 """Vosk multiplies the graph's costs by this before it tells a sentence's score (recognizer.cc)."""
@@ -46,7 +47,9 @@ def speech(seed: int) -> np.ndarray:
     """Something with the loudness and the slope of speech; int16."""
     rng = np.random.default_rng(seed)
     loud = np.repeat(rng.uniform(0.2, 1.0, 20), RATE // 20)
-    return (np.convolve(rng.normal(0, 3000, RATE), [1, 0.9, 0.7, 0.4], "same") * loud).clip(-32000, 32000).astype(np.int16)
+    return (
+        (np.convolve(rng.normal(0, 3000, RATE), [1, 0.9, 0.7, 0.4], "same") * loud).clip(-32000, 32000).astype(np.int16)
+    )
 
 
 @pytest.mark.parametrize("seed", [0, 1])
@@ -91,7 +94,9 @@ def test_all_paths_equal_the_sum_over_every_path():
     total = 0.0
     for path in itertools.product(range(OUTPUTS), repeat=3):
         string = [one for i, one in enumerate(path) if one and (i == 0 or path[i - 1] != one)]
-        weight = math.prod(follow_[a, b] for a, b in itertools.pairwise([0, *string])) * end_[string[-1] if string else 0]
+        weight = (
+            math.prod(follow_[a, b] for a, b in itertools.pairwise([0, *string])) * end_[string[-1] if string else 0]
+        )
         total += weight * math.prod(chances[t, one] for t, one in enumerate(path))
     assert float(losses.all_paths(scores, follow, end)[0]) == pytest.approx(math.log(total), rel=1e-5)
 
@@ -229,7 +234,16 @@ def toy_speech() -> shards.Speech:
         targets.append(string)
     length = len(rows[0])
     start = torch.arange(6) * length
-    return shards.Speech(torch.from_numpy(np.concatenate(rows)), start, torch.full((6,), length), targets, ["toy"] * 6, ["toy"] * 6, [1] * 6, [False] * 6)
+    return shards.Speech(
+        torch.from_numpy(np.concatenate(rows)),
+        start,
+        torch.full((6,), length),
+        targets,
+        ["toy"] * 6,
+        ["toy"] * 6,
+        [1] * 6,
+        [False] * 6,
+    )
 
 
 def test_batches_repeat_with_the_seed_and_stay_in_range():
@@ -286,7 +300,9 @@ def test_rooms_are_taken_out_in_training_as_in_the_product():
 
     rng = np.random.default_rng(2)
     t = np.arange(16_000) / RATE
-    sound = (rng.normal(0, 300, 16_000) + 6000 * np.sin(2 * math.pi * 700 * t) * (np.sin(2 * math.pi * 2 * t) > 0)).astype(np.int16)
+    sound = (
+        rng.normal(0, 300, 16_000) + 6000 * np.sin(2 * math.pi * 700 * t) * (np.sin(2 * math.pi * 2 * t) > 0)
+    ).astype(np.int16)
     ours = quieting.quieted(torch.from_numpy(sound).float()[None])[0].numpy()
     theirs = looks.quieted(sound).astype(np.float64)
     inside = slice(1024, -1024)

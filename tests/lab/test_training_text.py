@@ -21,7 +21,9 @@ def spoken_by_training() -> set[tuple[str, str]]:
     found = set()
     for engine in speakers.voice_file().engines:
         found |= {(engine.engine, voice) for voice in engine.voices}
-        found |= {(engine.engine, accent) for accent in engine.accents if accent not in ("", "en-us", "en-us-nyc", "en-gb")}
+        found |= {
+            (engine.engine, accent) for accent in engine.accents if accent not in ("", "en-us", "en-us-nyc", "en-gb")
+        }
     return found
 
 
@@ -71,12 +73,16 @@ def test_sentences_repeat_with_the_seed_and_differ_without():
 
 
 def test_corpus_holds_all_kinds_of_words_a_scope_offers():
-    scope = Scope("all", Asked("dc_amps", "microamp", -600e-6, 600e-6, 2, signed=True), commands=language("en").always_open)
+    scope = Scope(
+        "all", Asked("dc_amps", "microamp", -600e-6, 600e-6, 2, signed=True), commands=language("en").always_open
+    )
     known = sentences.lexicon()
     assert not [word for word in emit.vocabulary(scope) if word not in known]
 
 
-@pytest.mark.parametrize(("value", "words"), [(7, {"seven"}), (13, {"thirteen"}), (92, {"ninety two"}), (0, {"zero", "oh"})])
+@pytest.mark.parametrize(
+    ("value", "words"), [(7, {"seven"}), (13, {"thirteen"}), (92, {"ninety two"}), (0, {"zero", "oh"})]
+)
 def test_small_numbers_in_words(value: int, words: set[str]):
     rng = np.random.default_rng(0)
     assert {sentences.whole(value, rng) for _ in range(40)} == words

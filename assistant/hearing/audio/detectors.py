@@ -16,7 +16,8 @@ from typing import Protocol
 import numpy as np
 import pocketsphinx
 
-SAMPLE_RATE = 16_000
+from assistant.hearing.audio.rate import SAMPLE_RATE
+
 FULL_SCALE = 32_768.0
 MOST_SUDDEN = 8
 """Frames that are held against the room."""

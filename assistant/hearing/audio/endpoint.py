@@ -15,7 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from assistant.errors import EngineError
-from assistant.hearing.audio.detectors import FULL_SCALE, MOST_SUDDEN, SAMPLE_RATE, Detector, best_detector, louder_half
+from assistant.hearing.audio.detectors import FULL_SCALE, MOST_SUDDEN, Detector, best_detector, louder_half
+from assistant.hearing.audio.rate import SAMPLE_RATE
 
 FLOOR_PERCENT = 20
 """Share of frames, in percent, that even a fast talker leaves to the room."""

@@ -14,9 +14,9 @@ from scipy.signal import resample_poly
 
 from assistant import private
 from assistant.errors import AudioError, DiskFull
+from assistant.hearing.audio.rate import SAMPLE_RATE
 from grammar import guards
 
-SAMPLE_RATE = 16_000
 MOST_TAPS = 4000
 """The largest part of a ratio of two rates; all rates in use need at most 441 or 640."""
 NO_SPACE = 28

@@ -14,9 +14,9 @@ from assistant.errors import AudioError
 from assistant.hearing.audio.files import at_rate
 from assistant.hearing.audio.gate import Gate
 from assistant.hearing.audio.portaudio import again, find, gone, library, mapped, rates
+from assistant.hearing.audio.rate import SAMPLE_RATE
 from assistant.hearing.audio.resample import StreamResampler
 
-SAMPLE_RATE = 16_000
 BLOCK = 0.03
 """Seconds of one chunk."""
 PATIENCE = 2.0

@@ -9,8 +9,8 @@ from types import ModuleType
 from typing import Any
 
 from assistant.errors import AudioError, DeviceLost, MissingLibrary
+from assistant.hearing.audio.rate import SAMPLE_RATE
 
-SAMPLE_RATE = 16_000
 INSTALL_PORTAUDIO = "sudo apt-get install libportaudio2"
 INSTALL_ALSA_PULSE = "sudo apt-get install libasound2-plugins"
 FAILURES = ("PortAudioError", "CallbackStop", "CallbackAbort")

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from scipy.signal import resample_poly
 
-SAMPLE_RATE = 16_000
+from assistant.hearing.audio.rate import SAMPLE_RATE
+
 LEAST_SHARED = 25
 """Common divisor of both rates; 11,025 Hz and all usual rates have at least this."""
 CONTEXT = 0.02

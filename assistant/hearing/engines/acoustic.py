@@ -52,7 +52,9 @@ def read_acoustic(folder: Path) -> Acoustic:
         means, variances = (_read_gaussians((folder / name).read_bytes()) for name in ("means", "variances"))
         _, steps = _read_weights((folder / "sendump").read_bytes())
     except (OSError, ValueError, struct.error) as error:
-        raise ModelError(f"The acoustic model in {folder} cannot be read ({error}).", "Install pocketsphinx again.") from error
+        raise ModelError(
+            f"The acoustic model in {folder} cannot be read ({error}).", "Install pocketsphinx again."
+        ) from error
     return Acoustic(means, np.maximum(variances, LEAST_VARIANCE), -steps.astype(np.float64) * WEIGHT_STEP)
 
 
@@ -61,7 +63,9 @@ def write_acoustic(model: Acoustic, folder: Path, like: Path | None = None) -> N
     head, _ = _read_weights(((like or wheel_folder()) / "sendump").read_bytes())
     count, senones = model.weights.shape[1:]
     # the number of Gaussians stands in the head twice: in words, and right before the weights
-    head = re.sub(rb"mixture_count \d+", f"mixture_count {count}".encode(), head[:-8]) + struct.pack("<2i", count, senones)
+    head = re.sub(rb"mixture_count \d+", f"mixture_count {count}".encode(), head[:-8]) + struct.pack(
+        "<2i", count, senones
+    )
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "means").write_bytes(_gaussian_bytes(model.means))
     (folder / "variances").write_bytes(_gaussian_bytes(model.variances))
@@ -75,7 +79,10 @@ def merged(one: Acoustic, other: Acoustic) -> Acoustic:
     The engine numbers Gaussians with 8 bits, so both together may have 256. Raises ModelError.
     """
     if one.means.shape[2] + other.means.shape[2] > MOST_GAUSSIANS:
-        raise ModelError(f"The two models have more than {MOST_GAUSSIANS} Gaussians together.", "Merge models that were not merged before.")
+        raise ModelError(
+            f"The two models have more than {MOST_GAUSSIANS} Gaussians together.",
+            "Merge models that were not merged before.",
+        )
     half = math.log(0.5)
     return Acoustic(
         np.concatenate([one.means, other.means], axis=2),

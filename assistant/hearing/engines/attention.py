@@ -12,17 +12,16 @@ from collections.abc import Mapping
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
-from typing import Protocol
 
 import numpy as np
 from pydantic import Field
 
 import grammar.emit
 from assistant.errors import EngineError
-from assistant.hearing.engines.base import Event, Final, Partial, Recognizer
-from grammar.answers import Command, Heard
+from assistant.hearing.engines.base import CLOSED, Event, Final, Grammars, Partial, Recognizer
+from grammar.answers import Heard
 from grammar.datafile import Strict, load_yaml
-from grammar.parse import understand
+from grammar.parse import command_in
 from grammar.scope import Scope
 
 SETTINGS = Path(__file__).with_name("attention.yaml")
@@ -51,47 +50,58 @@ def phrase_of(language: str) -> str:
 
 
 class AttentiveGrammars:
-    """What `grammar.emit` gives, with an attention phrase that may stand in front. For the engines."""
+    """Grammars with an attention phrase that may stand in front. For the engines."""
+
+    def __init__(self, plain: Grammars = grammar.emit) -> None:
+        """plain: the grammars without it."""
+        self._plain = plain
 
     def jsgf(self, scope: Scope) -> str:
-        text = grammar.emit.jsgf(scope)
+        text = self._plain.jsgf(scope)
         rule = re.search(r"^public (<[^>]+>) =", text, re.MULTILINE)
         if rule is None:
             raise EngineError(f"The grammar of '{scope.name}' has no public rule.", "Check the phrases of that step.")
-        return text.replace(rule[0], f"public <attention> = [ {phrase_of(scope.language)} ] {rule[1]};\n{rule[1]} =")
+        before = f"public <attention> = [ {phrase_of(scope.language)} ] {rule[1]};\n"
+        return text.replace(rule[0], f"{before}{rule[1]} =")
 
     def phrases(self, scope: Scope) -> list[str]:
-        plain = grammar.emit.phrases(scope)
+        plain = self._plain.phrases(scope)
         spoken = [one for one in plain if one != grammar.emit.UNKNOWN]
         return [*(f"{phrase_of(scope.language)} {one}" for one in spoken), *plain]
 
     def accepts(self, scope: Scope, text: str) -> bool:
-        return grammar.emit.accepts(scope, without_phrase(text, scope.language)[0])
+        return self._plain.accepts(scope, without_phrase(text, scope.language)[0])
 
     def vocabulary(self, scope: Scope) -> frozenset[str]:
-        return grammar.emit.vocabulary(scope) | frozenset(phrase_of(scope.language).split())
+        return self._plain.vocabulary(scope) | frozenset(phrase_of(scope.language).split())
 
     def pronunciations(self, key: str) -> Mapping[str, str]:
-        return grammar.emit.pronunciations(key)
-
-
-class Listening(Recognizer, Protocol):
-    """A recogniser whose grammars can be exchanged; both engines are one."""
-
-    def use(self, grammars: AttentiveGrammars) -> None: ...
+        return self._plain.pronunciations(key)
 
 
 class Attentive:
     """A `Recognizer` that only hears what begins with the attention phrase of its language."""
 
-    def __init__(self, inner: Listening, language: str = "en") -> None:
+    def __init__(self, inner: Recognizer, language: str = "en") -> None:
         """Takes `inner` over. Raises EngineError for a language without an attention phrase."""
         self.phrase = phrase_of(language)
-        self.name = inner.name
         self._inner = inner
-        self._inner.use(AttentiveGrammars())
-        self._scope: Scope | None = None
+        self._scope = CLOSED
         self._without = settings().without
+        self.use(grammar.emit)
+
+    @property
+    def name(self) -> str:
+        return self._inner.name
+
+    @property
+    def description(self) -> str:
+        return self._inner.description
+
+    def use(self, grammars: Grammars) -> None:
+        """Take grammars from elsewhere from now on, the phrase in front; an open scope is closed."""
+        self._inner.use(AttentiveGrammars(grammars))
+        self._scope = CLOSED
 
     def open(self, scope: Scope) -> None:
         """Make `scope` the active grammar. Raises EngineError."""
@@ -126,8 +136,9 @@ class Attentive:
 
     def _needs_none(self, heard: Heard) -> bool:
         """Whether any recogniser heard a command that needs no phrase, such as gas."""
-        answers = [understand(one, self._scope) for one in (heard, heard.second) if one is not None and one.text]
-        return any(isinstance(answer, Command) and answer.id in self._without for answer in answers)
+        heard_by = [one for one in (heard, heard.second) if one is not None and one.text]
+        commands = [command_in(one.text, self._scope) for one in heard_by]
+        return any(command is not None and command.id in self._without for command in commands)
 
 
 def without_phrase(text: str, language: str) -> tuple[str, bool]:

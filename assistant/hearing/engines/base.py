@@ -1,10 +1,13 @@
-"""What every recogniser does: take chunks of sound, give events.
+"""What a recogniser gives, and what an engine under it does.
 
-Sound is 16 kHz mono int16 (`numpy.ndarray`, shape (n,)).
+An engine only decodes one utterance at a time under one scope; cutting the
+stream into utterances is `listener.Listener`'s, for all engines alike. Sound is
+16 kHz mono int16 (`numpy.ndarray`, shape (n,)).
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -13,9 +16,12 @@ import numpy as np
 from grammar.answers import Heard
 from grammar.scope import Scope
 
-SAMPLE_RATE = 16_000
 ENGINES = ("pair", "pocketsphinx", "vosk")
 """What can be asked for; pair: PocketSphinx and Vosk together."""
+
+
+CLOSED = Scope("closed")
+"""What is open before any scope was opened."""
 
 
 @dataclass(frozen=True)
@@ -52,10 +58,66 @@ def some_words(heard: Heard) -> bool:
     return bool(heard.text or (heard.second is not None and heard.second.text))
 
 
-class Recognizer(Protocol):
-    """One engine with one active scope."""
+class Grammars(Protocol):
+    """Where the grammar of a scope comes from, in every form that an engine asks for; `grammar.emit` is one."""
 
-    name: str
+    def jsgf(self, scope: Scope) -> str: ...
+
+    def phrases(self, scope: Scope) -> list[str]: ...
+
+    def accepts(self, scope: Scope, text: str) -> bool: ...
+
+    def vocabulary(self, scope: Scope) -> frozenset[str]: ...
+
+    def pronunciations(self, key: str) -> Mapping[str, str]: ...
+
+
+class Engine(Protocol):
+    """Words out of one utterance at a time, under the scope that was opened last.
+
+    name: what its words are weighed as (`assistant/hearing/weigh/settings.yaml`).
+    description: for the record and `check`: the engine, its version and its model.
+    eager: whether it is quick enough to decide at every pause, while the endpointer still waits for more.
+    """
+
+    eager: bool
+
+    @property
+    def name(self) -> str: ...
+
+    @property
+    def description(self) -> str: ...
+
+    def use(self, grammars: Grammars) -> None:
+        """Take grammars from elsewhere from now on; what was opened before is forgotten."""
+
+    def open(self, scope: Scope) -> None:
+        """Make `scope` the active grammar (under 50 ms when seen before). Raises EngineError."""
+
+    def begin(self) -> None:
+        """A new utterance; a half-heard one is dropped. Raises EngineError."""
+
+    def hear(self, sound: np.ndarray) -> str:
+        """Take the next samples; return the words so far. Raises EngineError."""
+
+    def conclude(self, sound: np.ndarray) -> Heard:
+        """Decide on the whole utterance `sound`. Raises EngineError."""
+
+    def close(self) -> None:
+        """Free it."""
+
+
+class Recognizer(Protocol):
+    """A stream of sound in, events out, with one active scope. name, description: as of `Engine`."""
+
+    @property
+    def name(self) -> str: ...
+
+    @property
+    def description(self) -> str: ...
+
+    def use(self, grammars: Grammars) -> None:
+        """Take grammars from elsewhere from now on; an open scope is closed."""
 
     def open(self, scope: Scope) -> None:
         """Make `scope` the active grammar (under 50 ms when seen before).
@@ -64,7 +126,7 @@ class Recognizer(Protocol):
         """
 
     def feed(self, chunk: np.ndarray) -> list[Event]:
-        """Take any number of samples; return what happened, oldest first."""
+        """Take any number of samples; return what happened, oldest first. Raises EngineError."""
 
     def finish(self) -> list[Event]:
         """End of input: close an utterance that is still open."""

@@ -14,10 +14,11 @@ from pathlib import Path
 
 from assistant.errors import EngineError, LanguageNotHeard, MissingLibrary
 from assistant.hearing.audio.endpoint import EndpointSettings
-from assistant.hearing.engines.base import ENGINES, Recognizer
-from assistant.hearing.engines.pair import PairRecognizer
-from assistant.hearing.engines.sphinx import SphinxRecognizer
-from assistant.hearing.engines.vosk_engine import VOSK, VoskRecognizer
+from assistant.hearing.engines.base import ENGINES, Engine, Recognizer
+from assistant.hearing.engines.listener import Listener
+from assistant.hearing.engines.pair import PairEngine
+from assistant.hearing.engines.sphinx import SphinxEngine
+from assistant.hearing.engines.vosk_engine import RESPELL, VOSK, VoskEngine
 from assistant.models import placed as models
 
 SPHINX_LANGUAGES = ("en",)
@@ -52,13 +53,19 @@ def plan(home: Path | None = None, wanted: str = "", language: str = "en", learn
     if wanted == "vosk":
         _must_be_heard(language, f"No Vosk model for '{language}' is there.")
         if own is None:
-            raise EngineError("Vosk was asked for, but no English model is there.", "Fetch one or place one by hand: twohands model list")
+            raise EngineError(
+                "Vosk was asked for, but no English model is there.",
+                "Fetch one or place one by hand: twohands model list",
+            )
         return Chosen("vosk", "Vosk was asked for; it listens with the small model that ships.", own)
     return _without_placed(language, f"No Vosk model for '{language}' is there.", wanted, learnt)
 
 
 def _without_placed(language: str, why: str, wanted: str = "", learnt: bool = False) -> Chosen:
-    """The best that ships. why: what is the matter with a placed model, if it must be told. Raises EngineError, LanguageNotHeard."""
+    """The best that ships. why: what is the matter with a placed model, if it must be told.
+
+    Raises EngineError, LanguageNotHeard.
+    """
     _must_be_heard(language, why)
     own = models.own_model()
     if own is not None and (wanted == "pair" or learnt):
@@ -66,8 +73,12 @@ def _without_placed(language: str, why: str, wanted: str = "", learnt: bool = Fa
     if own is not None:
         return Chosen("vosk", "Vosk listens with the small model that ships.", own)
     if wanted:
-        raise EngineError("Two recognisers were asked for, but the small model that ships is not whole.", "Install twohands again.")
-    return Chosen("pocketsphinx", "No English Vosk model is there, so PocketSphinx listens with the model from its wheel.")
+        raise EngineError(
+            "Two recognisers were asked for, but the small model that ships is not whole.", "Install twohands again."
+        )
+    return Chosen(
+        "pocketsphinx", "No English Vosk model is there, so PocketSphinx listens with the model from its wheel."
+    )
 
 
 def recognizer(
@@ -80,22 +91,29 @@ def recognizer(
 ) -> tuple[Recognizer, Chosen]:
     """The recogniser, loaded, and why it was chosen.
 
-    acoustic: PocketSphinx's settings of a learnt voice. words: all that can be said; a Vosk model that lacks some of them is passed
-    over, and the reason says so, unless Vosk was asked for. Raises EngineError,
-    LanguageNotHeard where PocketSphinx would be left and does not know the language.
+    acoustic: PocketSphinx's settings of a learnt voice. words: all that can be
+    said; a Vosk model that lacks some of them is passed over, and the reason
+    says so, unless Vosk was asked for. Raises EngineError, LanguageNotHeard
+    where PocketSphinx would be left and does not know the language.
     """
-    learnt = acoustic is not None
-    chosen = plan(home, wanted, language, learnt)
+    engine, chosen = _engine(plan(home, wanted, language, acoustic is not None), wanted, words, language, acoustic)
+    return Listener(engine, endpoint), chosen
+
+
+def _engine(
+    chosen: Chosen, wanted: str, words: frozenset[str], language: str, acoustic: Mapping[str, str] | None
+) -> tuple[Engine, Chosen]:
+    """The engine of the plan, or what listens in its place."""
     while chosen.engine != "pocketsphinx":
         try:
             # whoever asks for Vosk by name takes it as it is
-            vosk = _vosk(chosen, frozenset() if wanted == "vosk" else words, endpoint, language)
-            return (PairRecognizer(SphinxRecognizer(endpoint, acoustic=acoustic), vosk, endpoint) if chosen.engine == "pair" else vosk), chosen
+            vosk = _vosk(chosen, frozenset() if wanted == "vosk" else words, language)
+            return (PairEngine(SphinxEngine(acoustic=acoustic), vosk) if chosen.engine == "pair" else vosk), chosen
         except (EngineError, MissingLibrary) as error:
             if wanted:
                 raise
-            chosen = _instead(chosen, error, language, learnt)
-    return SphinxRecognizer(endpoint, acoustic=acoustic), chosen
+            chosen = _instead(chosen, error, language, acoustic is not None)
+    return SphinxEngine(acoustic=acoustic), chosen
 
 
 def _instead(chosen: Chosen, error: EngineError | MissingLibrary, language: str, learnt: bool) -> Chosen:
@@ -106,15 +124,18 @@ def _instead(chosen: Chosen, error: EngineError | MissingLibrary, language: str,
     return replace(other, reason=f"{error.problem} {other.reason}")
 
 
-def _vosk(chosen: Chosen, words: frozenset[str], endpoint: EndpointSettings | None, language: str) -> VoskRecognizer:
+def _vosk(chosen: Chosen, words: frozenset[str], language: str) -> VoskEngine:
     """Vosk with the chosen model. Raises EngineError where it lacks some of `words`, MissingLibrary."""
+    assert chosen.folder is not None, "a plan with Vosk names its folder"
     own = chosen.folder == models.own_model()
-    vosk = VoskRecognizer(chosen.folder, endpoint, name=models.OWN if own else VOSK, looks=own and chosen.engine == "vosk")
+    vosk = VoskEngine(chosen.folder, name=models.OWN if own else VOSK, looks=own and chosen.engine == "vosk")
     missing = vosk.missing(words, language)
     if missing:
         vosk.close()
-        name = chosen.folder.name
-        raise EngineError(f"The Vosk model {name} does not know {len(missing)} of our words ({', '.join(missing[:3])}).", "Add words that sound the same to 'respell' in vosk.yaml, or use another model.")
+        some = ", ".join(missing[:3])
+        raise EngineError(
+            f"The Vosk model {chosen.folder.name} does not know {len(missing)} of our words ({some}).", RESPELL
+        )
     return vosk
 
 

@@ -29,7 +29,7 @@ QUIET_DB = 30.0
 """Loud moments this far above the room leave nothing to take out."""
 NOISE_DB = 22.0
 CLOSING = 3_200
-"""Samples of the closing silence that are heard once more: the network looks ahead, and a word at the very end would be lost."""
+"""Samples of the closing silence that are heard once more: the network looks ahead, and would lose a last word."""
 FRAME = 400
 """Samples over which loudness is measured."""
 
@@ -79,7 +79,7 @@ def above_room_db(sound: np.ndarray) -> float | None:
 
 
 def with_noise(sound: np.ndarray, under_db: float) -> np.ndarray:
-    """The sound with steady noise, falling with frequency, so far under its loud moments. The same for the same sound."""
+    """The sound with steady noise, falling with frequency, so far under its loud moments. Always the same."""
     white = np.random.default_rng(len(sound)).normal(size=len(sound))
     noise = lfilter([1.0], [1.0, -0.7], white)
     loud = np.sqrt(np.percentile(_powers(sound), LOUD_PERCENT))

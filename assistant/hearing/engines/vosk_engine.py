@@ -16,7 +16,7 @@ confidence of the sentence.
 
 The small model hears each whole utterance in several looks (`looks.py`); what it
 makes of the later ones comes along as a second opinion (`Heard.second`), which
-`assistant.hearing` weighs. The first look is also heard without the grammar
+`assistant.hearing.weigh` weighs. The first look is also heard without the grammar
 (`Heard.free`): a number that is only there because the grammar has nothing else
 does not come out again. A word's confidence is then that of its sentence. All
 of these run side by side, one thread each.
@@ -36,32 +36,22 @@ from pathlib import Path
 from typing import Any, Protocol
 
 import numpy as np
-from pydantic import Field
 
 import grammar.emit
-from assistant.errors import EngineError, MissingLibrary
-from assistant.hearing.audio.endpoint import EndpointSettings
-from assistant.hearing.engines.base import SAMPLE_RATE, Event
-from assistant.hearing.engines.listening import Listener
+from assistant.errors import EngineError
+from assistant.hearing.audio.rate import SAMPLE_RATE
+from assistant.hearing.engines.base import CLOSED
 from assistant.hearing.engines.looks import LOOKS
 from assistant.hearing.engines.looks import looks as looks_of
+from assistant.hearing.engines.respelt import SETTINGS, VoskSettings, joined, missing
+from assistant.hearing.engines.vosk_model import load_model, new_recogniser
 from grammar.answers import Heard, Word
-from grammar.datafile import Strict, load_yaml
+from grammar.datafile import load_yaml
 from grammar.scope import Scope
 
-SETTINGS = Path(__file__).with_name("vosk.yaml")
 MOST_ALTERNATIVES = 5
 LOOKED_AT = 10
 """Alternatives asked of Vosk; some are not sentences of the scope."""
-NEEDED = ("am/final.mdl", "conf/mfcc.conf", "graph/HCLr.fst", "graph/Gr.fst")
-"""Files of a model whose vocabulary can be restricted."""
-
-
-class VoskSettings(Strict):
-    """respell: language key -> word -> words that sound the same."""
-
-    version: int = Field(ge=1, le=1)
-    respell: dict[str, dict[str, str]] = Field(default_factory=dict)
 
 
 class Phrases(Protocol):
@@ -78,92 +68,71 @@ class _Opened:
     back: Mapping[str, str]
 
 
+RESPELL = "Add words that sound the same to 'respell' in vosk.yaml, or use another model."
 VOSK = "vosk"
 """What a placed model's words are weighed as."""
 
 
-class VoskRecognizer:
-    """A `Recognizer` on one model folder. name: what its words are weighed as (`assistant/hearing/weigh/settings.yaml`)."""
+class VoskEngine:
+    """An `Engine` on one model folder."""
 
     def __init__(
         self,
         folder: Path | str,
-        endpoint: EndpointSettings | None = None,
         settings: VoskSettings | None = None,
         phrases: Phrases = grammar.emit,
         name: str = VOSK,
         looks: bool = False,
     ) -> None:
-        """looks: whether to hear every utterance in several looks, the later ones as a second opinion."""
+        """name: what its words are weighed as. looks: whether to hear every utterance in several looks, the later
+        ones as a second opinion; that is quick enough to decide at every pause. Raises EngineError, MissingLibrary.
+        """
         self.name = name
         self.folder = Path(folder)
         self.settings = settings or load_yaml(SETTINGS, VoskSettings)
+        self.eager = looks
         self._phrases = phrases
-        self._looks = looks
         self._model = load_model(self.folder)
         self._opened: dict[Scope, _Opened] = {}
-        self._scope: Scope | None = None
+        self._scope = CLOSED
         self._words = self._new(0)
         self._alternatives = [self._new(LOOKED_AT) for _ in range(LOOKS if looks else 1)]
-        self._free = self._new(0) if looks else None
+        self._free: Any = self._new(0) if looks else None
         self._threads = ThreadPoolExecutor(min(LOOKS + 1, os.cpu_count() or 1)) if looks else None
         self._fed = 0
-        self.eager = looks
-        self._listener = Listener(self, endpoint)
 
     @property
     def description(self) -> str:
         """For the record and `check`: the engine, its version and its model."""
         return f"Vosk {importlib.metadata.version('vosk')}, model {self.folder.name}"
 
-    @property
-    def room_dbfs(self) -> float | None:
-        """Level of the room, dB below full scale; None when not heard yet."""
-        return self._listener.endpointer.room_dbfs
-
     def missing(self, words: frozenset[str], language: str) -> list[str]:
         """Those of `words` that the model has neither as they are nor respelt."""
-        respell = self.settings.respell.get(language, {})
-        return sorted(word for word in words if not self._knows(word) and not all(map(self._knows, respell.get(word, word).split())))
+        return missing(words, self.settings.respell.get(language, {}), self._knows)
 
-    def use(self, phrases: Phrases) -> None:
+    def use(self, grammars: Phrases) -> None:
         """Take phrases from elsewhere from now on; an open scope is closed."""
         self._opened.clear()
-        self._phrases, self._scope = phrases, None
+        self._phrases, self._scope = grammars, CLOSED
 
     def open(self, scope: Scope) -> None:
         """Make `scope` the active grammar. Raises EngineError."""
-        if self._model is None:
-            raise EngineError("The recogniser was closed.", "Start a new one.")
         opened = self._opened.get(scope)
         if opened is None:
             opened = self._opened[scope] = self._prepared(scope)
-        self._listener.drop()
         for recogniser in (self._words, *self._alternatives):
             # Vosk changes the grammar of a recogniser only between utterances.
             recogniser.Reset()
             recogniser.SetGrammar(opened.grammar)
         self._scope = scope
 
-    def feed(self, chunk: np.ndarray) -> list[Event]:
-        """Take int16 samples at 16 kHz, shape (n,). Raises EngineError."""
-        if self._scope is None:
-            raise EngineError("The recogniser has no grammar yet.", "Open a scope before feeding sound.")
-        return self._listener.feed(chunk)
-
-    def finish(self) -> list[Event]:
-        """End of input: close an utterance that is still open."""
-        return self._listener.finish() if self._scope is not None else []
-
     def close(self) -> None:
         """Free the engine and its model."""
-        self._scope = None
+        self._scope = CLOSED
         if self._threads is not None:
             self._threads.shutdown()
         self._words = self._free = self._model = None
         self._alternatives = []
-
-    # what `Listener` asks for
 
     def begin(self) -> None:
         """A new utterance; a half-heard one is dropped."""
@@ -188,7 +157,8 @@ class VoskRecognizer:
             return Heard("", 0.0, engine=self.name)
         kept = [pair for pair in texts if self._phrases.accepts(self._scope, pair[0])] or texts
         text, share = kept[0]
-        return Heard(text, share, _placed(text.split(), share, words), tuple(kept[:MOST_ALTERNATIVES]), engine=self.name)
+        placed = _placed(text.split(), share, words)
+        return Heard(text, share, placed, tuple(kept[:MOST_ALTERNATIVES]), engine=self.name)
 
     def _together(self, looks: Sequence[list[tuple[str, float]]]) -> Heard:
         """What several looks of one utterance say, their shares averaged."""
@@ -204,8 +174,11 @@ class VoskRecognizer:
         found = json.loads(self._words.FinalResult()).get("result", [])
         # Vosk counts time from the first sample it ever got.
         begun = (self._fed - len(sound)) / SAMPLE_RATE
-        heard = [Word(item["word"], min(1.0, item["conf"]), max(0.0, item["start"] - begun), max(0.0, item["end"] - begun)) for item in found]
-        return _joined(heard, self._back)
+        heard = [
+            Word(item["word"], min(1.0, item["conf"]), max(0.0, item["start"] - begun), max(0.0, item["end"] - begun))
+            for item in found
+        ]
+        return joined(heard, self._back)
 
     def _freely(self, sound: np.ndarray) -> str:
         """The words where any may follow any."""
@@ -239,84 +212,35 @@ class VoskRecognizer:
             raise EngineError(f"Vosk stopped working ({error}).", "Start the visit again with --resume.") from error
 
     def _new(self, alternatives: int) -> Any:
-        import vosk
-
-        try:
-            recogniser = vosk.KaldiRecognizer(self._model, SAMPLE_RATE)
-        except Exception as error:  # vosk raises nothing finer
-            raise EngineError(f"Vosk cannot use the model {self.folder.name} ({error}).", "Remove the model and fetch it again.") from error
-        recogniser.SetWords(True)
-        recogniser.SetMaxAlternatives(alternatives)
-        return recogniser
+        return new_recogniser(self._model, self.folder, SAMPLE_RATE, alternatives)
 
     def _prepared(self, scope: Scope) -> _Opened:
         phrases = self._phrases.phrases(scope)
         words = frozenset(word for phrase in phrases for word in phrase.split() if word != grammar.emit.UNKNOWN)
-        missing = self.missing(words, scope.language)
-        if missing:
-            raise EngineError(f"The model {self.folder.name} does not know: {', '.join(missing)}.", "Add words that sound the same to 'respell' in vosk.yaml, or use another model.")
-        respell = {word: said for word, said in self.settings.respell.get(scope.language, {}).items() if word in words and not self._knows(word)}
-        theirs = [" ".join(respell.get(word, word) for word in phrase.split()) for phrase in phrases if phrase != grammar.emit.UNKNOWN or self._knows(phrase)]
+        lacking = self.missing(words, scope.language)
+        if lacking:
+            raise EngineError(f"The model {self.folder.name} does not know: {', '.join(lacking)}.", RESPELL)
+        table = self.settings.respell.get(scope.language, {})
+        respell = {word: said for word, said in table.items() if word in words and not self._knows(word)}
+        theirs = [
+            " ".join(respell.get(word, word) for word in phrase.split())
+            for phrase in phrases
+            if phrase != grammar.emit.UNKNOWN or self._knows(phrase)
+        ]
         return _Opened(json.dumps(theirs, ensure_ascii=False), {said: word for word, said in respell.items()})
 
     @property
     def _back(self) -> Mapping[str, str]:
-        return self._opened[self._scope].back if self._scope is not None else {}
+        return self._opened[self._scope].back if self._scope in self._opened else {}
 
     def _ours(self, text: str) -> str:
-        return " ".join(word.text for word in _joined([Word(word, 1.0) for word in text.split()], self._back))
+        return " ".join(word.text for word in joined([Word(word, 1.0) for word in text.split()], self._back))
 
     def _knows(self, word: str) -> bool:
         return self._model.vosk_model_find_word(word) >= 0
 
 
-def model_problem(folder: Path) -> str:
-    """What a model folder lacks for restricting its vocabulary, as one sentence; "" when nothing."""
-    if not folder.is_dir():
-        return f"There is no model folder {folder}."
-    lacking = [name for name in NEEDED if not (folder / name).is_file()]
-    if not lacking:
-        return ""
-    if lacking == ["graph/HCLr.fst", "graph/Gr.fst"] and (folder / "graph/HCLG.fst").is_file():
-        return f"The model {folder.name} has a fixed vocabulary."
-    return f"The model {folder.name} is not whole: {lacking[0]} is missing."
-
-
-def load_model(folder: Path) -> Any:
-    """A loaded Vosk model. Raises EngineError, MissingLibrary."""
-    problem = model_problem(folder)
-    if problem:
-        raise EngineError(problem, "Use a whole small model; `twohands model list` names them.")
-    try:
-        import vosk
-    except (ImportError, OSError) as error:
-        raise MissingLibrary(f"The recogniser Vosk cannot be loaded ({error}).", "pip install vosk") from error
-    vosk.SetLogLevel(-1)
-    try:
-        return vosk.Model(str(folder))
-    except Exception as error:  # vosk raises nothing finer
-        raise EngineError(f"Vosk cannot load the model {folder.name}.", "Remove the model and fetch it again.") from error
-
-
-def _joined(words: list[Word], back: Mapping[str, str]) -> list[Word]:
-    """Words with each respelt group put back together as ours."""
-    joined: list[Word] = []
-    groups = sorted(((said.split(), ours) for said, ours in back.items()), key=lambda pair: -len(pair[0]))
-    place = 0
-    while place < len(words):
-        for said, ours in groups:
-            group = words[place : place + len(said)]
-            if [word.text for word in group] == said:
-                joined.append(Word(ours, min(word.confidence for word in group), group[0].start, group[-1].end))
-                place += len(said)
-                break
-        else:
-            joined.append(words[place])
-            place += 1
-    return joined
-
-
-def _placed(texts: list[str], share: float, heard: list[Word]) -> tuple[Word, ...]:
+def _placed(texts: list[str], share: float, heard: Sequence[Word]) -> tuple[Word, ...]:
     """The words of the chosen text, with time and confidence from `heard` where it has them too."""
     placed = [Word(text, share) for text in texts]
     for match in SequenceMatcher(None, texts, [word.text for word in heard], autojunk=False).get_matching_blocks():

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from difflib import SequenceMatcher
 
 from assistant.hearing.weigh.prior import prior, said_partly
 from assistant.hearing.weigh.settings import EngineSettings, HearingSettings, Trust
 from grammar.answers import Answer, Choice, Command, Heard, Reading, Unclear, meaning
-from grammar.parse import understand
 from grammar.scope import Scope
 
 LEAST = 5e-3
@@ -60,10 +60,16 @@ class Evidence:
     beside: float
 
 
-def candidates(heard: Heard, scope: Scope, engine: EngineSettings, settings: HearingSettings) -> list[Candidate]:
-    """Every meaning that `scope` takes among the alternatives of all that listened, likeliest first."""
-    first = meanings(heard, scope)
-    second = meanings(heard.second, scope) if heard.second is not None else {}
+Said = Mapping[str, Answer]
+"""What each text of the utterance means (`meanings`)."""
+
+
+def candidates(
+    heard: Heard, said: Said, scope: Scope, engine: EngineSettings, settings: HearingSettings
+) -> list[Candidate]:
+    """Every meaning among the alternatives of all that listened, likeliest first. said: of every text in `heard`."""
+    first = shares(heard, said)
+    second = shares(heard.second, said) if heard.second is not None else {}
     found: list[Candidate] = []
     for key, one in {**second, **first}.items():
         weight = max(first[key].share if key in first else 0.0, LEAST) ** engine.share_power
@@ -79,30 +85,30 @@ def candidates(heard: Heard, scope: Scope, engine: EngineSettings, settings: Hea
     return sorted((Candidate(one.answer, one.text, one.share / total) for one in found), key=lambda one: -one.share)
 
 
-def meanings(heard: Heard, scope: Scope) -> dict[object, Candidate]:
+def shares(heard: Heard, said: Said) -> dict[object, Candidate]:
     """Meaning -> what one recogniser heard with it; its shares, of all that it heard, summed."""
     pairs = heard.alternatives or (((heard.text, heard.confidence),) if heard.text else ())
     whole = sum(confidence for _, confidence in pairs) or 1.0
     found: dict[object, Candidate] = {}
     for text, confidence in pairs:
-        answer = understand(Heard(text, confidence, engine=heard.engine), scope)
+        answer = said[text]
         if isinstance(answer, Unclear):
             continue
-        share = confidence / whole
-        known = found.get(meaning(answer))
-        found[meaning(answer)] = Candidate(answer, text, share) if known is None else Candidate(known.answer, known.text, known.share + share)
+        key, share = meaning(answer), confidence / whole
+        known = found.get(key, Candidate(answer, text, 0.0))
+        found[key] = Candidate(known.answer, known.text, known.share + share)
     return found
 
 
-def evidence(heard: Heard, best: Candidate, scope: Scope, settings: HearingSettings) -> Evidence:
-    """The evidence for the best candidate."""
+def evidence(heard: Heard, said: Said, best: Candidate, scope: Scope, settings: HearingSettings) -> Evidence:
+    """The evidence for the best candidate. said: as in `candidates`."""
     fit = sum(confidence for _, confidence in heard.alternatives) or heard.confidence
     count = max(1, len(best.text.split()))
     least = min((word.confidence for word in heard.words), default=heard.confidence)
     level = 1.0 if heard.level_db is None else min(max(heard.level_db, 0.0), 30.0) / 10
     agree = silent = second = 0.0
     if heard.second is not None:
-        theirs = meanings(heard.second, scope)
+        theirs = shares(heard.second, said)
         silent = float(not theirs)
         if theirs:
             agree = float(max(theirs, key=lambda key: theirs[key].share) == meaning(best.answer))
@@ -113,8 +119,21 @@ def evidence(heard: Heard, best: Candidate, scope: Scope, settings: HearingSetti
         partly = float(said_partly(best.answer, scope.asked))
     free, beside = _again(best.text.split(), heard.free)
     return Evidence(
-        _logit(fit), _logit(best.share), _logit(least), level, math.log(count), max(0.0, heard.seconds - SILENCE) / count,
-        float(isinstance(best.answer, Choice)), float(isinstance(best.answer, Command)), expected, partly, agree, silent, second, free, beside,
+        fit=_logit(fit),
+        share=_logit(best.share),
+        least_word=_logit(least),
+        level=level,
+        length=math.log(count),
+        pace=max(0.0, heard.seconds - SILENCE) / count,
+        option=float(isinstance(best.answer, Choice)),
+        command=float(isinstance(best.answer, Command)),
+        expected=expected,
+        partly=partly,
+        agree=agree,
+        silent=silent,
+        second=second,
+        free=free,
+        beside=beside,
     )
 
 

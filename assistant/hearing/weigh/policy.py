@@ -5,12 +5,12 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import Literal
 
-from assistant.hearing.weigh.evidence import candidates, evidence, trust
+from assistant.hearing.weigh.evidence import Said, candidates, evidence, trust
+from assistant.hearing.weigh.meanings import meanings, texts_of
 from assistant.hearing.weigh.settings import EngineSettings, HearingSettings, hearing_settings
 from grammar.answers import Answer, Choice, Command, Heard, Reading, Unclear
 from grammar.emit import UNKNOWN
 from grammar.language import language
-from grammar.parse import understand
 from grammar.scope import Scope
 
 Way = Literal["again", "which", "digits", "away", "push_to_talk"]
@@ -19,7 +19,7 @@ MOST_IN_ONE_WAY = 2
 """Asks in a row before the way of asking changes."""
 LOUD_DB = 8.0
 """Speech less than this above the room is better moved than asked again."""
-SPECIAL = ("typed",)
+TYPED = "typed"
 GAS = "gas"
 
 
@@ -32,19 +32,19 @@ def weigh(heard: Heard, scope: Scope, settings: HearingSettings | None = None) -
     trusted together come back as Unclear("doubtful", between=...). A reading that
     is worth keeping in mind until the next try comes along as its `reading`.
     """
-    plain = understand(heard, scope)
     settings = settings or hearing_settings()
     engine = settings.engines.get(heard.engine)
-    if engine is None or heard.engine in SPECIAL or not (heard.text or (heard.second and heard.second.text)):
-        return plain
-    warning = alarm(heard, scope)
+    if engine is None or heard.engine == TYPED or not (heard.text or (heard.second and heard.second.text)):
+        return meanings((heard.text,), scope, heard.engine == TYPED)[heard.text]
+    said = meanings(texts_of(heard), scope)
+    warning = alarm(heard, said, scope)
     if warning is not None:
         return warning
-    found = candidates(heard, scope, engine, settings)
+    found = candidates(heard, said, scope, engine, settings)
     if not found:
-        return plain
+        return said[heard.text]
     best = found[0]
-    trusted = trust(evidence(heard, best, scope, settings), engine.trust)
+    trusted = trust(evidence(heard, said, best, scope, settings), engine.trust)
     if trusted >= _needed(best.answer, engine):
         return best.answer
     kept = best.answer if isinstance(best.answer, Reading) and trusted >= engine.twice else None
@@ -56,14 +56,14 @@ def weigh(heard: Heard, scope: Scope, settings: HearingSettings | None = None) -
     return Unclear("doubtful", heard.text, kept)
 
 
-def alarm(heard: Heard, scope: Scope) -> Command | None:
-    """ "I smell gas", if anybody who listened heard it.
+def alarm(heard: Heard, said: Said, scope: Scope) -> Command | None:
+    """ "I smell gas", if anybody who listened heard it. said: what the texts of `heard` mean.
 
     Where the engine also listened without the grammar, an alarm amid other words
     that only one look heard, and of which nothing came out again there, is talk.
     """
     opinions = [one for one in (heard, heard.second) if one is not None]
-    told = [(one, answer) for one in opinions if isinstance(answer := understand(one, scope), Command) and answer.id == GAS]
+    told = [(one, answer) for one in opinions if isinstance(answer := said[one.text], Command) and answer.id == GAS]
     if not told:
         return None
     spoken, own = _alarm_words(scope)

@@ -25,7 +25,9 @@ def prior(reading: Reading, scope: Scope, settings: HearingSettings) -> float:
     half = reading.step / 2
     low, high = reading.value - half, reading.value + half
     total = sum(one.weight for one in scope.expected)
-    known = sum(one.weight * _normal(low, high, one.value, one.spread) for one in scope.expected) / total if total else 0.0
+    known = (
+        sum(one.weight * _normal(low, high, one.value, one.spread) for one in scope.expected) / total if total else 0.0
+    )
     share = settings.anything if total else 1.0
     shown = (1 - share) * known + share * _anywhere(low, high, asked)
     return max(shown * _said(reading, asked, settings), 1e-12)

@@ -34,13 +34,15 @@ class Trust(Strict):
 
 
 class EngineSettings(Strict):
-    """share_power, prior_power: exponents of the engine's share and of the display's prior; second_power: of the second recogniser's share.
+    """share_power, prior_power, second_power: exponents of the engine's share, the display's prior and the second
+    recogniser's share.
 
     accept: least trust (0 to 1) at which a reading is taken; accept_words: the
     same for an answer in words, accept_commands: for a command, which changes
     no record, accept_yes: for the "yes" to a read-back.
     twice: least trust from which a reading that is heard twice in a row is read back.
     either: least trust in two readings together at which they are offered as "X or Y?".
+    made_with: digest of the model and settings that all these were fitted with (`tests/lab/made_with.py`).
     """
 
     share_power: float = Field(ge=0, le=5)
@@ -53,6 +55,7 @@ class EngineSettings(Strict):
     twice: float = Field(default=1.0, ge=0, le=1)
     either: float = Field(ge=0, le=1)
     trust: Trust
+    made_with: str = Field(default="", pattern=r"^([0-9a-f]{12})?$")
 
 
 class HearingSettings(Strict):

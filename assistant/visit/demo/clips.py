@@ -12,7 +12,8 @@ from pydantic import Field, model_validator
 
 from assistant.errors import AudioError
 from assistant.hearing.audio.files import read
-from assistant.hearing.rooms import SAMPLE_RATE, NoiseKind
+from assistant.hearing.audio.rate import SAMPLE_RATE
+from assistant.hearing.rooms import NoiseKind
 from grammar.datafile import Strict, load_yaml
 
 HERE = Path(__file__).parent

@@ -82,5 +82,5 @@ def phrase_problems(procedure: Procedure, name: str, book: Glossary, lacking: La
                         yield (
                             there,
                             f"{who} does not know the word '{word}'.",
-                            "Say it with other words, or see tests/lab/train/README.md.",
+                            "Say it with other words, or see tests/lab/README.md.",
                         )

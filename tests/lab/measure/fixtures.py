@@ -13,7 +13,8 @@ from collections import Counter
 import click
 
 from assistant.hearing.audio.files import chunks
-from assistant.hearing.engines.base import ENGINES, SAMPLE_RATE, Final, Recognizer, some_words
+from assistant.hearing.audio.rate import SAMPLE_RATE
+from assistant.hearing.engines.base import ENGINES, Final, Recognizer, some_words
 from assistant.hearing.engines.choose import recognizer
 from assistant.hearing.weigh.policy import weigh
 from assistant.visit.demo.clips import in_its_room

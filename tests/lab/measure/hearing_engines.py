@@ -16,17 +16,17 @@ import pocketsphinx
 
 import grammar.emit
 from assistant.errors import EngineError, MissingLibrary
-from assistant.hearing.audio.endpoint import Ended, Endpointer
-from assistant.hearing.engines.base import Final
-from assistant.hearing.engines.listening import Decoder, Listener
-from assistant.hearing.engines.pair import PairRecognizer
-from assistant.hearing.engines.sphinx import SphinxRecognizer
-from assistant.hearing.engines.vosk_engine import VoskRecognizer
+from assistant.hearing.audio.rate import SAMPLE_RATE
+from assistant.hearing.engines.base import Engine, Final, Grammars
+from assistant.hearing.engines.listener import Listener
+from assistant.hearing.engines.sphinx import SphinxEngine
+from assistant.hearing.engines.vosk_engine import VoskEngine
 from assistant.models.placed import OWN, own_model
 from grammar.answers import Heard
 from grammar.scope import Asked, Scope
 
-SAMPLE_RATE = 16_000
+PLACED = "vosk:"
+"""Before the folder of a Vosk model, in the name of an engine."""
 CHUNK = 1_600
 """Samples fed at a time, a tenth of a second."""
 
@@ -46,32 +46,15 @@ class Ear(Protocol):
     def listen(self, sound: np.ndarray, scope: Scope, partials: bool = True) -> tuple[list[Ending], float]: ...
 
 
-class _Quiet:
-    """A decoder that is spared the partial words while somebody speaks; its final result is the same."""
-
-    def __init__(self, decoder: Decoder) -> None:
-        self._decoder = decoder
-        self.eager = decoder.eager
-
-    def begin(self) -> None:
-        """Nothing to do before the utterance is whole."""
-
-    def hear(self, sound: np.ndarray) -> str:
-        return ""
-
-    def conclude(self, sound: np.ndarray) -> Heard:
-        return self._decoder.conclude(sound)
-
-
 class Streaming:
-    """A product recogniser, fed like a microphone would, in a room that it has not met before."""
+    """An engine under the product's own listener, fed like a microphone would, in a room that it has not met before."""
 
-    def __init__(self, recognizer: SphinxRecognizer | VoskRecognizer | PairRecognizer) -> None:
-        self._recognizer = recognizer
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
 
     def listen(self, sound: np.ndarray, scope: Scope, partials: bool = True) -> tuple[list[Ending], float]:
-        self._recognizer.open(scope)
-        listener = Listener(self._recognizer if partials else _Quiet(self._recognizer))
+        listener = Listener(self._engine, partials=partials)
+        listener.open(scope)
         started = time.process_time()
         found: list[Ending] = []
         ready = 0.0
@@ -87,24 +70,33 @@ class Streaming:
 
 
 class Whole:
-    """An engine that takes whole utterances, cut by the product's own endpointer."""
+    """An `Engine` out of a function that takes whole utterances; it gives no partial words."""
 
-    def __init__(self, hear: Callable[[np.ndarray, Scope], Heard]) -> None:
+    eager = False
+
+    def __init__(self, name: str, hear: Callable[[np.ndarray, Scope], Heard]) -> None:
+        self.name = self.description = name
         self._hear = hear
+        self._scope: Scope | None = None
 
-    def listen(self, sound: np.ndarray, scope: Scope, partials: bool = True) -> tuple[list[Ending], float]:
-        ears = Endpointer()
-        started = time.process_time()
-        found: list[Ending] = []
-        for first in range(0, len(sound) + CHUNK, CHUNK):
-            chunk = sound[first : first + CHUNK]
-            before = time.perf_counter()
-            pieces = ears.push(chunk) if len(chunk) else ears.flush()
-            for piece in pieces:
-                if isinstance(piece, Ended):
-                    heard = self._hear(piece.sound, scope)
-                    found.append(Ending(heard, min(first + CHUNK, len(sound)) / SAMPLE_RATE, time.perf_counter() - before))
-        return found, time.process_time() - started
+    def use(self, grammars: Grammars) -> None:
+        raise EngineError(f"{self.name} makes its own grammars.", "Use an engine of the product.")
+
+    def open(self, scope: Scope) -> None:
+        self._scope = scope
+
+    def begin(self) -> None:
+        """Nothing to do before the utterance is whole."""
+
+    def hear(self, sound: np.ndarray) -> str:
+        return ""
+
+    def conclude(self, sound: np.ndarray) -> Heard:
+        assert self._scope is not None, "the listener opens before it feeds"
+        return self._hear(sound, self._scope)
+
+    def close(self) -> None:
+        """Nothing to free."""
 
 
 WIDE = Asked("ac_volts", "volt", 0.0, 9_999.0, 3)
@@ -132,19 +124,27 @@ def _plain() -> Ear:
         text = best.hypstr if best else ""
         return Heard(text, 1.0, alternatives=((text, 1.0),), engine="plain")
 
-    return Whole(hear)
+    return Streaming(Whole("plain", hear))
+
+
+def _shipped() -> Path:
+    """The folder of the model that ships. Raises EngineError where it is not whole."""
+    folder = own_model()
+    if folder is None:
+        raise EngineError("The small model that ships is not whole.", "Get grammar/model again from the repository.")
+    return folder
 
 
 def _sphinx() -> Ear:
-    return Streaming(SphinxRecognizer())
+    return Streaming(SphinxEngine())
 
 
 def _ours() -> Ear:
-    return Streaming(VoskRecognizer(own_model(), name=OWN, looks=True))
+    return Streaming(VoskEngine(_shipped(), name=OWN, looks=True))
 
 
 def _small() -> Ear:
-    return Streaming(VoskRecognizer(own_model()))
+    return Streaming(VoskEngine(_shipped()))
 
 
 def _whisper() -> Ear:
@@ -163,7 +163,7 @@ def _whisper() -> Ear:
         # as typed: "7.413 volts" and spelled numbers both count
         return Heard(dictated(text), 1.0, engine="typed")
 
-    return Whole(hear)
+    return Streaming(Whole("whisper", hear))
 
 
 def dictated(text: str) -> str:
@@ -174,7 +174,7 @@ def dictated(text: str) -> str:
 
 
 def _vosk(folder: str) -> Ear:
-    return Streaming(VoskRecognizer(Path(folder)))
+    return Streaming(VoskEngine(Path(folder)))
 
 
 FACTORIES: dict[str, Callable[[], Ear]] = {"plain": _plain, "sphinx": _sphinx, "ours": _ours, "small": _small, "whisper": _whisper}
@@ -186,8 +186,8 @@ def ear(name: str) -> Ear:
     "ours" is what the product uses, the small Vosk model in its looks; "small" is the
     same in one look, which the product joins with "sphinx" where both are asked for.
     """
-    if name.startswith("vosk:"):
-        return _vosk(name.removeprefix("vosk:"))
+    if name.startswith(PLACED):
+        return _vosk(name.removeprefix(PLACED))
     if name not in FACTORIES:
         raise EngineError(f"No engine is called '{name}'.", f"Choose one of: {', '.join(FACTORIES)}, vosk:FOLDER.")
     return FACTORIES[name]()

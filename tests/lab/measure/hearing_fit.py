@@ -21,9 +21,11 @@ import yaml
 from scipy.optimize import minimize
 
 from assistant.hearing.weigh.evidence import Evidence, candidates, evidence, trust
+from assistant.hearing.weigh.meanings import meanings, texts_of
 from assistant.hearing.weigh.settings import EngineSettings, HearingSettings, Trust, hearing_settings
 from grammar.answers import Choice, Command, Heard, Reading, Unclear
 from grammar.parse import understand
+from tests.lab import made_with
 from tests.lab.measure import hearing_natural, hearing_people, hearing_scopes
 from tests.lab.measure.hearing_cases import Case, case
 from tests.lab.measure.hearing_judge import outcome
@@ -68,14 +70,19 @@ def samples(results: Sequence[tuple[Case, Result]], engine: EngineSettings, sett
     found = []
     for case_, result in results:
         heard = first_heard(case_, result)
-        options = candidates(heard, hearing_scopes.scopes()[case_.scope], engine, settings) if heard else []
-        if not heard or not options:
+        if heard is None:
+            continue
+        scope = hearing_scopes.scopes()[case_.scope]
+        said = meanings(texts_of(heard), scope)
+        options = candidates(heard, said, scope, engine, settings)
+        if not options:
             continue
         best = options[0]
         kind = "reading" if isinstance(best.answer, Reading) else "command" if isinstance(best.answer, Command) else "words"
         if isinstance(best.answer, Choice) and best.answer.id == "yes":
             kind = "yes"
-        found.append(Sample(case_, evidence(heard, best, hearing_scopes.scopes()[case_.scope], settings), outcome(case_, best.answer), kind))
+        seen = evidence(heard, said, best, scope, settings)
+        found.append(Sample(case_, seen, outcome(case_, best.answer), kind))
     return found
 
 
@@ -181,6 +188,8 @@ def main() -> None:
             best = (taken, engine)
     assert best is not None
     engine = best[1]
+    if given.name in settings.engines:
+        engine = replace_settings(engine, made_with=made_with.thresholds(given.name))
     rows = samples(results, engine, settings)
     for name in ("people", "natural", "others"):
         some = [one for one in rows if keep_case(one.case, name)]

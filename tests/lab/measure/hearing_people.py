@@ -18,6 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
+from assistant.hearing.audio.rate import SAMPLE_RATE
 from audio_fixtures.rooms import level, mix, padded
 from grammar.answers import Choice, Command, Heard, Reading
 from grammar.parse import understand
@@ -32,7 +33,6 @@ from tests.lab.measure.hearing_run import Job, Result
 from tests.lab.measure.hearing_stats import percentile
 from tests.lab.train import people, sentences
 
-SAMPLE_RATE = 16_000
 QUIET = 40
 SNRS = (QUIET, 20, 10, 5)
 """dB; the first is a quiet room."""

@@ -16,16 +16,15 @@ import numpy as np
 import soundfile
 
 from assistant.errors import MissingLibrary
+from assistant.hearing.audio.rate import SAMPLE_RATE
 from audio_fixtures.rooms import active
+from tests.lab.measure.hearing_spoken import TEENS, TENS
 
-SAMPLE_RATE = 16_000
 PROMPTS = Path("/usr/share/asterisk/sounds")
 SENTENCES = Path("/usr/share/pocketsphinx/test/data")
-TEENS = "zero one two three four five six seven eight nine ten eleven twelve thirteen fourteen fifteen sixteen seventeen eighteen nineteen"
-TENS = "twenty thirty forty fifty sixty seventy eighty ninety"
 CLIPS: dict[str, str] = (
-    {word: f"digits/{number}" for number, word in enumerate(TEENS.split())}
-    | {word: f"digits/{number}" for number, word in zip(range(20, 100, 10), TENS.split(), strict=True)}
+    {word: f"digits/{number}" for number, word in enumerate(TEENS)}
+    | {word: f"digits/{number}" for number, word in zip(range(20, 100, 10), TENS, strict=True)}
     | {"hundred": "digits/hundred", "thousand": "digits/thousand", "oh": "digits/oh", "and": "vm-and"}
 )
 """Word -> clip. No clip says "point"."""

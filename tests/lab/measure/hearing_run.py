@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import multiprocessing
 from collections.abc import Iterable, Iterator
@@ -13,25 +12,17 @@ from typing import Any
 
 import numpy as np
 
+from assistant.hearing.audio.rate import SAMPLE_RATE
 from audio_fixtures.voices import voices
 from grammar.answers import Heard, Word
 from grammar.language import language
+from tests.lab.digest import digest
 from tests.lab.measure import hearing_scopes
 from tests.lab.measure.hearing_cases import Case, Split, case
-from tests.lab.measure.hearing_engines import Ear, Ending
+from tests.lab.measure.hearing_engines import PLACED, Ear, Ending
 from tests.lab.measure.hearing_engines import ear as ear_named
 from tests.lab.measure.hearing_sound import cache as cache_folder
 from tests.lab.measure.hearing_sound import placed, scene, spoken
-
-ROOT = Path(__file__).parents[3]
-PARTS = (
-    "assistant/engines/*.py", "assistant/engines/*.yaml", "assistant/hearing/audio/endpoint.py", "assistant/hearing/models/*",
-    "audio_fixtures/*.py", "audio_fixtures/*.yaml", "grammar/*.py", "grammar/*.yaml", "grammar/language/*.yaml",
-    "tests/lab/measure/hearing_cases.py", "tests/lab/measure/hearing_sound.py", "tests/lab/measure/hearing_scopes.py", "tests/lab/measure/hearing_spoken.py",
-    "tests/lab/measure/hearing_recorded.py", "tests/lab/measure/hearing_talk.py", "tests/lab/measure/hearing_engines.py",
-)
-"""Files on which a result depends; a change of one starts a new set of results."""
-
 
 PAIR = "pair"
 PARTNERS = ("sphinx", "small")
@@ -64,13 +55,11 @@ class Result:
     said: str
 
 
-def fingerprint() -> str:
-    """Short name of the state of everything a result depends on."""
-    digest = hashlib.sha256()
-    for pattern in PARTS:
-        for path in filter(Path.is_file, sorted(ROOT.glob(pattern))):
-            digest.update(path.read_bytes())
-    return digest.hexdigest()[:12]
+@cache
+def fingerprint(engine: str) -> str:
+    """Short name of the state of everything that a result of this engine depends on."""
+    folders = [Path(engine.removeprefix(PLACED))] if engine.startswith(PLACED) else []
+    return digest(["tests.lab.measure.hearing_run"], folders)
 
 
 def hear(engine: str, split: Split, jobs: Iterable[Job], processes: int, mark: str | None = None) -> dict[Job, Result]:
@@ -84,7 +73,7 @@ def hear(engine: str, split: Split, jobs: Iterable[Job], processes: int, mark: s
         first, second = (hear(one, split, wanted, processes, mark) for one in PARTNERS)
         return {job: joined(first[job], second[job]) for job in wanted}
     name = "".join(one if one.isalnum() else "-" for one in engine)
-    path = cache_folder() / f"{mark or fingerprint()}-{split}-{name}.jsonl"
+    path = cache_folder() / f"{mark or fingerprint(engine)}-{split}-{name}.jsonl"
     path.parent.mkdir(parents=True, exist_ok=True)
     known = {result.job: result for result in _read(path)}
     todo = [job for job in wanted if job not in known]
@@ -135,7 +124,7 @@ def listened(ear: Ear, split: Split, job: Job) -> Result:
     made = reply_scene(here, job.reply) if job.reply else scene(here)
     timed = job.number % TIMED == 0
     endings, cpu = ear.listen(made.sound, scope, partials=timed)
-    return Result(job, tuple(endings), cpu if timed else float("nan"), len(made.sound) / 16_000, made.starts, made.ends, made.said)
+    return Result(job, tuple(endings), cpu if timed else float("nan"), len(made.sound) / SAMPLE_RATE, made.starts, made.ends, made.said)
 
 
 def reply_scene(here: Case, reply: str):

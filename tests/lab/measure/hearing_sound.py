@@ -10,7 +10,8 @@ import numpy as np
 import soundfile
 from platformdirs import user_cache_path
 
-from audio_fixtures.rooms import SAMPLE_RATE, band, level, mix, noise, padded, reverb
+from assistant.hearing.audio.rate import SAMPLE_RATE
+from audio_fixtures.rooms import band, level, mix, noise, padded, reverb
 from audio_fixtures.voices import say
 from tests.lab.measure import hearing_recorded
 from tests.lab.measure.hearing_cases import Case

@@ -1,7 +1,11 @@
-"""How people speak a number off a display. Independent of the grammar under test.
+"""How people speak a number off a display, for measuring. Kept apart on purpose from two others.
 
-Cardinals come from num2words; the other forms (digit by digit, "one twenty
-one", "oh" for zero) are common practice.
+From `grammar.numbers.ways_to_say`, which is what the product takes: a form that
+it forgot must turn up here. And from `tests/lab/train/sentences.py`, which the
+models learnt from: how often each form comes is drawn here anew, so that
+nothing is measured on the very mixture that was trained. Cardinals come from
+num2words; the other forms (digit by digit, "one twenty one", "oh" for zero) are
+common practice.
 """
 
 from __future__ import annotations
@@ -9,7 +13,9 @@ from __future__ import annotations
 import numpy as np
 from num2words import num2words
 
-DIGITS = ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
+TEENS = tuple(num2words(value) for value in range(20))
+TENS = tuple(num2words(value) for value in range(20, 100, 10))
+DIGITS = TEENS[:10]
 UNITS = {"volt": ("volt", "volts"), "ohm": ("ohm", "ohms"), "microamp": ("microamp", "microamps")}
 
 
@@ -29,20 +35,20 @@ def number(digits: str, rng: np.random.Generator) -> str:
 
 
 def _whole(value: int, rng: np.random.Generator) -> str:
-    cardinal = num2words(value).replace("-", " ").replace(",", "")
+    cardinal = _cardinal(value)
     if value < 100 or value >= 1000:
         return cardinal
     hundreds, rest = divmod(value, 100)
     style = rng.random()
     if rest and style < 0.5:
-        return f"{DIGITS[hundreds]} oh {DIGITS[rest]}" if rest < 10 else f"{DIGITS[hundreds]} {_plain(rest)}"
+        return f"{DIGITS[hundreds]} oh {DIGITS[rest]}" if rest < 10 else f"{DIGITS[hundreds]} {_cardinal(rest)}"
     if style < 0.75:
         return cardinal.replace(" and ", " ")
     return cardinal
 
 
-def _plain(value: int) -> str:
-    return num2words(value).replace("-", " ")
+def _cardinal(value: int) -> str:
+    return num2words(value).replace("-", " ").replace(",", "")
 
 
 def with_unit(said: str, digits: str, unit: str, rng: np.random.Generator) -> str:

@@ -25,8 +25,10 @@ import numpy as np
 
 from assistant.errors import AudioError
 from assistant.hearing.audio.files import Conversation
+from assistant.hearing.audio.rate import SAMPLE_RATE
 from assistant.hearing.engines.base import Final, Recognizer
-from assistant.hearing.engines.vosk_engine import VoskRecognizer
+from assistant.hearing.engines.listener import Listener
+from assistant.hearing.engines.vosk_engine import VoskEngine
 from assistant.hearing.weigh.policy import GAS, weigh
 from assistant.models.placed import OWN, own_model
 from assistant.visit.demo.show import demo_file
@@ -35,7 +37,7 @@ from assistant.visit.mouth import SilentMouth
 from assistant.visit.plans import ready_plan
 from assistant.visit.recorded import RecordedTechnician
 from assistant.visit.visit import Visit
-from audio_fixtures.rooms import NOISES, SAMPLE_RATE, NoiseKind, Split, level, mix, noise, padded
+from audio_fixtures.rooms import NOISES, NoiseKind, Split, level, mix, noise, padded
 from flows.procedure.session import Save
 from flows.talk.dialogue import begin
 from flows.talk.taking import assessment
@@ -262,8 +264,8 @@ def least_turns(voice: str, furnace: int) -> int:
 
 
 @cache
-def _recognizer(folder: str) -> VoskRecognizer:
-    return VoskRecognizer(Path(folder) if folder else own_model(), name=OWN, looks=True)
+def _recognizer(folder: str) -> Listener:
+    return Listener(VoskEngine(Path(folder) if folder else own_model(), name=OWN, looks=True))
 
 
 def _one(task: tuple[Setting, str]) -> Ended:

@@ -16,9 +16,10 @@ from pathlib import Path
 import numpy as np
 
 from assistant.hearing.adapt import own_voice
+from assistant.hearing.audio.rate import SAMPLE_RATE
 from assistant.hearing.engines.room_model import room_model
-from assistant.hearing.engines.sphinx import SphinxRecognizer
-from assistant.hearing.engines.vosk_engine import VoskRecognizer
+from assistant.hearing.engines.sphinx import SphinxEngine
+from assistant.hearing.engines.vosk_engine import VoskEngine
 from assistant.models.placed import own_model
 from tests.lab.measure.hearing_cases import SNRS, Case, case
 from tests.lab.measure.hearing_engines import Streaming
@@ -36,7 +37,7 @@ def read_by(voice: str) -> list[tuple[str, np.ndarray]]:
     for number, text in enumerate(own_voice.sentences()):
         here = Case(number, "test", "reading", "", text, None, voice, "blower", READ_AT, "open", "wide", 1.0)
         made = placed(spoken(text, voice, 1.0), here, np.random.default_rng((83, number)), text)
-        said.append((text, made.sound[int((made.starts - 0.4) * 16_000) : int((made.ends + 0.4) * 16_000)]))
+        said.append((text, made.sound[int((made.starts - 0.4) * SAMPLE_RATE) : int((made.ends + 0.4) * SAMPLE_RATE)]))
     return said
 
 
@@ -46,12 +47,12 @@ def main() -> None:
     given = asked.parse_args()
     os.nice(10)
     chosen = [here for number in range(given.count) if (here := case(number, "test")).voice != "recorded" and here.kind != "outside"]
-    plain, second = Streaming(SphinxRecognizer()), Streaming(VoskRecognizer(own_model()))
+    plain, second = Streaming(SphinxEngine()), Streaming(VoskEngine(own_model()))
     found: Counter[tuple[str, int, str]] = Counter()
     with tempfile.TemporaryDirectory() as folder:
         for voice in sorted({here.voice for here in chosen}):
             learnt = own_voice.learn(read_by(voice), Path(folder) / voice, np.random.default_rng(1))
-            own = Streaming(SphinxRecognizer(acoustic=room_model(Path(folder) / voice)))
+            own = Streaming(SphinxEngine(acoustic=room_model(Path(folder) / voice)))
             for here in (one for one in chosen if one.voice == voice):
                 job = Job(here.number)
                 theirs = listened(second, "test", job)

@@ -13,10 +13,10 @@ from dataclasses import dataclass
 
 import torch
 
+from assistant.hearing.audio.rate import SAMPLE_RATE as RATE
 from tests.lab.train.quieting import quieted
 from tests.lab.train.shards import Speech
 
-RATE = 16_000
 WARPS = tuple(round(0.72 + 0.02 * i, 2) for i in range(35))
 TAPS = 8
 ROUND = 4800

@@ -17,6 +17,7 @@ from pathlib import Path
 import click
 import torch
 
+from tests.lab import made_with
 from tests.lab.train import kaldi
 from tests.lab.train.features import BINS, MFCC_CONF
 from tests.lab.train.graph import Phones, Prices
@@ -118,7 +119,8 @@ def main(trained: Path, out: Path, common: int, files: tuple[Path, ...], pause: 
     write_folder(out, network, words, prices, scale, prior, prior_power)
     size = sum(file.stat().st_size for file in out.rglob("*") if file.is_file())
     log = about.pop("log", [])
-    told = {"trained": about, "last": log[-1] if log else None, "words": len(words), "prices": asdict(prices), "scale": scale,
+    named = {"trained": about.pop("made_with", ""), "words": made_with.words(words, asdict(prices))}
+    told = {"made_with": named, "trained": about, "last": log[-1] if log else None, "words": len(words), "prices": asdict(prices), "scale": scale,
             "prior_power": prior_power, "bytes": size}  # fmt: skip
     (out / "manifest.json").write_text(json.dumps(told, indent=1) + "\n", encoding="utf-8")
     click.echo(f"{out}: {len(words)} words, {size / 1e6:.2f} MB")

@@ -13,7 +13,8 @@ import math
 
 import torch
 
-RATE = 16_000
+from assistant.hearing.audio.rate import SAMPLE_RATE as RATE
+
 WINDOW = 400
 SHIFT = 160
 FFT = 512

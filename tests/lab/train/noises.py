@@ -1,7 +1,10 @@
 """Backgrounds for training, made in bulk on the device from one generator.
 
 Kinds are broad (hisses, hums, whines, ticks, rumbles, voices) with random
-spectra and rates, so that the network does not learn one machine's sound.
+spectra and rates, so that the network does not learn one machine's sound. Kept
+apart on purpose from `assistant/hearing/rooms.py` and `audio_fixtures/rooms.py`,
+whose blower, inducer, valve, compressor, rain and babble are what hearing is
+measured in: training must not hear those.
 """
 
 from __future__ import annotations
@@ -12,7 +15,7 @@ from pathlib import Path
 
 import torch
 
-RATE = 16_000
+from assistant.hearing.audio.rate import SAMPLE_RATE as RATE
 
 
 def _shaped(white: torch.Tensor, gain: torch.Tensor) -> torch.Tensor:

@@ -27,7 +27,6 @@ from grammar.errors import GrammarError
 from tests.lab.train import sentences
 
 Part = Literal["train", "tune", "test"]
-RATE = 16_000
 SHORT = frozenset([*sentences.DIGITS, "yes", "no", "stop"])
 """Words that answer a question alone."""
 

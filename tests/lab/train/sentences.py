@@ -1,4 +1,9 @@
-"""What to say: numbers as people speak them, phrases, and English words at large."""
+"""What to say: numbers as people speak them, phrases, and English words at large.
+
+The numbers are drawn here on their own, apart from those that hearing is
+measured with (`tests/lab/measure/hearing_spoken.py`), so that no figure is made
+on the mixture that a model learnt.
+"""
 
 from __future__ import annotations
 

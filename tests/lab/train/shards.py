@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import torch
 
+from assistant.hearing.audio.rate import SAMPLE_RATE
 from grammar.errors import GrammarError
 
 
@@ -35,7 +36,7 @@ class Speech:
 
     @property
     def hours(self) -> float:
-        return float(self.length.sum()) / 16_000 / 3600
+        return float(self.length.sum()) / SAMPLE_RATE / 3600
 
     def to(self, device: torch.device) -> Speech:
         """The same, with its tensors on `device`."""

@@ -61,7 +61,7 @@ def _run(command: list[str], text: str = "") -> bytes:
     try:
         return subprocess.run(command, input=text.encode(), capture_output=True, timeout=60, check=True).stdout
     except FileNotFoundError as error:
-        raise GrammarError(f"The program {command[0]} is not installed.", "See tests/lab/train/README.md.") from error
+        raise GrammarError(f"The program {command[0]} is not installed.", "See tests/lab/README.md.") from error
     except subprocess.CalledProcessError as error:
         said = error.stderr.decode(errors="replace").strip()[-200:]
         raise GrammarError(f"{command[0]} failed: {said}", "Try the command by hand.") from error

@@ -17,10 +17,10 @@ import soundfile
 from scipy.signal import resample_poly
 from tqdm import tqdm
 
+from assistant.hearing.audio.rate import SAMPLE_RATE as RATE
 from grammar.errors import GrammarError
 from tests.lab.train import natural, sentences, speakers
 
-RATE = 16_000
 SHARD_SECONDS = 300.0
 GAP = 800
 """Samples of silence between utterances of a shard."""

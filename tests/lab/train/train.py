@@ -23,6 +23,7 @@ from torch import nn
 from tqdm import tqdm
 
 from grammar.errors import GrammarError
+from tests.lab import made_with
 from tests.lab.train import losses, noises, shards
 from tests.lab.train.augment import MILD, RATE, WARPS, Ranges, Situations
 from tests.lab.train.features import Mfcc, frames_in
@@ -201,7 +202,8 @@ def main(corpus: tuple[Path, ...], out: Path, crf_from: float, minutes: float, s
     about = {
         "crf_from": crf_from, "seed": seed, "hours": round(speech.hours, 3), "utterances": len(speech), "left_out": list(leave_out),
         "shape": trainer.network.about(), "parameters": sum(p.numel() for p in trainer.network.parameters()), "rate": rate,
-        "batch_seconds": batch_seconds, "people": people, "person_hours": round(sum(int(speech.length[i]) for i in range(len(speech)) if speech.person[i]) / RATE / 3600, 3), "mild": mild, "resumed": resume.name if resume else None, "log": [],
+        "batch_seconds": batch_seconds, "people": people, "person_hours": round(sum(int(speech.length[i]) for i in range(len(speech)) if speech.person[i]) / RATE / 3600, 3), "mild": mild, "made_with": made_with.trained(trainer.network.about(), any(speech.person)),
+        "resumed": resume.name if resume else None, "log": [],
     }  # fmt: skip
     print(f"{len(speech)} utterances, {speech.hours:.2f} h, {about['parameters']} parameters, ready after {time.monotonic() - began:.0f} s", flush=True)
     held = rng.permutation(len(speech))[: min(256, len(speech) // 10)]

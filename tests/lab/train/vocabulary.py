@@ -15,6 +15,7 @@ from pathlib import Path
 import click
 import numpy as np
 
+from tests.lab import made_with
 from tests.lab.train import sentences
 from tests.lab.train.graph import UNKNOWN, Phones, Prices, any_word, search_graph, word_numbers
 
@@ -72,6 +73,7 @@ def main(folder: Path, common: int, files: tuple[Path, ...], filler: float | Non
     words = lexicon(common, words_in(files))
     write_graph(folder, words, Prices(**about["prices"]))
     about["words"] = len(words)
+    about.setdefault("made_with", {})["words"] = made_with.words(words, about["prices"])
     about["bytes"] = sum(
         file.stat().st_size for file in folder.rglob("*") if file.is_file() and file.name != "manifest.json"
     )
