@@ -16,9 +16,9 @@ from pydantic import Field
 
 import grammar
 from assistant.errors import ModelError
-from assistant.hearing.engines.vosk_model import model_problem
 from assistant.models.fetch import Progress, download
 from assistant.models.unpack import unpack
+from assistant.models.whole import model_problem
 from grammar.datafile import Strict, load_yaml
 
 REGISTRY = Path(__file__).with_name("models.yaml")

@@ -23,8 +23,8 @@ from assistant.hearing.engines.pair import PairEngine
 from assistant.hearing.engines.respelt import VoskSettings
 from assistant.hearing.engines.sphinx import SphinxEngine
 from assistant.hearing.engines.vosk_engine import VoskEngine
-from assistant.hearing.engines.vosk_model import model_problem
 from assistant.models import placed as models
+from assistant.models.whole import model_problem
 from audio_fixtures import voices
 from audio_fixtures.rooms import in_quiet_room
 from grammar.language import language

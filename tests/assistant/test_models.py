@@ -16,9 +16,9 @@ import numpy as np
 import pytest
 
 from assistant.errors import ModelError
-from assistant.hearing.engines.vosk_model import NEEDED
 from assistant.models import placed as models
 from assistant.models.unpack import unpack
+from assistant.models.whole import NEEDED
 
 NAME = "vosk-model-small-en-test"
 

@@ -1,4 +1,4 @@
-"""A Vosk model folder: whether it is whole, and loading it."""
+"""Loading a Vosk model."""
 
 from __future__ import annotations
 
@@ -6,21 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from assistant.errors import EngineError, MissingLibrary
-
-NEEDED = ("am/final.mdl", "conf/mfcc.conf", "graph/HCLr.fst", "graph/Gr.fst")
-"""Files of a model whose vocabulary can be restricted."""
-
-
-def model_problem(folder: Path) -> str:
-    """What a model folder lacks for restricting its vocabulary, as one sentence; "" when nothing."""
-    if not folder.is_dir():
-        return f"There is no model folder {folder}."
-    lacking = [name for name in NEEDED if not (folder / name).is_file()]
-    if not lacking:
-        return ""
-    if lacking == ["graph/HCLr.fst", "graph/Gr.fst"] and (folder / "graph/HCLG.fst").is_file():
-        return f"The model {folder.name} has a fixed vocabulary."
-    return f"The model {folder.name} is not whole: {lacking[0]} is missing."
+from assistant.models.whole import model_problem
 
 
 def load_model(folder: Path) -> Any:

@@ -271,7 +271,7 @@ def model_copy() -> Path:
 
 def feed_model(raw: bytes) -> bool:
     """One file of a model that is damaged; whether the model is still taken for whole before anything loads it."""
-    from assistant.hearing.engines.vosk_model import model_problem
+    from assistant.models.whole import model_problem
 
     name, _, content = raw.partition(b"\n")
     base = model_copy()
