@@ -21,7 +21,7 @@ from assistant.resuming import resuming
 from assistant.visit import Visit, opening
 from assistant.visit_folders import latest
 from flows.dialogue import begin
-from flows.schema import PROCEDURES
+from flows.schema import PROCEDURES, load_procedure
 from grammar.errors import TwohandsError
 from tests.assistant.test_visit import ANSWERS, Noted, Scripted
 from tests.flows.talking import CLOSE_UP, OFF, ON, START, WARM
@@ -235,7 +235,7 @@ def test_a_visit_from_before_procedures_were_kept_takes_one_that_is_named(tmp_pa
         "kind": "visit",
         "visit": "v",
         "procedure": "our_own",
-        "procedure_version": 2,
+        "procedure_version": load_procedure("flame_sensing").version,
         "equipment": "larkspur",
         "meter": "dunlin",
         "language": "en",
