@@ -62,11 +62,12 @@ def test_what_was_mended_is_read_again_and_both_readings_stand(shown):
 
 @pytest.mark.parametrize("visit", ["healthy", "swapped", "corroded"])
 def test_nothing_is_left_as_it_must_not_be(shown, visit):
-    """Wire, clips, jumper, jack, door switch and covers, by the moves on the record alone."""
+    """Wire, clips, jumper, jack, door switch, covers and thermostat, by the moves on the record alone."""
     events, _ = read(shown[1][visit])
     stands = {event["thing"]: event["to"] for event in events if event["kind"] == "moved"}
     assert stands == {
         "rod_wire": "fitted", "leads": "in_hand", "jumper": "none", "red_jack": "volts", "dial": "ac_volts", "door_switch": "free", "covers": "fitted", "burner": "out",
+        "thermostat": "found",
     }  # fmt: skip
 
 

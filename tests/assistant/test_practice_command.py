@@ -292,6 +292,7 @@ class Trainee:
         (r"say: door switch is free", "door switch is free"),
         (r"Say: it comes out again", "it comes out again"),
         (r"say: covers are shut", "covers are shut"),
+        (r"say: thermostat is set back", "thermostat is set back"),
         (r"say: cycle is complete", "what do i see"),
         (r"lights, runs and stops", "cycle is complete"),
         (r"locks out\.$", "it locked out"),

@@ -16,11 +16,12 @@ from assistant.visit.folders import latest
 from assistant.visit.journal import FILE, Journal, read
 from assistant.visit.kept_plan import FILE as PLAN
 from assistant.visit.kept_plan import keep, kept
+from assistant.visit.loop import Visit, opening
 from assistant.visit.plans import kept_plan, ready_plan
 from assistant.visit.replay import standing
 from assistant.visit.resuming import resuming
 from assistant.visit.visit import Visit, opening
-from flows.procedure.schema import PROCEDURES
+from flows.procedure.schema import PROCEDURES, load_procedure
 from flows.talk.dialogue import begin
 from grammar.errors import TwohandsError
 from tests.assistant.test_visit import ANSWERS, Noted, Scripted
@@ -235,7 +236,7 @@ def test_a_visit_from_before_procedures_were_kept_takes_one_that_is_named(tmp_pa
         "kind": "visit",
         "visit": "v",
         "procedure": "our_own",
-        "procedure_version": 2,
+        "procedure_version": load_procedure("flame_sensing").version,
         "equipment": "larkspur",
         "meter": "dunlin",
         "language": "en",
