@@ -16,7 +16,6 @@ from assistant.visit.folders import latest
 from assistant.visit.journal import FILE, Journal, read
 from assistant.visit.kept_plan import FILE as PLAN
 from assistant.visit.kept_plan import keep, kept
-from assistant.visit.loop import Visit, opening
 from assistant.visit.plans import kept_plan, ready_plan
 from assistant.visit.replay import standing
 from assistant.visit.resuming import resuming
