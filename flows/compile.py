@@ -33,6 +33,14 @@ Assess = Callable[[Mapping[str, Evidence]], Assessment]
 
 
 @dataclass(frozen=True)
+class Pick:
+    """A probe that the fault reasoning puts next. why: one spoken sentence, "" for none."""
+
+    probe: str
+    why: str = ""
+
+
+@dataclass(frozen=True)
 class Plan:
     """A procedure made ready for one furnace and one meter.
 
@@ -41,8 +49,8 @@ class Plan:
     limits: the profile's, overridden by the procedure's. judge: the
     calculations (a safety walk puts its own in). assess: the fault reasoning,
     None where a procedure has none. next_test: the probe that would tell most
-    now, if any. choose: the probe to take next, of those open, where the order of the
-    checks may follow the reasoning; None keeps the order of the file. typed: answers come from a keyboard, so nobody is told to speak up.
+    now, if any. choose: the probe to take next, of those that flows.order lets in, or None
+    for the next check of the file; without it the order of the file is kept. typed: answers come from a keyboard, so nobody is told to speak up.
     """
 
     procedure: Procedure
@@ -56,7 +64,7 @@ class Plan:
     judge: Judging = judge
     assess: Assess | None = None
     next_test: Callable[[Session], str | None] | None = None
-    choose: Callable[[Session, frozenset[str]], str | None] | None = None
+    choose: Callable[[Session, frozenset[str]], Pick | None] | None = None
     typed: bool = False
 
     @property

@@ -8,7 +8,7 @@ in a step of its own, and no step is entered before its needs hold.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from flows.errors import FlowError
 from flows.schema import ALLOWED, Procedure
@@ -95,6 +95,29 @@ def first_step(routes: Routes, goal: str, session: Session) -> str:
             raise FlowError(f"There is no way to '{goal}': '{name}' needs what it should bring about.", "Look at what the steps on that way need and set.")
         asked.append(name)
     return name
+
+
+MOST_ON_THE_WAY = 60
+"""More steps than any way has; one that is longer goes in a circle."""
+
+
+def leads_there(routes: Routes, goal: str, session: Session) -> bool:
+    """Whether the way to `goal` comes to it when every step on it is answered as it should be, or goes in a circle."""
+    steps, order = routes.procedure.steps, frozenset(routes.procedure.dead_proof)
+    for _ in range(MOST_ON_THE_WAY):
+        name = first_step(routes, goal, session)
+        if name == goal:
+            return True
+        proof = steps[name].proves
+        if proof:
+            proofs = session.proofs | {proof}
+            session = replace(session, proofs=proofs, power="dead" if order <= proofs else session.power)
+            continue
+        sets = next(answer.sets for answer in steps[name].answers.values() if answer.sets.things or answer.sets.power)
+        things = tuple((thing, sets.things.get(thing, place)) for thing, place in session.things)
+        turned = {"power": sets.power, "proofs": frozenset[str]()} if sets.power else {}
+        session = replace(session, things=things, **turned)
+    return False
 
 
 def _bringer(routes: Routes, need: Need, for_step: str, session: Session) -> str:

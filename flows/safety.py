@@ -21,14 +21,15 @@ from collections import deque
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from flows.compile import Plan, may_enter
+from flows.compile import Pick, Plan, may_enter
 from flows.dialogue import advance, begin
 from flows.errors import CalculationError, FlowError
 from flows.judge import CALCULATIONS, Facts
 from flows.measure import Measured, Verdict
-from flows.order import probes_open
+from flows.order import first_checks, probes_of
 from flows.prompts import offers, scope_for
 from flows.reason import Assessment
+from flows.route import leads_there
 from flows.safety_rules import broken, proof_breaches
 from flows.schema import Procedure
 from flows.session import Input, Resumed, Session, Taken
@@ -83,6 +84,7 @@ def walk(plan: Plan, first_breach: bool = False, orders: bool = False) -> Walk:
     back: dict[Key, set[Key]] = {}
     queue, moves = deque([start]), 0
     tested: set[str] = set()
+    ways: set[Key] = set()
     placed: set[Key] | None = set() if orders else None
     breaches = [Breach("start", "begin", rule) for rule in broken(plan, start, None, start, effects)]
     breaches += [Breach(step, "a reading", rule) for step, rule in proof_breaches(replace(plan, judge=judging))]
@@ -99,6 +101,7 @@ def walk(plan: Plan, first_breach: bool = False, orders: bool = False) -> Walk:
                 breaches.append(Breach(_name(before), _told(given), error.problem))
                 continue
             breaches += [Breach(_name(before), _told(given), rule) for rule in broken(tried, before, given, after, effects)]
+            breaches += [Breach(_name(before), _told(given), rule) for rule in _circles(plan, after, ways)]
             there, new = _key(plan, after, guarded), not _talk_keys(after) <= waiting
             back.setdefault(there, set()).add(here)
             if there not in seen or new:
@@ -109,6 +112,18 @@ def walk(plan: Plan, first_breach: bool = False, orders: bool = False) -> Walk:
                 waiting |= _talk_keys(after)
                 queue.append(after)
     return Walk(len(seen), moves, tuple(dict.fromkeys(breaches)), _unreached(plan, seen), _stuck(seen, back))
+
+
+def _circles(plan: Plan, after: Session, ways: set[Key]) -> Iterator[str]:
+    """The way to what is still to be reached must come to it; each place and goal is looked at once."""
+    if not after.agenda or after.mode != "ask":
+        return
+    goal = after.agenda[0]
+    way = (goal, after.power, after.proofs, after.things, bool(after.safety))
+    if way not in ways:
+        ways.add(way)
+        if not leads_there(plan.routes, goal, after):
+            yield f"the way to '{goal}' goes in a circle"
 
 
 def _tried(check: str, roles: Mapping[str, Measured], limits: object, facts: Facts) -> Verdict:
@@ -148,11 +163,11 @@ def _moving(plan: Plan, session: Session, placed: set[Key] | None, tested: set[s
     yield from _tests(plan, session, tested)
     if session.mode in ("ask", "offer"):
         yield from _going_back(plan, session)
+    if placed is not None:
+        yield from _reasoned(plan, session, placed)
     if session.pending is not None:
         for value in _outcomes(plan, session):
             yield plan, replace(session, pending=replace(session.pending, value=value)), Choice("yes", "")
-        if placed is not None:
-            yield from _reasoned(plan, session, placed)
     elif session.mode == "ask" and plan.step(session.step).ask:
         yield plan, session, next(_readings(plan, session))
 
@@ -209,30 +224,53 @@ def _tests(plan: Plan, session: Session, tested: set[str]) -> Iterator[Tried]:
 
 
 def _reasoned(plan: Plan, session: Session, placed: set[Key] | None) -> Iterator[Tried]:
-    """A reading after which the reasoning names a fault, or asks for any other probe first.
+    """A reading after which the reasoning names a fault; with `placed`, one after which it asks for any step at all next.
 
-    The way to that probe depends on where everything stands alone, so it is tried once for each such place; where
-    the visit goes on after it is tried from there in turn.
+    `flows.order` decides what the reasoning may ask for by what was done, which no state of the walk holds. So each
+    choice is tried twice, with as few checks done as can be and with all of them: between them they let in whatever
+    any visit lets in, for a check may be put forward the more, and an extra test the less, the fewer are done.
+    Afterwards any check may be the first that is still open, so each is tried to go on with. The way to a step is
+    made from where power and things stand, what is proven and whether a danger stands, and from nothing else
+    (`flows.route`); so every pair of such a place and a step to go to is walked once, and where that leads is walked in turn.
     """
-    if session.pending is None or session.mode != "confirm":
+    if session.mode != "confirm" or not probes_of(plan.step(session.step)):
         return
-    yield replace(plan, assess=lambda _: NAMED), replace(session, pending=replace(session.pending, value=PASS)), Choice("yes", "")
-    if placed is None:
+    passed = replace(session, pending=session.pending and replace(session.pending, value=PASS))
+    if session.pending is not None:
+        yield replace(plan, assess=lambda _: NAMED), passed, Choice("yes", "")
+    if placed is None or session.agenda or session.leaving or session.tests:
         return
-    place = (session.power, session.things, bool(session.agenda), bool(session.safety), plan.step(session.step).extra)
-    if place in placed:
-        return
-    placed.add(place)
-    passed = replace(session, pending=replace(session.pending, value=PASS))
-    if session.agenda:
-        return
-    passed = replace(passed, done=frozenset(), skipped=())
-    for probe in sorted(probes_open(plan, passed)):
-        yield replace(plan, choose=lambda _, __, probe=probe: probe), passed, Choice("yes", "")  # type: ignore[misc]
-    if plan.step(session.step).extra:
-        for name, step in plan.procedure.steps.items():
-            if step.check and step.next and not step.extra:
-                yield plan, replace(passed, done=frozenset(plan.procedure.steps) - {name}), Choice("yes", "")
+    checks = frozenset(name for name, step in plan.procedure.steps.items() if step.check and not step.extra)
+    place = (session.power, session.proofs, session.things, bool(session.safety))
+    whole = replace(passed, taken=_all_taken(plan), skipped=(), named=("a fault",))
+    first = frozenset(first_checks(plan))
+    if place not in placed:
+        placed.add(place)
+        for probe in sorted(_every_probe(plan)):
+            asking = replace(plan, choose=lambda _, __, probe=probe: Pick(probe))  # type: ignore[misc]
+            for done in (first, checks, checks - first):
+                yield asking, replace(whole, done=done), Choice("yes", "")
+        silent = replace(plan, choose=lambda _, __: None)
+        for name in sorted(checks):
+            if plan.step(name).next:
+                yield silent, replace(whole, done=checks - {name}), Choice("yes", "")
+
+
+def _every_probe(plan: Plan) -> frozenset[str]:
+    """All that the reasoning could ask for, with what counts as another reading once something was mended."""
+    steps = plan.procedure.steps.values()
+    mended = {probe for step in steps for answer in step.answers.values() for probe in answer.mended.values()}
+    return frozenset(mended).union(*(probes_of(step) for step in steps))
+
+
+def _all_taken(plan: Plan) -> tuple[Taken, ...]:
+    """Every reading once, so that each check could be judged."""
+    asking = {name: step.ask for name, step in plan.procedure.steps.items() if step.ask}
+    return tuple(Taken(name, ask.probe, _plain(ask.quantity, ask.unit), Measured(1.0, 0.1, 0.8, 1.2, ask.quantity), ask.probe) for name, ask in asking.items())
+
+
+def _plain(quantity: str, unit: str) -> Reading:
+    return Reading(1.0, 1.0, 1.0, 0.1, quantity, unit, True, False, "", "1")
 
 
 def _readings_in(plan: Plan, session: Session) -> Iterator[tuple[Session, Input]]:
@@ -257,7 +295,7 @@ def _readings_in(plan: Plan, session: Session) -> Iterator[tuple[Session, Input]
 def _readings(plan: Plan, session: Session) -> Iterator[Reading]:
     step = plan.step(session.step)
     quantity, unit = (step.ask.quantity, step.ask.unit) if step.ask else ("ac_volts", "volt")
-    plain = Reading(1.0, 1.0, 1.0, 0.1, quantity, unit, True, False, "", "1")
+    plain = _plain(quantity, unit)
     yield plain
     yield replace(plain, sounds_like=11.0)
 
@@ -266,8 +304,7 @@ def _with_past(plan: Plan, session: Session, name: str) -> Session:
     ask = plan.step(name).ask
     taken = session.taken
     if ask:
-        reading = Reading(1.0, 1.0, 1.0, 0.1, ask.quantity, ask.unit, True, False, "", "1")
-        taken = (Taken(name, ask.probe, reading, Measured(1.0, 0.1, 0.8, 1.2, ask.quantity), ask.probe),)
+        taken = (Taken(name, ask.probe, _plain(ask.quantity, ask.unit), Measured(1.0, 0.1, 0.8, 1.2, ask.quantity), ask.probe),)
     return replace(session, trail=(name,), taken=taken)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 
-from flows.compile import Plan, next_step, way_out
+from flows.compile import Pick, Plan, next_step, way_out
 from flows.errors import CalculationError
 from flows.faults import catalog
 from flows.measure import Verdict, measured
@@ -51,11 +51,20 @@ def go_on(plan: Plan, session: Session) -> Moved:
         return session, ask_again(plan, session)
     # A test that was asked for leads nowhere of itself: the visit goes on with the first check that is still to be done.
     target = next_step(plan, session) if plan.step(session.step).next else first_undone(plan, session)
-    first, *rest = chosen(plan, session, target)
+    (first, *rest), pick = chosen(plan, session, target)
     waiting = _waiting_test(plan, session, target)
     if waiting is None:
-        return enter(plan, session, first, tuple(rest))
+        session, more = enter(plan, session, first, tuple(rest))
+        return session, [*_told(first, pick), *more]
     return enter(plan, replace(session, tests=tuple(one for one in session.tests if one != waiting)), waiting)
+
+
+def _told(step: str, pick: Pick | None) -> list[Effect]:
+    """Why this step comes now, said and written down; nothing where the order is the file's own."""
+    if pick is None:
+        return []
+    said: list[Effect] = [Say(pick.why, "info", "order")] if pick.why else []
+    return [Save("order", {"step": step, "probe": pick.probe, "why": pick.why}), *said]
 
 
 def stopping(plan: Plan, session: Session) -> str | None:
