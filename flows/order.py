@@ -38,15 +38,18 @@ def is_open(session: Session, name: str) -> bool:
     return name not in session.done and name not in session.skipped
 
 
-def suspected(plan: Plan, session: Session) -> bool:
-    """Whether anything so far was not as on a sound furnace: a verdict, an answer, or a fault that was named."""
+def all_pass(plan: Plan, session: Session) -> bool:
+    """Whether no verdict and no answer so far was other than on a sound furnace; where a check was taken again, its last one counts."""
     failing = [answer.evidence for step in plan.procedure.steps.values() for answer in step.answers.values() if answer.outcome == "fail" and answer.evidence]
     seen = dict(session.evidence)
-    return (
-        bool(session.named)
-        or any(verdict.outcome != "pass" for _, verdict in session.verdicts)
-        or any(all(seen.get(probe) == said for probe, said in one.items()) for one in failing)
+    return all(verdict.outcome == "pass" for _, verdict in session.verdicts) and not any(
+        all(seen.get(probe) == said for probe, said in one.items()) for one in failing
     )
+
+
+def suspected(plan: Plan, session: Session) -> bool:
+    """Whether anything so far was not as on a sound furnace: a verdict, an answer, or a fault that was named."""
+    return bool(session.named) or not all_pass(plan, session)
 
 
 def checks_at_hand(plan: Plan, session: Session) -> tuple[str, ...]:

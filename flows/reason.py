@@ -22,7 +22,7 @@ from flows.measure import Measured
 from flows.reason_errors import meter_error
 from flows.reason_knowledge import Knowledge, as_shown
 from flows.reason_mixture import PROVES, Shown, Weighed, log_evidence, posterior, weigh
-from flows.reason_name import CURRENT, named_and_unproven, present_in, repair
+from flows.reason_name import CURRENT, as_said, named_and_unproven, present_in, repair
 from flows.reason_next import Gain, Place, Sight, Wiring, choose, cost, gains, left_after
 from flows.reason_safety import compulsory, findings
 
@@ -42,7 +42,7 @@ AGAINST = -1.0
 class Assessment:
     """What the readings so far say.
 
-    ranked: every fault and pair with its probability, likeliest first, summing to 1.
+    ranked: every fault and pair with its probability as it is said, likeliest first, summing to 1.
     next_probe: the probe to take next, None when enough is known or nothing
     more would tell. next_why: one spoken sentence why.
     sentence: one or two short spoken sentences: which readings speak for the
@@ -114,7 +114,7 @@ def assess(
     expected = _predict(knowledge, sight, probe)
     told = reason_words.Told(knowledge, dict(evidence), ranked, named, alike, unproven, probe, parts, expected, language, tell_by)
     return Assessment(
-        ranked=ranked,
+        ranked=as_said(ranked),
         next_probe=probe,
         next_why=reason_words.why_next(told),
         sentence=reason_words.sentence(told),

@@ -248,7 +248,7 @@ def _reasoned(plan: Plan, session: Session, placed: set[Key] | None) -> Iterator
         placed.add(place)
         for probe in sorted(_every_probe(plan)):
             asking = replace(plan, choose=lambda _, __, probe=probe: Pick(probe))  # type: ignore[misc]
-            for done in (first, checks, checks - first):
+            for done in (first, checks, *(checks - {one} for one in first)):
                 yield asking, replace(whole, done=done), Choice("yes", "")
         silent = replace(plan, choose=lambda _, __: None)
         for name in sorted(checks):

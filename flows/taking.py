@@ -9,7 +9,7 @@ from flows.compile import Pick, Plan, next_step, way_out
 from flows.errors import CalculationError
 from flows.faults import catalog
 from flows.measure import Verdict, measured
-from flows.order import chosen, first_undone, last_check
+from flows.order import all_pass, chosen, first_undone, last_check
 from flows.prompts import ask_again, listen, step_lines
 from flows.proving import live_proofs, proofs_after
 from flows.reason import Assessment, Evidence
@@ -324,6 +324,9 @@ def finish(plan: Plan, session: Session, name: str) -> Moved:
 def _whole_verdict(plan: Plan, session: Session, last: Assessment | None, whole: bool) -> list[Effect]:
     """What all readings together say. Nothing is called good while a check is missing or a danger stands."""
     if last is not None:
+        if last.named in (None, catalog.HEALTHY) and whole and all_pass(plan, session):
+            # Nothing was found: that is the verdict, not which test could still be made.
+            return [Say(plan.lines.line("all_sound"), "verdict", "all_sound")]
         if last.named == catalog.HEALTHY and not whole:
             return []
         said: list[Effect] = [Say(last.sentence, "verdict", "assessment")]

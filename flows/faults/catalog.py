@@ -16,6 +16,7 @@ from grammar.datafile import Strict, load_yaml
 HERE = Path(__file__).parent
 HEALTHY = "healthy"
 JOIN = "+"
+OTHER = "other"
 Positive = Annotated[float, Field(gt=0)]
 Share = Annotated[float, Field(gt=0, lt=1)]
 Origin = Literal["invented", "common practice"]
@@ -189,6 +190,15 @@ class Settings(Strict):
     keep: Share
     off_seconds: Positive
     on_seconds: Positive
+    held_back: dict[str, Annotated[float, Field(ge=0, lt=1)]]
+
+    @model_validator(mode="after")
+    def _rest(self) -> Settings:
+        if OTHER not in self.held_back:
+            raise ValueError(f"'held_back' needs '{OTHER}', for all faults that it does not name")
+        if unknown := [name for name in self.held_back if name != OTHER and name not in faults().faults]:
+            raise ValueError(f"'held_back' names no fault: {', '.join(unknown)}")
+        return self
 
 
 class Words(Strict):
