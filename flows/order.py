@@ -6,7 +6,8 @@ finding on, the reasoning may put the step that takes the probe it asks for next
 - supply, polarity and ground come first, always;
 - nothing is chosen while a danger stands, on the way out, or in the middle of a way that something else asked for;
 - of the numbered checks only one that can be read as everything stands now may be put forward;
-- an extra test that needs a move, or a trip of the power, waits until every check that this power allows is done.
+- an extra test that needs a move, or a trip of the power, waits until every check is done that can be come to
+  without a trip of the power.
 
 All numbered checks are still done. Whatever is chosen, `flows.route` makes the way to it, from where power and things
 stand and from nothing else.
@@ -16,7 +17,7 @@ from __future__ import annotations
 
 from flows.compile import Pick, Plan, may_enter
 from flows.faults import catalog
-from flows.route import power_needed
+from flows.route import keeps_power
 from flows.schema import Step
 from flows.session import Session
 
@@ -58,8 +59,8 @@ def checks_at_hand(plan: Plan, session: Session) -> tuple[str, ...]:
 
 
 def checks_near(plan: Plan, session: Session) -> tuple[str, ...]:
-    """The open readings of numbered checks that the power as it is allows, wherever things stand."""
-    return tuple(name for name, step in plan.procedure.steps.items() if step.check and not step.extra and step.ask and not step.proves and is_open(session, name) and session.power in power_needed(plan.routes, name, bool(session.safety)))
+    """The open readings of numbered checks that no trip of the power lies before, whatever has to be moved."""
+    return tuple(name for name, step in plan.procedure.steps.items() if step.check and not step.extra and step.ask and not step.proves and is_open(session, name) and keeps_power(plan.routes, name, session))
 
 
 def _judgeable(step: Step, session: Session) -> bool:

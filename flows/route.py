@@ -101,13 +101,18 @@ MOST_ON_THE_WAY = 60
 """More steps than any way has; one that is longer goes in a circle."""
 
 
-def leads_there(routes: Routes, goal: str, session: Session) -> bool:
-    """Whether the way to `goal` comes to it when every step on it is answered as it should be, or goes in a circle."""
+def way_to(routes: Routes, goal: str, session: Session) -> tuple[str, ...] | None:
+    """The steps to `goal`, itself last, when each on the way is answered as it should be; None where they go in a circle.
+
+    Raises FlowError as `first_step`.
+    """
     steps, order = routes.procedure.steps, frozenset(routes.procedure.dead_proof)
-    for _ in range(MOST_ON_THE_WAY):
+    found: list[str] = []
+    while len(found) < MOST_ON_THE_WAY:
         name = first_step(routes, goal, session)
+        found.append(name)
         if name == goal:
-            return True
+            return tuple(found)
         proof = steps[name].proves
         if proof:
             proofs = session.proofs | {proof}
@@ -115,9 +120,16 @@ def leads_there(routes: Routes, goal: str, session: Session) -> bool:
             continue
         sets = next(answer.sets for answer in steps[name].answers.values() if answer.sets.things or answer.sets.power)
         things = tuple((thing, sets.things.get(thing, place)) for thing, place in session.things)
-        turned = {"power": sets.power, "proofs": frozenset[str]()} if sets.power else {}
-        session = replace(session, things=things, **turned)
-    return False
+        power = sets.power or session.power
+        session = replace(session, things=things, power=power, proofs=frozenset() if sets.power else session.proofs)
+    return None
+
+
+def keeps_power(routes: Routes, goal: str, session: Session) -> bool:
+    """Whether the way to `goal` leaves the power as it is, neither turned nor proven. Raises FlowError as `first_step`."""
+    steps = routes.procedure.steps
+    turning = (any(answer.sets.power for answer in steps[name].answers.values()) or steps[name].proves for name in way_to(routes, goal, session) or ())
+    return session.power in power_needed(routes, goal, bool(session.safety)) and not any(turning)
 
 
 def _bringer(routes: Routes, need: Need, for_step: str, session: Session) -> str:

@@ -29,7 +29,7 @@ from flows.measure import Measured, Verdict
 from flows.order import first_checks, probes_of
 from flows.prompts import offers, scope_for
 from flows.reason import Assessment
-from flows.route import leads_there
+from flows.route import way_to
 from flows.safety_rules import broken, proof_breaches
 from flows.schema import Procedure
 from flows.session import Input, Resumed, Session, Taken
@@ -70,9 +70,9 @@ PASSING = frozenset({"digits", "which", "memo", "paused", "alarm"})
 def walk(plan: Plan, first_breach: bool = False, orders: bool = False) -> Walk:
     """Walk `plan` from its beginning through every state and answer; with first_breach only up to the first rule broken.
 
-    orders: also every check after every other one, as the fault reasoning may ask for them. That takes many times
-    as long (`python -m tests.bench.walk`); without it the checks come in the file's order, with all that a
-    technician may ask for in between.
+    orders: also every check and every test put forward wherever `flows.order` lets the fault reasoning do so
+    (`python -m tests.bench.walk`); without it the checks come in the file's order, with all that a technician may
+    ask for in between.
     """
     judging = plan.judge
     plan = replace(plan, judge=_tried, assess=None, next_test=None)
@@ -122,7 +122,7 @@ def _circles(plan: Plan, after: Session, ways: set[Key]) -> Iterator[str]:
     way = (goal, after.power, after.proofs, after.things, bool(after.safety))
     if way not in ways:
         ways.add(way)
-        if not leads_there(plan.routes, goal, after):
+        if way_to(plan.routes, goal, after) is None:
             yield f"the way to '{goal}' goes in a circle"
 
 
@@ -241,14 +241,14 @@ def _reasoned(plan: Plan, session: Session, placed: set[Key] | None) -> Iterator
     if placed is None or session.agenda or session.leaving or session.tests:
         return
     checks = frozenset(name for name, step in plan.procedure.steps.items() if step.check and not step.extra)
-    place = (session.power, session.proofs, session.things, bool(session.safety))
-    whole = replace(passed, taken=_all_taken(plan), skipped=(), named=("a fault",))
+    place = (session.power, session.proofs, session.things, bool(session.safety), session.pending is None)
+    whole = replace(passed, taken=_all_taken(plan), evidence=(), skipped=(), named=("a fault",))
     first = frozenset(first_checks(plan))
     if place not in placed:
         placed.add(place)
         for probe in sorted(_every_probe(plan)):
             asking = replace(plan, choose=lambda _, __, probe=probe: Pick(probe))  # type: ignore[misc]
-            for done in (first, checks, *(checks - {one} for one in first)):
+            for done in (first, checks, *(some - {one} for one in first for some in (first, checks))):
                 yield asking, replace(whole, done=done), Choice("yes", "")
         silent = replace(plan, choose=lambda _, __: None)
         for name in sorted(checks):

@@ -8,7 +8,7 @@ from flows.compile import Plan
 from flows.measure import measured
 from flows.order import checks_near, first_checks, is_open, probes_of
 from flows.proving import live_proofs
-from flows.route import power_needed, unmet
+from flows.route import keeps_power, unmet
 from flows.schema import ALLOWED
 from flows.session import Effect, End, Input, Listen, Save, Say, Session
 from flows.taking import missing_steps, readings_of_check, stopping
@@ -185,7 +185,7 @@ def _ordered(plan: Plan, before: Session, after: Session, effects: list[Effect])
         if not steps[goal].extra and not probes_of(steps[goal]):
             yield f"'{goal}' is put forward and takes no reading"
         left = next((name for name in checks_near(plan, after) if name != goal), None)
-        if left and after.power not in power_needed(plan.routes, goal, False):
+        if left and not keeps_power(plan.routes, goal, after):
             yield f"'{goal}' is put forward across the power while '{left}' is left"
 
 
