@@ -9,6 +9,7 @@ from functools import lru_cache
 from typing import Literal
 
 from flows.compile import Pick, Plan, load_plan, make_plan
+from flows.faults import catalog
 from flows.order import probes_to_come
 from flows.profiles import Equipment, Meter
 from flows.profiles import equipment as load_equipment
@@ -65,10 +66,14 @@ def reasoned_plan(plan: Plan, prior: Mapping[str, float] | None = None, order: O
     def known() -> Knowledge:
         return knowledge_of(plan.equipment, plan.meter)
 
+    # A shop's rates are of rods that only sense: what another design has of its own keeps its shipped rate.
+    usual = catalog.shipped_prior()
+    own = {name: rate for name, rate in catalog.shipped_prior(plan.equipment.rod).items() if name not in usual}
+
     # A visit asks for the same evidence more than once: at the verdict, at the end, and when it is replayed.
     @lru_cache(maxsize=256)
     def reasoned(evidence: frozenset[tuple[str, Evidence]], allowed: frozenset[str] | None = None, at: Place | None = None) -> Assessment:
-        knowing = known() if prior is None else with_prior(known(), prior)
+        knowing = known() if prior is None else with_prior(known(), own | dict(prior))
         return assess(dict(evidence), knowing, allowed, plan.language, at)
 
     def reason(evidence: Mapping[str, Evidence]) -> Assessment:

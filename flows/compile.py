@@ -15,6 +15,7 @@ from typing import Any
 
 from transitions import Machine
 
+from flows.errors import FlowError
 from flows.judge import Facts, Judging, facts_of, judge
 from flows.limit_uses import limit_faults
 from flows.problems import shape_problems
@@ -142,8 +143,21 @@ def beginning(plan: Plan) -> Session:
     return Session(step=plan.procedure.start, things=tuple((name, things[name].begin) for name in plan.procedure.kinds()))
 
 
+def suits(procedure: Procedure, equipment: Equipment) -> bool:
+    """Whether a procedure may be gone through on a family: no meter goes in series with a rod that sparks as well."""
+    return equipment.rod != "spark_and_sense" or not any(step.ask and step.ask.quantity == "dc_amps" for step in procedure.steps.values())
+
+
 def make_plan(procedure: Procedure, equipment: Equipment, meter: Meter) -> Plan:
-    """A plan from parts that were checked. Use `load_plan` for a file."""
+    """A plan from parts that were checked. Use `load_plan` for a file.
+
+    Raises FlowError for a procedure that reads the flame current on a family whose rod sparks as well.
+    """
+    if not suits(procedure, equipment):
+        raise FlowError(
+            f"'{procedure.id}' puts the meter in the rod wire before the burner lights. On {equipment.name} the same rod sparks: that is high voltage.",
+            "Keep meter and leads off the rod wire while it sparks. Read the flame current as the maker's instructions say.",
+        )
     limits = {**equipment.limits, **procedure.limits}
     return Plan(procedure, equipment, meter, machine_of(procedure), routes_of(procedure), limits, facts_of(equipment), spoken_lines(procedure.language))
 
