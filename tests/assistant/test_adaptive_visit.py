@@ -11,6 +11,7 @@ from assistant.journal import read
 from assistant.kept_plan import FILE as PLAN
 from assistant.kept_plan import kept
 from assistant.plans import Order, kept_plan, order_of, ready_plan
+from assistant.records.commands import _told
 from assistant.replay import standing
 from assistant.visit_folders import latest
 from flows.compile import Plan
@@ -56,6 +57,12 @@ def test_run_lets_the_reasoning_choose_and_keeps_that_it_did(tmp_path: Path) -> 
     read_at = readings(folder)
     assert read_at[read_at.index("ground_path") + 1] == "burner_metal"
     assert json.loads((folder / PLAN).read_text(encoding="utf-8"))["order"] == "adaptive" == events[0]["kept"]["order"]
+
+
+def test_the_record_tells_what_was_put_forward_and_why(tmp_path: Path) -> None:
+    run(tmp_path, typed=lines(*words("adaptive")))
+    told = [line for line in _told(read(folder_of(tmp_path))[0]) if "forward" in line]
+    assert len(told) == 1 and "burner_metal: Test burner to the chassis next." in told[0]
 
 
 def test_in_order_keeps_the_order_of_the_file(tmp_path: Path) -> None:

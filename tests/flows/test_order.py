@@ -17,6 +17,8 @@ from flows.safety import walk
 from flows.safety_rules import broken
 from flows.schema import Go, Procedure, Step, load_procedure
 from flows.session import Session
+from tests.flows.hard_visits import GOOD as NOT_GOOD
+from tests.flows.hard_visits import VISITS
 from tests.flows.talking import LIVE, START, Talk
 from tests.flows.technician import GOOD, Furnace, Technician, go_on, visited
 
@@ -72,6 +74,11 @@ def test_a_sound_visit_ends_with_a_plain_verdict(adaptive):
 @pytest.mark.parametrize("furnace", [Furnace(reads(), says={"rod_voltage": "skip this check"}), Furnace(reads(flame_current=["0.4"]))], ids=["skipped", "low current"])
 def test_only_a_whole_and_good_visit_is_called_sound(in_order, furnace):
     assert "sound" not in visited(in_order, furnace)[0].end["summary"]
+
+
+@pytest.mark.parametrize("visit", [one for one in VISITS if NOT_GOOD in one.never], ids=lambda one: one.name)
+def test_no_visit_with_something_wrong_is_called_sound(in_order, visit):
+    assert not any("circuit is sound" in text for text in Talk(in_order).say(*visit.words).all_spoken)
 
 
 def test_a_poor_path_is_followed_at_once_by_its_own_test(in_order, adaptive):
