@@ -21,23 +21,22 @@ from collections import deque
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from flows.compile import Pick, Plan, may_enter
+from flows.compile import Plan, may_enter
 from flows.dialogue import advance, begin
 from flows.errors import CalculationError, FlowError
 from flows.judge import CALCULATIONS, Facts
 from flows.measure import Measured, Verdict
-from flows.order import first_checks, probes_of
 from flows.prompts import offers, scope_for
-from flows.reason import Assessment
 from flows.route import way_to
+from flows.safety_choices import PASS, Key, Tried, plain_reading, reasoned
 from flows.safety_rules import broken, proof_breaches
 from flows.schema import Procedure
 from flows.session import Input, Resumed, Session, Taken
 from grammar.answers import Choice, Command, Reading, Unclear
 from grammar.language import language
 
-PASS, CLOSE, UNJUDGED, FAIL = 1.0, 3.0, 4.0, 10.0
-"""The value that stands for each outcome of a reading; FAIL plus n is the n-th finding of the calculation."""
+CLOSE, UNJUDGED, FAIL = 3.0, 4.0, 10.0
+"""The value that stands for each outcome of a reading (PASS for a pass); FAIL plus n is the n-th finding of the calculation."""
 
 
 @dataclass(frozen=True)
@@ -60,9 +59,6 @@ class Walk:
     stuck: tuple[str, ...]
 
 
-NAMED = Assessment((("a fault", 1.0),), None, "", "", (), (), True, "a fault")
-"""What the reasoning says when it names a fault, whichever."""
-Key = tuple[object, ...]
 PASSING = frozenset({"digits", "which", "memo", "paused", "alarm"})
 """Modes that lead back to where the visit stood, and on only as another mode does."""
 
@@ -149,9 +145,6 @@ def _outcomes(plan: Plan, session: Session) -> list[float]:
     return [PASS, CLOSE, UNJUDGED, *(FAIL + number for number in sorted({0, *special}))]
 
 
-Tried = tuple[Plan, Session, Input]
-
-
 def _moving(plan: Plan, session: Session, placed: set[Key] | None, tested: set[str]) -> Iterator[Tried]:
     """What can move a visit on from where it stands."""
     yield plan, session, Command("gas", "")
@@ -164,7 +157,7 @@ def _moving(plan: Plan, session: Session, placed: set[Key] | None, tested: set[s
     if session.mode in ("ask", "offer"):
         yield from _going_back(plan, session)
     if placed is not None:
-        yield from _reasoned(plan, session, placed)
+        yield from reasoned(plan, session, placed)
     if session.pending is not None:
         for value in _outcomes(plan, session):
             yield plan, replace(session, pending=replace(session.pending, value=value)), Choice("yes", "")
@@ -195,7 +188,7 @@ def _inputs(plan: Plan, session: Session, placed: set[Key] | None, tested: set[s
     yield from ((plan, session, one) for one in _choices(plan, session))
     yield from _tests(plan, session, tested)
     yield from ((plan, *one) for one in _readings_in(plan, session))
-    yield from _reasoned(plan, session, placed)
+    yield from reasoned(plan, session, placed)
     yield plan, session, Unclear("nothing", "")
     yield plan, session, Unclear("not_open", "")
 
@@ -223,56 +216,6 @@ def _tests(plan: Plan, session: Session, tested: set[str]) -> Iterator[Tried]:
             yield named, session, Choice("take_test", "")
 
 
-def _reasoned(plan: Plan, session: Session, placed: set[Key] | None) -> Iterator[Tried]:
-    """A reading after which the reasoning names a fault; with `placed`, one after which it asks for any step at all next.
-
-    `flows.order` decides what the reasoning may ask for by what was done, which no state of the walk holds. So each
-    choice is tried twice, with as few checks done as can be and with all of them: between them they let in whatever
-    any visit lets in, for a check may be put forward the more, and an extra test the less, the fewer are done.
-    Afterwards any check may be the first that is still open, so each is tried to go on with. The way to a step is
-    made from where power and things stand, what is proven and whether a danger stands, and from nothing else
-    (`flows.route`); so every pair of such a place and a step to go to is walked once, and where that leads is walked in turn.
-    """
-    if session.mode != "confirm" or not probes_of(plan.step(session.step)):
-        return
-    passed = replace(session, pending=session.pending and replace(session.pending, value=PASS))
-    if session.pending is not None:
-        yield replace(plan, assess=lambda _: NAMED), passed, Choice("yes", "")
-    if placed is None or session.agenda or session.leaving or session.tests:
-        return
-    checks = frozenset(name for name, step in plan.procedure.steps.items() if step.check and not step.extra)
-    place = (session.power, session.proofs, session.things, bool(session.safety), session.pending is None)
-    whole = replace(passed, taken=_all_taken(plan), evidence=(), skipped=(), named=("a fault",))
-    first = frozenset(first_checks(plan))
-    if place not in placed:
-        placed.add(place)
-        for probe in sorted(_every_probe(plan)):
-            asking = replace(plan, choose=lambda _, __, probe=probe: Pick(probe))  # type: ignore[misc]
-            for done in (first, checks, *(some - {one} for one in first for some in (first, checks))):
-                yield asking, replace(whole, done=done), Choice("yes", "")
-        silent = replace(plan, choose=lambda _, __: None)
-        for name in sorted(checks):
-            if plan.step(name).next:
-                yield silent, replace(whole, done=checks - {name}), Choice("yes", "")
-
-
-def _every_probe(plan: Plan) -> frozenset[str]:
-    """All that the reasoning could ask for, with what counts as another reading once something was mended."""
-    steps = plan.procedure.steps.values()
-    mended = {probe for step in steps for answer in step.answers.values() for probe in answer.mended.values()}
-    return frozenset(mended).union(*(probes_of(step) for step in steps))
-
-
-def _all_taken(plan: Plan) -> tuple[Taken, ...]:
-    """Every reading once, so that each check could be judged."""
-    asking = {name: step.ask for name, step in plan.procedure.steps.items() if step.ask}
-    return tuple(Taken(name, ask.probe, _plain(ask.quantity, ask.unit), Measured(1.0, 0.1, 0.8, 1.2, ask.quantity), ask.probe) for name, ask in asking.items())
-
-
-def _plain(quantity: str, unit: str) -> Reading:
-    return Reading(1.0, 1.0, 1.0, 0.1, quantity, unit, True, False, "", "1")
-
-
 def _readings_in(plan: Plan, session: Session) -> Iterator[tuple[Session, Input]]:
     readings = list(_readings(plan, session))
     for reading in readings:
@@ -295,7 +238,7 @@ def _readings_in(plan: Plan, session: Session) -> Iterator[tuple[Session, Input]
 def _readings(plan: Plan, session: Session) -> Iterator[Reading]:
     step = plan.step(session.step)
     quantity, unit = (step.ask.quantity, step.ask.unit) if step.ask else ("ac_volts", "volt")
-    plain = _plain(quantity, unit)
+    plain = plain_reading(quantity, unit)
     yield plain
     yield replace(plain, sounds_like=11.0)
 
@@ -304,7 +247,7 @@ def _with_past(plan: Plan, session: Session, name: str) -> Session:
     ask = plan.step(name).ask
     taken = session.taken
     if ask:
-        taken = (Taken(name, ask.probe, _plain(ask.quantity, ask.unit), Measured(1.0, 0.1, 0.8, 1.2, ask.quantity), ask.probe),)
+        taken = (Taken(name, ask.probe, plain_reading(ask.quantity, ask.unit), Measured(1.0, 0.1, 0.8, 1.2, ask.quantity), ask.probe),)
     return replace(session, trail=(name,), taken=taken)
 
 
