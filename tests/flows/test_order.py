@@ -267,6 +267,16 @@ def test_a_way_in_a_circle_is_found():
     assert way_to(make_plan(procedure, equipment("larkspur"), meter("dunlin")).routes, "jumper_on", here) is None
 
 
+def test_the_dial_waits_for_the_proof_that_would_turn_it_back():
+    """After a danger the door switch is held on proven dead power only, and the proof needs the dial on volts."""
+    plan = load_plan("igniter_check", equipment("larkspur"), meter("dunlin"))
+    stands = {"burner": "out", "leads": "in_hand", "red_jack": "volts", "dial": "ac_volts", "door_switch": "free", "covers": "removed", "gas": "open", "plug": "fitted", "clamp": "around", "thermostat": "low"}
+    here = Session("dial_amps", power="said_off", things=tuple((name, stands[name]) for name in plan.procedure.kinds()), safety=(("hot_neutral_dead", "high"),))
+    way = way_to(plan.routes, "warm_amps", here)
+    assert way is not None and way[-1] == "warm_amps"
+    assert way.index("meter_still_live") < way.index("dial_amps") < way.index("hold_door") and way.count("dial_amps") == 1
+
+
 def test_the_way_depends_on_where_things_stand_and_on_nothing_else(adaptive):
     """What was done, read, skipped or named does not move the way: so the walk need not hold it."""
     session = Talk(adaptive).say(*START, *LIVE).session
