@@ -16,7 +16,7 @@ from assistant.authoring.rules import rules
 from assistant.errors import AssistantError, MissingLibrary
 from flows.judge.profiles import equipment as load_equipment
 from flows.judge.profiles import meter as load_meter
-from flows.procedure.compile import Plan, make_plan
+from flows.procedure.compile import Plan, make_plan, suits
 from flows.procedure.schema import load_procedure
 from flows.procedure.texts import translate
 from grammar.errors import TwohandsError
@@ -53,6 +53,10 @@ def check_all(path: Path, families: Sequence[str], meter: str, quick: bool, voic
         report.fact("The rest is checked when these are mended.")
         return _close(report, proven=False)
     procedure = load_procedure(str(path))
+    barred = [name for name in families if not suits(procedure, load_equipment(name))]
+    if barred:
+        report.fact(f"It is not for {', '.join(barred)}: it puts the meter in the wire of a rod that sparks as well.")
+    families = [name for name in families if name not in barred] or families
     plan = make_plan(procedure, load_equipment(families[0]), load_meter(meter))
     source = Source.of(path)
     report.fact(f"{len(procedure.steps)} steps, {len(lines_of(plan))} lines; the limits are there on {', '.join(families)}.")

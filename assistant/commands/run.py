@@ -41,6 +41,7 @@ def visits_home() -> Path:
 @click.option("--meter", type=Profile("meters"), default="dunlin", show_default=True, help="The meter.")
 @click.option("--language", type=click.Choice(languages()), default=None, help="Speak and hear this language; the procedure's own by default.")
 @sound_options
+@click.option("--in-order", is_flag=True, help="Keep the checks in the procedure's order. Otherwise, once something was found, the test that tells most comes next.")
 @click.option("--attention", is_flag=True, help="Listen only to what begins with the attention word, for noisy rooms.")
 @click.option("--visits", type=click.Path(file_okay=False, path_type=Path), default=None, help="Folder of the records.")
 @click.option("--resume", is_flag=False, flag_value="latest", default=None, metavar="[VISIT]", help="Go on with a visit that was cut off; the latest one when none is named.")
@@ -54,7 +55,7 @@ def visits_home() -> Path:
 def run(
     context: click.Context,
     procedure: str, equipment: str, meter: str, language: str | None, rate: str, typed: bool, spoken: bool | None, audio_in: Path | None, audio_out: Path | None,
-    engine: str, push_to_talk: bool, attention: bool, visits: Path | None, resume: str | None, technician: str, site: str, my_voice: str | None, rates_file: Path | None, keep_sound: Keep | None, desk_url: str | None,
+    engine: str, push_to_talk: bool, in_order: bool, attention: bool, visits: Path | None, resume: str | None, technician: str, site: str, my_voice: str | None, rates_file: Path | None, keep_sound: Keep | None, desk_url: str | None,
 ) -> int:  # fmt: skip
     """Talk a technician through a procedure, step by step.
 
@@ -75,7 +76,7 @@ def run(
             plan, rates = back.plan, None
         else:
             rates = load_rates(rates_file) if rates_file else None
-            plan = ready_plan(procedure, equipment, meter, language or "", rates.prior() if rates else None, typed)
+            plan = ready_plan(procedure, equipment, meter, language or "", rates.prior() if rates else None, typed, "file" if in_order else "adaptive")
         warm(plan)
         sound = Sound(rate, typed, spoken, audio_in, audio_out, engine, push_to_talk, attention)
         ears, mouth, about = assemble(stack, sound, plan.language, words_of(plan), acoustic=_learnt(my_voice) if my_voice else None)

@@ -339,6 +339,8 @@ def _told(events: list[dict[str, Any]]) -> Iterator[str]:
             yield f"  {'skipped':>9}  {one.get('step')}: {one.get('why') or 'no reason given'}"
         elif kind == "retaken":
             yield f"  {'retaken':>9}  {one.get('step')}: the reading before this was taken back"
+        elif kind == "order":
+            yield f"  {'forward':>9}  {one.get('step')}: {one.get('why') or 'it tells the most'}"
         elif kind == "safety":
             words = one.get("text") if one.get("stands") is not False else f"{one.get('finding')} no longer stands"
             yield f"  {'DANGER' if one.get('stands') is not False else 'put right':>9}  {one.get('step')}: {words}"

@@ -164,7 +164,7 @@ class VerdictLine(TypedDict, total=False):
 
 
 class StepLine(TypedDict, total=False):
-    """choice, power, jumper, skipped, retaken, fix, alarm, alarm_over."""
+    """choice, power, jumper, skipped, retaken, fix, order, alarm, alarm_over."""
 
     __pydantic_config__ = OPEN  # type: ignore[misc]
     step: Name
@@ -261,7 +261,7 @@ KINDS: dict[str, type] = {
     "end": EndLine,
     "moved": MovedLine,
     "safety": SafetyLine,
-    **dict.fromkeys(("choice", "power", "jumper", "skipped", "retaken", "fix", "alarm", "alarm_over"), StepLine),
+    **dict.fromkeys(("choice", "power", "jumper", "skipped", "retaken", "fix", "order", "alarm", "alarm_over"), StepLine),
     **dict.fromkeys(("resumed", "interrupted"), OtherLine),
 }
 

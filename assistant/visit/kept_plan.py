@@ -13,13 +13,14 @@ import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
 
 from assistant import private
 from assistant.errors import JournalError
 from assistant.visit.chain import ENCODE
+from assistant.visit.plans import Order, order_of
 from flows.judge.profiles import Equipment, Meter
 from flows.procedure.compile import Plan
 from flows.procedure.schema import Procedure
@@ -33,12 +34,16 @@ MODELS: dict[str, type[BaseModel]] = {"procedure": Procedure, "equipment": Equip
 
 @dataclass(frozen=True)
 class Kept:
-    """The parts a visit was begun with. source: the procedure as it was asked for, an id or the path of a file."""
+    """The parts a visit was begun with. source: the procedure as it was asked for, an id or the path of a file.
+
+    order: in which order the checks come; visits from before it was kept have the file's.
+    """
 
     procedure: Procedure
     equipment: Equipment
     meter: Meter
     source: str
+    order: Order = "file"
 
 
 def digest(part: BaseModel) -> str:
@@ -47,12 +52,12 @@ def digest(part: BaseModel) -> str:
 
 
 def keep(folder: Path, plan: Plan, source: str) -> dict[str, str]:
-    """Write the parts of a plan into a visit's folder, on disk when it returns; their digests by name. Raises
-    JournalError."""
+    """Write the parts of a plan into a visit's folder, on disk when it returns; their digests by name, and the order.
+    Raises JournalError."""
     parts = {"procedure": plan.procedure, "equipment": plan.equipment, "meter": plan.meter}
     if source.endswith((".yaml", ".yml")):
         source = str(Path(source).absolute())
-    data = {"format": FORMAT, "source": source, **{name: part.model_dump(mode="json") for name, part in parts.items()}}
+    data = {"format": FORMAT, "source": source, "order": order_of(plan), **{name: part.model_dump(mode="json") for name, part in parts.items()}}
     try:
         private.make_folder(folder)
         private.write_whole(folder / FILE, json.dumps(data, ensure_ascii=False, indent=1).encode())
@@ -61,7 +66,7 @@ def keep(folder: Path, plan: Plan, source: str) -> dict[str, str]:
             f"The procedure cannot be kept in {folder.name} ({error.strerror}).",
             "Check the folder and its rights, or choose another with --visits.",
         ) from error
-    return {name: digest(part) for name, part in parts.items()}
+    return {name: digest(part) for name, part in parts.items()} | {"order": order_of(plan)}
 
 
 def kept(folder: Path, opening: dict[str, Any]) -> Kept | None:
@@ -74,7 +79,7 @@ def kept(folder: Path, opening: dict[str, Any]) -> Kept | None:
         with (folder / FILE).open("rb") as file:
             data = json.loads(file.read(JOURNAL_BYTES))
         parts = {name: model.model_validate(data[name]) for name, model in MODELS.items()}
-        source = str(data["source"])
+        source, order = str(data["source"]), data.get("order", "file")
     except (OSError, ValueError, KeyError, TypeError, RecursionError, ValidationError) as error:
         raise JournalError(
             f"What the visit {folder.name} was begun with cannot be read from {FILE}.",
@@ -86,7 +91,12 @@ def kept(folder: Path, opening: dict[str, Any]) -> Kept | None:
                 f"The {name} kept in {folder.name} was changed since the visit began.",
                 "Start a new visit; the readings so far stay in the record.",
             )
-    return Kept(**parts, source=source)  # type: ignore[arg-type]
+    if order != wanted.get("order", "file") or order not in get_args(Order):
+        raise JournalError(
+            f"The order of the checks kept in {folder.name} was changed since the visit began.",
+            "Start a new visit; the readings so far stay in the record.",
+        )
+    return Kept(**parts, source=source, order=order)  # type: ignore[arg-type]
 
 
 def changes(was: Kept, now: Callable[[Kept], Plan]) -> list[str]:

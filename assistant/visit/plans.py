@@ -6,19 +6,26 @@ import threading
 from collections.abc import Mapping
 from dataclasses import replace
 from functools import lru_cache
+from typing import Literal
 
 from assistant.knowledge_store import knowledge_of
+from flows.faults import catalog
 from flows.judge.profiles import Equipment, Meter
 from flows.judge.profiles import equipment as load_equipment
 from flows.judge.profiles import meter as load_meter
-from flows.procedure.compile import Plan, load_plan, make_plan
+from flows.procedure.compile import Pick, Plan, load_plan, make_plan
 from flows.procedure.schema import Procedure
 from flows.procedure.session import Session
 from flows.reason.assess import Assessment, Evidence, assess
 from flows.reason.knowledge import Knowledge, with_prior
+from flows.reason.next import Place, Wiring
+from flows.talk.order import probes_to_come
 from flows.talk.prompts import scope_for
 from flows.talk.taking import evidence_of
 from grammar.emit import vocabulary
+
+Order = Literal["file", "adaptive"]
+"""In which order the checks come: the file's, or the one that the reasoning chooses within flows.talk.order."""
 
 
 def ready_plan(
@@ -28,25 +35,29 @@ def ready_plan(
     language: str = "",
     prior: Mapping[str, float] | None = None,
     typed: bool = False,
+    order: Order = "file",
 ) -> Plan:
     """The plan of a procedure on a family with a meter, by their ids, in `language` where one is named.
 
     prior: rates of faults in place of the shipped ones. typed: answers come from a keyboard.
+    order: "adaptive" lets the reasoning put a check or a test forward once something was found.
     Raises DataFileError, FlowError.
     """
     plan = load_plan(procedure, load_equipment(equipment), load_meter(meter), language)
-    return replace(reasoned_plan(plan, prior), typed=typed)
+    return replace(reasoned_plan(plan, prior, order), typed=typed)
 
 
-def kept_plan(procedure: Procedure, equipment: Equipment, meter: Meter, prior: Mapping[str, float] | None = None) -> Plan:
+def kept_plan(
+    procedure: Procedure, equipment: Equipment, meter: Meter, prior: Mapping[str, float] | None = None, order: Order = "file"
+) -> Plan:
     """The plan of parts that a visit has kept, whatever their files hold by now. Raises FlowError."""
     for step in procedure.steps.values():
         if step.ask:
             meter.function(step.ask.quantity)
-    return reasoned_plan(make_plan(procedure, equipment, meter), prior)
+    return reasoned_plan(make_plan(procedure, equipment, meter), prior, order)
 
 
-def reasoned_plan(plan: Plan, prior: Mapping[str, float] | None = None) -> Plan:
+def reasoned_plan(plan: Plan, prior: Mapping[str, float] | None = None, order: Order = "file") -> Plan:
     """The plan with the fault reasoning behind it. prior: rates of faults in place of the shipped ones."""
     if not plan.procedure.reason:
         return plan
@@ -55,10 +66,15 @@ def reasoned_plan(plan: Plan, prior: Mapping[str, float] | None = None) -> Plan:
     def known() -> Knowledge:
         return knowledge_of(plan.equipment, plan.meter)
 
+    # A shop's rates are of rods that only sense: what another design has of its own keeps its shipped rate.
+    usual = catalog.shipped_prior()
+    own = {name: rate for name, rate in catalog.shipped_prior(plan.equipment.rod).items() if name not in usual}
+
     # A visit asks for the same evidence more than once: at the verdict, at the end, and when it is replayed.
     @lru_cache(maxsize=256)
-    def reasoned(evidence: frozenset[tuple[str, Evidence]]) -> Assessment:
-        return assess(dict(evidence), known() if prior is None else with_prior(known(), prior), language=plan.language)
+    def reasoned(evidence: frozenset[tuple[str, Evidence]], allowed: frozenset[str] | None = None, at: Place | None = None) -> Assessment:
+        knowing = known() if prior is None else with_prior(known(), own | dict(prior))
+        return assess(dict(evidence), knowing, allowed, plan.language, at)
 
     def reason(evidence: Mapping[str, Evidence]) -> Assessment:
         return reasoned(frozenset(evidence.items()))
@@ -71,7 +87,24 @@ def reasoned_plan(plan: Plan, prior: Mapping[str, float] | None = None) -> Plan:
         probe = reason(evidence).next_probe if evidence else None
         return probe if probe in extra else None
 
-    return replace(plan, assess=reason, next_test=next_test)
+    def choose(session: Session, offered: frozenset[str]) -> Pick | None:
+        """The probe that tells most for its time, risk and trips of the power, where it does not come by itself."""
+        evidence = frozenset(evidence_of(session).items())
+        said = reasoned(evidence, offered | probes_to_come(plan, session), place_of(session))
+        return Pick(said.next_probe, said.next_why) if said.next_probe in offered else None
+
+    return replace(plan, assess=reason, next_test=next_test, choose=choose if order == "adaptive" else None)
+
+
+def place_of(session: Session) -> Place:
+    """How the furnace stands, as the reasoning counts the cost of getting somewhere else."""
+    wiring: Wiring = "series" if session.where("leads") == "clipped" else "unplugged" if session.where("rod_wire") == "pulled" else "plugged"
+    return Place("on" if session.power == "on" else "dead", wiring)
+
+
+def order_of(plan: Plan) -> Order:
+    """The order that a plan goes by."""
+    return "adaptive" if plan.choose else "file"
 
 
 def warm(plan: Plan) -> None:

@@ -182,7 +182,7 @@ def _half(f: Furnace, flame_ohms: Value, series: Value) -> Half:
     to_burner = f.rod_ohms + f.rod_plug_ohms + series + _parallel(f.coating_ohms + flame_ohms, f.insulator_ohms)
     beyond = f.wire_ohms / 2 + to_burner + f.burner_chassis_ohms
     at_connector = _parallel(beyond, f.chafe_ohms)
-    wire = f.wire_ohms / 2 + f.connector_ohms + at_connector
+    wire = f.wire_ohms / 2 + f.coil_ohms + f.connector_ohms + at_connector
     sense = f.sense_ohms + np.where(np.asarray(f.common_at_cabinet) > 0.5, f.common_ground_ohms, f.board_chassis_ohms)
     ohms = _parallel(sense, wire)
     return Half(

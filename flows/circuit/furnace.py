@@ -91,6 +91,8 @@ class Furnace:
     # harness and rod
     wire_ohms: Value
     """Rod wire, whole length; half before and half after the connector."""
+    coil_ohms: Value
+    """Winding of the ignition transformer between the board's rod terminal and the rod wire; 0 where there is none."""
     connector_ohms: Value
     """With the burner alight."""
     connector_rest: Value
@@ -139,9 +141,9 @@ class Furnace:
     """Ω above which the meter shows over limit."""
 
     def __post_init__(self) -> None:
-        """Raises CalculationError for a resistance that is not above zero (leads and burden may be zero)."""
+        """Raises CalculationError for a resistance that is not above zero (leads, burden and coil may be zero)."""
         for one in fields(self):
-            if one.name.endswith("_ohms") and one.name not in ("lead_ohms", "burden_ohms") and not np.min(getattr(self, one.name)) > 0:
+            if one.name.endswith("_ohms") and one.name not in ("lead_ohms", "burden_ohms", "coil_ohms") and not np.min(getattr(self, one.name)) > 0:
                 raise CalculationError(f"'{one.name}' of a furnace must be above 0 ohms.", "For a short put a thousandth of an ohm, for a break OPEN.")
 
     @property

@@ -166,7 +166,7 @@ def rod_wire(f: Furnace, plugged: bool = True, lit: bool = False) -> list[Branch
     coat = f.coating_ohms if lit else np.maximum(f.coating_ohms * f.coat_to_tips, LEAST_COAT)
     return [
         Branch("sense", _sense(f), 1 / f.sense_ohms),
-        between("wire, board half", "board_rod_terminal", "connector_in", half),
+        between("coil, and wire, board half", "board_rod_terminal", "connector_in", 1 / (f.coil_ohms + f.wire_ohms / 2)),
         between("connector", "connector_in", "connector_out", 1 / plug),
         between("chafe", "connector_out", "chassis", 1 / f.chafe_ohms),
         between("wire, rod half", "connector_out", "rod_wire_end", half),

@@ -73,6 +73,7 @@ def _nominal(equipment_json: str, meter_json: str) -> Furnace:
         stray_primary_farads=200e-12,
         stray_chassis_farads=400e-12,
         wire_ohms=resistance(parts.rod_wire_gauge, parts.rod_wire_metres),
+        coil_ohms=parts.coil_ohms,
         connector_ohms=0.05,
         connector_rest=1.0,
         chafe_ohms=OPEN,

@@ -20,7 +20,7 @@ from flows.circuit.nodal import ports
 from flows.errors import CalculationError
 from grammar.datafile import Strict, load_yaml
 
-TOUCHED = ("plain", "both_plugs", "rod_alone")
+TOUCHED = ("plain", "both_plugs", "rod_alone", "wire_alone")
 """States in which a reading needs nothing but the two leads."""
 LEAST_PLUG = 1e-3
 """Ω of a good contact, at the least."""
@@ -40,7 +40,7 @@ class Probe(Strict):
     points: tuple[str, str] | None = None
     lit: bool = False
     plugged: bool = True
-    as_if: Literal["plain", "cleaned", "wire_freed", "board_freed", "both_plugs", "rod_alone"] = "plain"
+    as_if: Literal["plain", "cleaned", "wire_freed", "board_freed", "both_plugs", "rod_alone", "wire_alone", "coil_alone"] = "plain"
     guided: bool = False
 
     @property
@@ -107,7 +107,8 @@ def prepared(furnace: Furnace, one: Probe) -> Furnace:
 
     cleaned: the rod cleaned, its plug pulled and pushed home. wire_freed: the rod wire off the board, read on the
     wire; board_freed: the same, read on the board. both_plugs: the leads across every plug of the rod wire.
-    rod_alone: the rod out of its plug.
+    rod_alone: the rod out of its plug. wire_alone: the rod wire off the ignition coil, if there is one. coil_alone:
+    both wires off the coil.
     """
     match one.as_if:
         case "cleaned":
@@ -125,6 +126,10 @@ def prepared(furnace: Furnace, one: Probe) -> Furnace:
             return replace(furnace, connector_ohms=whole, connector_rest=1.0)
         case "rod_alone":
             return replace(furnace, rod_plug_ohms=LEAST_PLUG)
+        case "wire_alone":
+            return replace(furnace, coil_ohms=0.0)
+        case "coil_alone":
+            return replace(furnace, wire_ohms=LEAST_PLUG, sense_ohms=OPEN, chafe_ohms=OPEN, connector_ohms=OPEN)
     return furnace
 
 

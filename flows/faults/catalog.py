@@ -16,6 +16,9 @@ from grammar.datafile import Strict, load_yaml
 HERE = Path(__file__).parent
 HEALTHY = "healthy"
 JOIN = "+"
+OTHER = "other"
+SENSE = "sense"
+"""The usual design of the rod: it senses and does not spark."""
 Positive = Annotated[float, Field(gt=0)]
 Share = Annotated[float, Field(gt=0, lt=1)]
 Origin = Literal["invented", "common practice"]
@@ -52,6 +55,10 @@ class Change(Strict):
         return self
 
 
+Design = Literal["spark_and_sense"]
+"""A design of the rod that not every family has: what it alone can have carries its name."""
+
+
 class Variant(Strict):
     """Another face of a fault, met in `share` of its cases. circuit, shows: laid over the fault's own."""
 
@@ -72,6 +79,7 @@ class Fault(Strict):
     healthy furnace before this fault may be named. looked: probes that must have been
     taken before, whatever they read. learn: what to practise
     after missing it. easy: for the first practice level.
+    design: the only design of the rod that can have it; None for any.
     """
 
     name: str
@@ -90,6 +98,7 @@ class Fault(Strict):
     learn: str = ""
     easy: bool = False
     practice: bool = True
+    design: Design | None = None
 
     @property
     def faces(self) -> tuple[Variant, ...]:
@@ -131,7 +140,7 @@ class Probe(Strict):
     risk: weight of the time, 1 for none. scale: below it (SI) readings count
     as near zero. floor: share by which the model may be off. stray: amount
     (SI) by which any reading may be off besides, from pick-up and contacts. order: place in
-    the fixed order, or None. proof: a safety proof that tells nothing of faults.
+    the fixed order, or None. proof: a safety proof that tells nothing of faults. design: as of a fault.
     """
 
     name: str
@@ -152,6 +161,7 @@ class Probe(Strict):
     stray: Annotated[float, Field(ge=0)] = 0.0
     order: int | None = None
     proof: bool = False
+    design: Design | None = None
 
     @property
     def numeric(self) -> bool:
@@ -189,6 +199,15 @@ class Settings(Strict):
     keep: Share
     off_seconds: Positive
     on_seconds: Positive
+    held_back: dict[str, Annotated[float, Field(ge=0, lt=1)]]
+
+    @model_validator(mode="after")
+    def _rest(self) -> Settings:
+        if OTHER not in self.held_back:
+            raise ValueError(f"'held_back' needs '{OTHER}', for all faults that it does not name")
+        if unknown := [name for name in self.held_back if name != OTHER and name not in faults().faults]:
+            raise ValueError(f"'held_back' names no fault: {', '.join(unknown)}")
+        return self
 
 
 class Words(Strict):
@@ -247,25 +266,30 @@ def spoken_name(name: str) -> str:
     return " and ".join(fault(one).name for one in parts(name))
 
 
-def pairs() -> list[str]:
+def fits(one: Fault | Probe, rod: str) -> bool:
+    """Whether a furnace whose rod is of that design can have the fault, or be read so."""
+    return one.design is None or one.design == rod
+
+
+def pairs(rod: str = SENSE) -> list[str]:
     """Every pair of faults that can stand at once: of different families, moving different parts of the circuit."""
     found = []
-    for one, other in combinations((name for name in faults().faults if name != HEALTHY), 2):
+    for one, other in combinations((name for name, single in faults().faults.items() if name != HEALTHY and fits(single, rod)), 2):
         a, b = fault(one), fault(other)
         if a.family != b.family and not set(a.circuit) & set(b.circuit):
             found.append(one + JOIN + other)
     return found
 
 
-def shipped_prior() -> dict[str, float]:
-    """Prior probability of every single fault and pair, summing to 1.
+def shipped_prior(rod: str = SENSE) -> dict[str, float]:
+    """Prior probability of every single fault and pair that a rod of that design can have, summing to 1.
 
     Singles share 1 - `pairs` by weight (healthy among them); pairs share the
     rest by the product of their weights, as if faults came independently.
     """
     book = faults()
-    singles = {name: one.weight for name, one in book.faults.items()}
-    twos = {name: singles[parts(name)[0]] * singles[parts(name)[1]] for name in pairs()}
+    singles = {name: one.weight for name, one in book.faults.items() if fits(one, rod)}
+    twos = {name: singles[parts(name)[0]] * singles[parts(name)[1]] for name in pairs(rod)}
     all_singles, all_twos = sum(singles.values()), sum(twos.values())
     prior = {name: (1 - book.pairs) * weight / all_singles for name, weight in singles.items()}
     prior.update({name: book.pairs * weight / all_twos for name, weight in twos.items()})

@@ -51,6 +51,12 @@ class Circuit(Strict):
     sense_ohms: Positive
     flame_current: Positive
     flame_ratio: Annotated[float, Field(gt=1)]
+    coil_ohms: Annotated[float, Field(ge=0)] = Field(default=0.0, exclude_if=lambda ohms: ohms == 0)
+    """Winding of the ignition transformer in the way of the flame current; none where a rod only senses."""
+
+
+Rod = Literal["sense", "spark_and_sense"]
+"""What the rod in the flame does: it senses only, or it makes the spark as well."""
 
 
 class Equipment(Strict):
@@ -66,6 +72,8 @@ class Equipment(Strict):
     secondary_nominal: Positive
     limits: dict[str, Limit]
     circuit: Circuit | None = None
+    # Left out where it is the usual one, so that what older visits have kept still has the digest it had.
+    rod: Rod = Field(default="sense", exclude_if=lambda rod: rod == "sense")
 
     @property
     def supply_nominal(self) -> float:

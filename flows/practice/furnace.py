@@ -106,9 +106,11 @@ Answered = tuple[PracticeFurnace, Reply]
 def start(equipment: Equipment, meter: Meter, seed: int, level: str = "easy", fault: str | None = None) -> PracticeFurnace:
     """A furnace whose fault is drawn by `level`, or is `fault` (id or pair) at that level's severity.
 
-    The same seed gives the same furnace. Raises FlowError for an unknown level or fault.
+    The same seed gives the same furnace. Raises FlowError for an unknown level or fault, and for a rod that sparks as well.
     """
     levels = lessons().levels
+    if equipment.rod != catalog.SENSE:
+        raise FlowError(f"The practice furnace cannot spark with its flame rod, as {equipment.name} does.", "Choose a family whose rod only senses.")
     if level not in levels:
         raise FlowError(f"There is no level '{level}'.", f"Choose one of: {', '.join(levels)}.")
     rng = np.random.default_rng(seed)
@@ -302,5 +304,5 @@ def is_same(a: str, b: str) -> bool:
 def choices(level: str) -> list[str]:
     """The faults that may be answered at a level."""
     which = lessons().levels[level].faults
-    singles = [name for name, one in catalog.faults().faults.items() if one.practice and (which != "easy" or one.easy)]
+    singles = [name for name, one in catalog.faults().faults.items() if catalog.fits(one, catalog.SENSE) and one.practice and (which != "easy" or one.easy)]
     return singles if which != "pair" else [name for name in singles if name != HEALTHY]

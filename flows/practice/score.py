@@ -26,6 +26,8 @@ GUIDED = 10
 """The last place in the fixed order that is a guided step."""
 DEAD_PROOF = sum(not one.live for one in proofs().steps)
 """Readings at the furnace that prove it dead; those on a live part outside it are not counted."""
+BY_SUPPLY = frozenset({"supply_low", "supply_high"})
+"""Faults that are what the supply reads, and nothing else: none at all while it is within its limits."""
 WASTEFUL = 2.0
 """Readings over the fewest needed from which a better order is what to learn next (invented)."""
 
@@ -34,7 +36,8 @@ WASTEFUL = 2.0
 class Score:
     """mark: right, partly (one of two faults), alike (a meter cannot tell it from the truth) or wrong.
 
-    mild: the fault is so slight that every reading passes its limit, so that "no fault" is right as well.
+    mild: the fault is so slight that every reading passes its limit, or a supply fault whose supply does, so that
+    "no fault" is right as well.
     taken: readings made, those of the dead proof with them. fewest: readings the reasoner
     needs on the same furnace with the same meter, its own dead proofs with them. slips: each kind once. learn: what to learn next, most urgent first.
     text: the whole to be spoken.
@@ -55,13 +58,14 @@ def score(p: PracticeFurnace, answer: str, knowledge: Knowledge, rng: np.random.
     for one in catalog.parts(answer):
         catalog.fault(one)
     fewest, last = greedy(p, knowledge, rng)
-    mild = p.hidden != HEALTHY and answer == HEALTHY and passes(p)
+    slight = "mild" if passes(p) else "mild_supply" if p.hidden in BY_SUPPLY and supply_passes(p) else ""
+    mild = p.hidden != HEALTHY and answer == HEALTHY and bool(slight)
     mark: Mark = "right" if mild else _mark(p.hidden, answer, last)
     taken = len(p.taken)
     slips = tuple(dict.fromkeys(p.slips))
     learn = _learn(p, mark, taken, fewest)
     lines = lessons().lines
-    text = [lines["mild" if mild else mark].format(truth=catalog.spoken_name(p.hidden)), lines["readings"].format(taken=taken, fewest=fewest), told_slips(slips)]
+    text = [lines[slight if mild else mark].format(truth=catalog.spoken_name(p.hidden)), lines["readings"].format(taken=taken, fewest=fewest), told_slips(slips)]
     return Score(p.hidden, mark, taken, fewest, slips, learn, " ".join((*text, *learn[:1])), mild)
 
 
@@ -74,6 +78,12 @@ def told_slips(slips: tuple[str, ...]) -> str:
     return book.lines["slip" if len(slips) == 1 else "slips"].format(count=len(slips), unsafe=unsafe)
 
 
+def supply_passes(p: PracticeFurnace) -> bool:
+    """Whether the supply, free of the meter's error, is within the family's limits."""
+    limit = p.equipment.limits
+    return limit["supply_low"].value <= float(read(p.circuit, "supply_hot_neutral")[0]) <= limit["supply_high"].value
+
+
 def passes(p: PracticeFurnace) -> bool:
     """Whether every guided reading of the furnace, free of the meter's error, is within the family's limits."""
     found = {name: float(read(p.circuit, name)[0]) for name, one in catalog.probes().items() if one.order is not None and one.order <= GUIDED}
@@ -81,7 +91,7 @@ def passes(p: PracticeFurnace) -> bool:
     supply, low = found["supply_hot_neutral"], found["secondary_r_c"]
     due = supply / p.equipment.turns_ratio
     return (
-        limit["supply_low"] <= supply <= limit["supply_high"]
+        supply_passes(p)
         and abs(found["supply_hot_ground"] - supply) <= limit["line_to_ground_share"] * supply
         and found["supply_neutral_ground"] <= limit["neutral_to_ground"]
         and abs(low - due) <= limit["secondary_share"] * due

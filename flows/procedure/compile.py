@@ -15,6 +15,7 @@ from typing import Any
 
 from transitions import Machine
 
+from flows.errors import FlowError
 from flows.judge.profiles import Equipment, Limit, Meter
 from flows.judge.verdict import Facts, Judging, facts_of, judge
 from flows.procedure.limit_uses import limit_faults
@@ -33,6 +34,14 @@ Assess = Callable[[Mapping[str, Evidence]], Assessment]
 
 
 @dataclass(frozen=True)
+class Pick:
+    """A probe that the fault reasoning puts next. why: one spoken sentence, "" for none."""
+
+    probe: str
+    why: str = ""
+
+
+@dataclass(frozen=True)
 class Plan:
     """A procedure made ready for one furnace and one meter.
 
@@ -41,8 +50,8 @@ class Plan:
     limits: the profile's, overridden by the procedure's. judge: the
     calculations (a safety walk puts its own in). assess: the fault reasoning,
     None where a procedure has none. next_test: the probe that would tell most
-    now, if any. choose: the probe to take next, of those open, where the order of the
-    checks may follow the reasoning; None keeps the order of the file. typed: answers come from a keyboard, so nobody is told to speak up.
+    now, if any. choose: the probe to take next, of those that flows.talk.order lets in, or None
+    for the next check of the file; without it the order of the file is kept. typed: answers come from a keyboard, so nobody is told to speak up.
     """
 
     procedure: Procedure
@@ -56,7 +65,7 @@ class Plan:
     judge: Judging = judge
     assess: Assess | None = None
     next_test: Callable[[Session], str | None] | None = None
-    choose: Callable[[Session, frozenset[str]], str | None] | None = None
+    choose: Callable[[Session, frozenset[str]], Pick | None] | None = None
     typed: bool = False
 
     @property
@@ -134,8 +143,21 @@ def beginning(plan: Plan) -> Session:
     return Session(step=plan.procedure.start, things=tuple((name, things[name].begin) for name in plan.procedure.kinds()))
 
 
+def suits(procedure: Procedure, equipment: Equipment) -> bool:
+    """Whether a procedure may be gone through on a family: no meter goes in series with a rod that sparks as well."""
+    return equipment.rod != "spark_and_sense" or not any(step.ask and step.ask.quantity == "dc_amps" for step in procedure.steps.values())
+
+
 def make_plan(procedure: Procedure, equipment: Equipment, meter: Meter) -> Plan:
-    """A plan from parts that were checked. Use `load_plan` for a file."""
+    """A plan from parts that were checked. Use `load_plan` for a file.
+
+    Raises FlowError for a procedure that reads the flame current on a family whose rod sparks as well.
+    """
+    if not suits(procedure, equipment):
+        raise FlowError(
+            f"'{procedure.id}' puts the meter in the rod wire before the burner lights. On {equipment.name} the same rod sparks: that is high voltage.",
+            "Keep meter and leads off the rod wire while it sparks. Read the flame current as the maker's instructions say.",
+        )
     limits = {**equipment.limits, **procedure.limits}
     return Plan(procedure, equipment, meter, machine_of(procedure), routes_of(procedure), limits, facts_of(equipment), spoken_lines(procedure.language))
 

@@ -7,8 +7,8 @@ in a step of its own, and no step is entered before its needs hold.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from flows.errors import FlowError
 from flows.procedure.schema import ALLOWED, Procedure
@@ -77,10 +77,23 @@ def unmet(routes: Routes, name: str, session: Session) -> Need | None:
     if lacking and "on" not in wanted:
         return lacking
     things = dict(session.things)
-    for thing, places in routes.at[name].items():
-        if things[thing] not in places:
-            return Need(thing, places)
+    for thing in things_in_turn(routes, name, session):
+        if things[thing] not in routes.at[name][thing]:
+            return Need(thing, routes.at[name][thing])
     return lacking
+
+
+def things_in_turn(routes: Routes, name: str, session: Session) -> list[str]:
+    """The things that step `name` needs somewhere, in the order in which they are brought there.
+
+    Where one of them moves on proven dead power alone, what that proof moves itself (dial, jack, leads) comes last:
+    set before it, the proof would undo it again and again.
+    """
+    wanted, things, dead = routes.at[name], dict(session.things), frozenset({"dead"})
+    moving = [routes.bringers.get((thing, place), ()) for thing, places in wanted.items() if things[thing] not in places for place in places]
+    waits = any(steps and all(power_needed(routes, one, bool(session.safety)) == dead for one in steps) for steps in moving)
+    proving = {thing for thing, _ in routes.for_proof} if waits and session.power != "dead" else set()
+    return sorted(wanted, key=lambda thing: thing in proving)
 
 
 def first_step(routes: Routes, goal: str, session: Session) -> str:
@@ -97,11 +110,46 @@ def first_step(routes: Routes, goal: str, session: Session) -> str:
     return name
 
 
+MOST_ON_THE_WAY = 60
+"""More steps than any way has; one that is longer goes in a circle."""
+
+
+def way_to(routes: Routes, goal: str, session: Session) -> tuple[str, ...] | None:
+    """The steps to `goal`, itself last, when each on the way is answered as it should be; None where they go in a circle.
+
+    Raises FlowError as `first_step`.
+    """
+    steps, order = routes.procedure.steps, frozenset(routes.procedure.dead_proof)
+    found: list[str] = []
+    while len(found) < MOST_ON_THE_WAY:
+        name = first_step(routes, goal, session)
+        found.append(name)
+        if name == goal:
+            return tuple(found)
+        proof = steps[name].proves
+        if proof:
+            proofs = session.proofs | {proof}
+            session = replace(session, proofs=proofs, power="dead" if order <= proofs else session.power)
+            continue
+        sets = next(answer.sets for answer in steps[name].answers.values() if answer.sets.things or answer.sets.power)
+        things = tuple((thing, sets.things.get(thing, place)) for thing, place in session.things)
+        power = sets.power or session.power
+        session = replace(session, things=things, power=power, proofs=frozenset() if sets.power else session.proofs)
+    return None
+
+
+def keeps_power(routes: Routes, goal: str, session: Session) -> bool:
+    """Whether the way to `goal` leaves the power as it is, neither turned nor proven. Raises FlowError as `first_step`."""
+    steps = routes.procedure.steps
+    turning = (any(answer.sets.power for answer in steps[name].answers.values()) or steps[name].proves for name in way_to(routes, goal, session) or ())
+    return session.power in power_needed(routes, goal, bool(session.safety)) and not any(turning)
+
+
 def _bringer(routes: Routes, need: Need, for_step: str, session: Session) -> str:
     if need.what == "power" and need.places == {"dead"} and session.power == "said_off":
         return _next_proof(routes, session)
     places = frozenset({"said_off"}) if need.what == "power" and "on" not in need.places else need.places
-    found = bringers(routes, need.what, places, for_step)
+    found = bringers(routes, need.what, places, for_step, things_in_turn(routes, for_step, session))
     if not found:
         raise FlowError(f"Nothing brings {need.what} to {' or '.join(sorted(places))} for '{for_step}'.", "Add a step whose answer sets it.")
     return next((one for one in found if _as_it_stands(routes, one, session)), found[0])
@@ -121,14 +169,14 @@ def _next_proof(routes: Routes, session: Session) -> str:
     return routes.proving[lacking]
 
 
-def bringers(routes: Routes, what: str, places: frozenset[str], for_step: str) -> list[str]:
+def bringers(routes: Routes, what: str, places: frozenset[str], for_step: str, turn: Sequence[str] = ()) -> list[str]:
     """Steps with an answer that brings `what` to one of `places` and undoes nothing that was looked at before it.
 
-    Those whose own needs agree with `for_step` come first. Power is turned on last, so there only those that agree count.
+    turn: the things in the order in which they are brought there, the file's by default. Those whose own needs agree with `for_step` come first. Power is turned on last, so there only those that agree count.
     """
     wanted, steps = routes.at[for_step], routes.procedure.steps
     named = dict.fromkeys(name for place in sorted(places) for name in routes.bringers.get((what, place), ()))
-    order = [*routes.at[for_step], "power"]
+    order = [*(turn or routes.at[for_step]), "power"]
     later = set(order[order.index(what) + 1 :])
     agreeing, others = [], []
     for name in named:

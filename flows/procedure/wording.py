@@ -30,7 +30,7 @@ LINES: dict[str, frozenset[str]] = {
         "back_again": "", "memo_start": "", "memo_end": "", "help": "", "stop": "", "stop_way_out": "", "reprove": "",
         "skipped": "", "offer": "phrases", "fix_now": "", "test_later": "", "last_digit": "", "not_done": "list",
         "miss_fit": "wanted", "want_reading": "unit", "want_phrase": "phrases", "want_command": "", "missing": "title", "alarm": "",
-        "alarm_again": "", "alarm_check": "", "welcome_back": "title", "as_it_stands": "list", "all_good": "", "some_skipped": "list",
+        "alarm_again": "", "alarm_check": "", "welcome_back": "title", "as_it_stands": "list", "all_good": "", "all_sound": "", "one_rod": "", "some_skipped": "list",
     }.items()
 }
 """Every line the dialogue speaks and the fields it may fill in."""

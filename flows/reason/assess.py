@@ -22,7 +22,7 @@ from flows.reason import words as reason_words
 from flows.reason.knowledge import Knowledge, as_shown
 from flows.reason.meter_error import meter_error
 from flows.reason.mixture import PROVES, Shown, Weighed, log_evidence, posterior, weigh
-from flows.reason.naming import CURRENT, named_and_unproven, present_in, repair
+from flows.reason.naming import CURRENT, as_said, named_and_unproven, present_in, repair
 from flows.reason.next import Gain, Place, Sight, Wiring, choose, cost, gains, left_after
 from flows.reason.safety import compulsory, findings
 
@@ -34,6 +34,7 @@ MOST_KEPT = 260
 RIVALS = 3
 YES_OR_NO = ("board_proves_flame", "flame_current_wiggled", "flame_current_watched")
 NEVER_LIT = "never_lit"
+SPARKS = "spark_and_sense"
 AGAINST = -1.0
 """A reading rules a fault out when it is less than e^-1 as likely under it as under what is now believed."""
 
@@ -42,7 +43,7 @@ AGAINST = -1.0
 class Assessment:
     """What the readings so far say.
 
-    ranked: every fault and pair with its probability, likeliest first, summing to 1.
+    ranked: every fault and pair with its probability as it is said, likeliest first, summing to 1.
     next_probe: the probe to take next, None when enough is known or nothing
     more would tell. next_why: one spoken sentence why.
     sentence: one or two short spoken sentences: which readings speak for the
@@ -100,23 +101,23 @@ def assess(
     passed over. Raises FlowError for a probe or a kind of answer not known here.
     """
     settings = catalog.settings()
-    readings, seen = _split(evidence)
+    readings, seen = _split(evidence, knowledge.equipment.rod)
     weighed = weigh(knowledge.components, readings, seen, settings.odd)
     of_component, of_fault = posterior(knowledge.components, knowledge.prior, weighed)
     order = np.argsort(-of_fault, kind="stable")
     ranked = tuple((knowledge.hypotheses[h], float(of_fault[h])) for h in order)
-    left = _open(evidence, allowed)
+    left = _open(evidence, allowed, knowledge.equipment.rod)
     sight = _likely(knowledge, of_component, readings, seen)
     named, unproven = named_and_unproven(knowledge, ranked, evidence, readings)
     alike = () if named or unproven else _alike(knowledge, ranked, sight, left)
     first = tuple(name for name in compulsory() if name in left)
     probe = first[0] if first else None if named or alike else _best(sight, left, unproven, at)
-    tell_by = _tells(knowledge, alike, sight, _open(evidence, None))
+    tell_by = _tells(knowledge, alike, sight, _open(evidence, None, knowledge.equipment.rod))
     parts = _parts(knowledge, weighed)
     expected = _predict(knowledge, sight, probe)
     told = reason_words.Told(knowledge, dict(evidence), ranked, named, alike, unproven, probe, parts, expected, language, tell_by)
     return Assessment(
-        ranked=ranked,
+        ranked=as_said(ranked),
         next_probe=probe,
         next_why=reason_words.why_next(told),
         sentence=reason_words.sentence(told),
@@ -145,16 +146,16 @@ def _best(sight: Sight, left: Mapping[str, Probe], unproven: tuple[str, ...], at
 
 def expected_gains(evidence: Mapping[str, Evidence], knowledge: Knowledge, allowed: Set[str] | None = None) -> list[Gain]:
     """The expected information of every probe still open, most bits first."""
-    readings, seen = _split(evidence)
+    readings, seen = _split(evidence, knowledge.equipment.rod)
     weighed = weigh(knowledge.components, readings, seen, catalog.settings().odd)
     of_component, _ = posterior(knowledge.components, knowledge.prior, weighed)
-    found = gains(_likely(knowledge, of_component, readings, seen), _open(evidence, allowed))
+    found = gains(_likely(knowledge, of_component, readings, seen), _open(evidence, allowed, knowledge.equipment.rod))
     return sorted(found, key=lambda one: -one.bits)
 
 
-def _split(evidence: Mapping[str, Evidence]) -> tuple[dict[str, Shown], dict[str, int]]:
+def _split(evidence: Mapping[str, Evidence], rod: str) -> tuple[dict[str, Shown], dict[str, int]]:
     """The readings, and of what was looked at the place of the answer in probes.yaml."""
-    known = catalog.probes()
+    known = {name: one for name, one in catalog.probes().items() if catalog.fits(one, rod)}
     readings: dict[str, Shown] = {}
     seen: dict[str, int] = {}
     for name, one in evidence.items():
@@ -180,8 +181,11 @@ def _split(evidence: Mapping[str, Evidence]) -> tuple[dict[str, Shown], dict[str
     return readings, seen
 
 
-def _open(evidence: Mapping[str, Evidence], allowed: Set[str] | None) -> dict[str, Probe]:
-    """The probes that may be taken now: not taken, not spoilt by one that was, and with those taken that must come before."""
+def _open(evidence: Mapping[str, Evidence], allowed: Set[str] | None, rod: str) -> dict[str, Probe]:
+    """The probes that may be taken now: not taken, not spoilt by one that was, and with those taken that must come before.
+
+    Where the rod sparks as well, nothing is asked for that puts the meter in its wire: the maker's instructions say when.
+    """
     known = catalog.probes()
     spoilt = {other for name in evidence for other in known[name].undoes}
     if NEVER_LIT in evidence.values():
@@ -189,7 +193,13 @@ def _open(evidence: Mapping[str, Evidence], allowed: Set[str] | None) -> dict[st
     return {
         name: one
         for name, one in known.items()
-        if not one.proof and name not in evidence and name not in spoilt and set(one.after) <= evidence.keys() and (allowed is None or name in allowed)
+        if not one.proof
+        and catalog.fits(one, rod)
+        and not (rod == SPARKS and one.wiring == "series")
+        and name not in evidence
+        and name not in spoilt
+        and set(one.after) <= evidence.keys()
+        and (allowed is None or name in allowed)
     }
 
 

@@ -63,9 +63,9 @@ def build_knowledge(equipment: Equipment, meter: Meter, rng: np.random.Generator
     draws: furnaces for each band of severity and stratum of boards (pairs take a half).
     names: the faults and pairs to know; by default every single fault and the PAIRS likeliest pairs.
     """
-    prior = catalog.shipped_prior()
+    prior = catalog.shipped_prior(equipment.rod)
     hypotheses = tuple(names if names is not None else likeliest(prior, PAIRS))
-    book = catalog.probes()
+    book = {name: one for name, one in catalog.probes().items() if catalog.fits(one, equipment.rod)}
     probes = tuple(p for p, one in book.items() if one.numeric and not one.proof)
     looks = tuple(p for p, one in book.items() if not one.numeric)
     scale = np.array([book[p].scale for p in probes])

@@ -48,6 +48,21 @@ def repair(name: str) -> tuple[str, ...]:
     return tuple(sorted({catalog.fault(one).next for one in catalog.parts(name)}))
 
 
+def as_said(ranked: tuple[tuple[str, float], ...]) -> tuple[tuple[str, float], ...]:
+    """The ranking as it is said: of the likeliest so much is held back as other worlds than the model's have shown.
+
+    ranked: fault or pair -> probability, likeliest first, summing to 1; so is what comes back. The others share what
+    is held back as they share the rest.
+    """
+    (top, chance), *others = ranked
+    held = catalog.settings().held_back
+    said = chance * (1 - max(held.get(one, held[catalog.OTHER]) for one in catalog.parts(top)))
+    rest = sum(p for _, p in others)
+    if not rest > 0 or said < others[0][1] * (1 - said) / rest:
+        return ranked
+    return ((top, said), *((name, p * (1 - said) / rest) for name, p in others))
+
+
 def present_in(ranked: Iterable[tuple[str, float]]) -> dict[str, float]:
     """Single fault -> the chance that it stands, alone or in a pair."""
     found: dict[str, float] = {}

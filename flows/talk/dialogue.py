@@ -33,7 +33,10 @@ from grammar.answers import Choice, Command, Reading, Unclear, meaning
 
 def begin(plan: Plan) -> Moved:
     """The first step of a visit. Power is taken as on until it is proven dead."""
-    return enter(plan, beginning(plan), plan.procedure.start)
+    session, effects = enter(plan, beginning(plan), plan.procedure.start)
+    if plan.equipment.rod == "sense":
+        return session, effects
+    return session, [Say(plan.lines.line("one_rod"), "alarm", "one_rod"), *effects]
 
 
 def advance(plan: Plan, session: Session, given: Input) -> Moved:

@@ -9,14 +9,14 @@ from flows.errors import CalculationError
 from flows.faults import catalog
 from flows.faults.sayings import sayings
 from flows.judge.measured import Verdict, measured
-from flows.procedure.compile import Plan, next_step, way_out
+from flows.procedure.compile import Pick, Plan, next_step, way_out
 from flows.procedure.proving import live_proofs, proofs_after
 from flows.procedure.route import first_step, power_needed
 from flows.procedure.schema import Judge
 from flows.procedure.session import Effect, End, Save, Say, Session, Taken, Tone
 from flows.procedure.wording import fill, quantity_words
 from flows.reason.assess import Assessment, Evidence
-from flows.talk.order import chosen, first_undone, last_check
+from flows.talk.order import all_pass, chosen, first_undone, last_check
 from flows.talk.prompts import ask_again, listen, step_lines
 from grammar.answers import Reading
 
@@ -52,11 +52,20 @@ def go_on(plan: Plan, session: Session) -> Moved:
         return session, ask_again(plan, session)
     # A test that was asked for leads nowhere of itself: the visit goes on with the first check that is still to be done.
     target = next_step(plan, session) if plan.step(session.step).next else first_undone(plan, session)
-    first, *rest = chosen(plan, session, target)
+    (first, *rest), pick = chosen(plan, session, target)
     waiting = _waiting_test(plan, session, target)
     if waiting is None:
-        return enter(plan, session, first, tuple(rest))
+        session, more = enter(plan, session, first, tuple(rest))
+        return session, [*_told(first, pick), *more]
     return enter(plan, replace(session, tests=tuple(one for one in session.tests if one != waiting)), waiting)
+
+
+def _told(step: str, pick: Pick | None) -> list[Effect]:
+    """Why this step comes now, said and written down; nothing where the order is the file's own."""
+    if pick is None:
+        return []
+    said: list[Effect] = [Say(pick.why, "info", "order")] if pick.why else []
+    return [Save("order", {"step": step, "probe": pick.probe, "why": pick.why}), *said]
 
 
 def stopping(plan: Plan, session: Session) -> str | None:
@@ -392,6 +401,9 @@ def finish(plan: Plan, session: Session, name: str) -> Moved:
 def _whole_verdict(plan: Plan, session: Session, last: Assessment | None, whole: bool) -> list[Effect]:
     """What all readings together say. Nothing is called good while a check is missing or a danger stands."""
     if last is not None:
+        if last.named in (None, catalog.HEALTHY) and whole and all_pass(plan, session):
+            # Nothing was found: that is the verdict, not which test could still be made.
+            return [Say(plan.lines.line("all_sound"), "verdict", "all_sound")]
         if last.named == catalog.HEALTHY and not whole:
             return []
         said: list[Effect] = [Say(last.sentence, "verdict", "assessment")]

@@ -7,10 +7,11 @@ from collections.abc import Iterator
 from flows.judge.measured import measured
 from flows.procedure.compile import Plan
 from flows.procedure.proving import live_proofs
-from flows.procedure.route import unmet
+from flows.procedure.route import keeps_power, unmet
 from flows.procedure.schema import ALLOWED
 from flows.procedure.session import Effect, End, Input, Listen, Save, Say, Session
 from flows.procedure.things import catalogue
+from flows.talk.order import checks_near, first_checks, is_open, probes_of
 from flows.talk.taking import missing_steps, readings_of_check, stopping
 from grammar.answers import Choice, Command, Reading
 
@@ -27,6 +28,7 @@ def broken(plan: Plan, before: Session, given: Input | None, after: Session, eff
     yield from _dangers(plan, before, after, effects)
     yield from _ended(plan, before, after, effects)
     yield from _cautions(plan, effects)
+    yield from _ordered(plan, before, after, effects)
 
 
 def _spoken(plan: Plan, after: Session, effects: list[Effect]) -> Iterator[str]:
@@ -164,7 +166,7 @@ def _ended(plan: Plan, before: Session, after: Session, effects: list[Effect]) -
         if f"{step}/danger/{finding}" not in said:
             yield f"the visit ends without a word on the danger '{finding}'"
     missing = missing_steps(plan, after)
-    if missing and (end.how == "finished" or "not_done" not in said or "all_good" in said):
+    if missing and (end.how == "finished" or "not_done" not in said or {"all_good", "all_sound"} & set(said)):
         yield "the visit ends as if all checks were done"
     if missing and said[-1] != "not_done":
         yield "what is missing is not the last word"
@@ -177,6 +179,26 @@ def _cautions(plan: Plan, effects: list[Effect]) -> Iterator[str]:
         step = plan.procedure.steps.get(name)
         if rest == "say/0" and step and step.caution and not step.end and f"{name}/caution" not in lines[: lines.index(line)]:
             yield f"'{name}' is spoken without its caution first"
+
+
+def _ordered(plan: Plan, before: Session, after: Session, effects: list[Effect]) -> Iterator[str]:
+    """Where the reasoning may choose, supply, polarity and ground still come first, and no trip of the power that could wait."""
+    if plan.choose is None or after.mode != "ask" or before.mode not in ("confirm", "digits") or before.agenda or before.tests or after.leaving:
+        return
+    steps, first = plan.procedure.steps, first_checks(plan)
+    waiting = next((name for name in first if is_open(after, name)), None)
+    for goal in dict.fromkeys((after.step, *after.agenda)):
+        if waiting and probes_of(steps[goal]) and goal not in first:
+            yield f"'{goal}' comes before '{waiting}'"
+    for pick in (effect.data for effect in effects if isinstance(effect, Save) and effect.kind == "order"):
+        goal = str(pick["step"])
+        if after.safety:
+            yield f"'{goal}' is put forward while a danger stands"
+        if not steps[goal].extra and not probes_of(steps[goal]):
+            yield f"'{goal}' is put forward and takes no reading"
+        left = next((name for name in checks_near(plan, after) if name != goal), None)
+        if left and not keeps_power(plan.routes, goal, after):
+            yield f"'{goal}' is put forward across the power while '{left}' is left"
 
 
 def proof_breaches(plan: Plan) -> Iterator[tuple[str, str]]:

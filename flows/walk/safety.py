@@ -25,18 +25,18 @@ from flows.errors import CalculationError, FlowError
 from flows.judge.measured import Measured, Verdict
 from flows.judge.verdict import CALCULATIONS, Facts
 from flows.procedure.compile import Plan, may_enter
+from flows.procedure.route import way_to
 from flows.procedure.schema import Procedure
 from flows.procedure.session import Input, Resumed, Session, Taken
-from flows.reason.assess import Assessment
 from flows.talk.dialogue import advance, begin
-from flows.talk.order import probes_open
 from flows.talk.prompts import offers, scope_for
+from flows.walk.choices import PASS, Key, Tried, plain_reading, reasoned
 from flows.walk.rules import broken, proof_breaches
 from grammar.answers import Choice, Command, Reading, Unclear
 from grammar.language import language
 
-PASS, CLOSE, UNJUDGED, FAIL = 1.0, 3.0, 4.0, 10.0
-"""The value that stands for each outcome of a reading; FAIL plus n is the n-th finding of the calculation."""
+CLOSE, UNJUDGED, FAIL = 3.0, 4.0, 10.0
+"""The value that stands for each outcome of a reading (PASS for a pass); FAIL plus n is the n-th finding of the calculation."""
 
 
 @dataclass(frozen=True)
@@ -59,9 +59,6 @@ class Walk:
     stuck: tuple[str, ...]
 
 
-NAMED = Assessment((("a fault", 1.0),), None, "", "", (), (), True, "a fault")
-"""What the reasoning says when it names a fault, whichever."""
-Key = tuple[object, ...]
 PASSING = frozenset({"digits", "which", "memo", "paused", "alarm"})
 """Modes that lead back to where the visit stood, and on only as another mode does."""
 
@@ -69,9 +66,9 @@ PASSING = frozenset({"digits", "which", "memo", "paused", "alarm"})
 def walk(plan: Plan, first_breach: bool = False, orders: bool = False) -> Walk:
     """Walk `plan` from its beginning through every state and answer; with first_breach only up to the first rule broken.
 
-    orders: also every check after every other one, as the fault reasoning may ask for them. That takes many times
-    as long (`python -m tests.lab.measure.walk`); without it the checks come in the file's order, with all that a
-    technician may ask for in between.
+    orders: also every check and every test put forward wherever `flows.talk.order` lets the fault reasoning do so
+    (`python -m tests.lab.measure.walk`); without it the checks come in the file's order, with all that a technician may
+    ask for in between.
     """
     judging = plan.judge
     plan = replace(plan, judge=_tried, assess=None, next_test=None)
@@ -83,6 +80,7 @@ def walk(plan: Plan, first_breach: bool = False, orders: bool = False) -> Walk:
     back: dict[Key, set[Key]] = {}
     queue, moves = deque([start]), 0
     tested: set[str] = set()
+    ways: set[Key] = set()
     placed: set[Key] | None = set() if orders else None
     breaches = [Breach("start", "begin", rule) for rule in broken(plan, start, None, start, effects)]
     breaches += [Breach(step, "a reading", rule) for step, rule in proof_breaches(replace(plan, judge=judging))]
@@ -99,6 +97,7 @@ def walk(plan: Plan, first_breach: bool = False, orders: bool = False) -> Walk:
                 breaches.append(Breach(_name(before), _told(given), error.problem))
                 continue
             breaches += [Breach(_name(before), _told(given), rule) for rule in broken(tried, before, given, after, effects)]
+            breaches += [Breach(_name(before), _told(given), rule) for rule in _circles(plan, after, ways)]
             there, new = _key(plan, after, guarded), not _talk_keys(after) <= waiting
             back.setdefault(there, set()).add(here)
             if there not in seen or new:
@@ -109,6 +108,18 @@ def walk(plan: Plan, first_breach: bool = False, orders: bool = False) -> Walk:
                 waiting |= _talk_keys(after)
                 queue.append(after)
     return Walk(len(seen), moves, tuple(dict.fromkeys(breaches)), _unreached(plan, seen), _stuck(seen, back))
+
+
+def _circles(plan: Plan, after: Session, ways: set[Key]) -> Iterator[str]:
+    """The way to what is still to be reached must come to it; each place and goal is looked at once."""
+    if not after.agenda or after.mode != "ask":
+        return
+    goal = after.agenda[0]
+    way = (goal, after.power, after.proofs, after.things, bool(after.safety))
+    if way not in ways:
+        ways.add(way)
+        if way_to(plan.routes, goal, after) is None:
+            yield f"the way to '{goal}' goes in a circle"
 
 
 def _tried(check: str, roles: Mapping[str, Measured], limits: object, facts: Facts) -> Verdict:
@@ -134,9 +145,6 @@ def _outcomes(plan: Plan, session: Session) -> list[float]:
     return [PASS, CLOSE, UNJUDGED, *(FAIL + number for number in sorted({0, *special}))]
 
 
-Tried = tuple[Plan, Session, Input]
-
-
 def _moving(plan: Plan, session: Session, placed: set[Key] | None, tested: set[str]) -> Iterator[Tried]:
     """What can move a visit on from where it stands."""
     yield plan, session, Command("gas", "")
@@ -148,11 +156,11 @@ def _moving(plan: Plan, session: Session, placed: set[Key] | None, tested: set[s
     yield from _tests(plan, session, tested)
     if session.mode in ("ask", "offer"):
         yield from _going_back(plan, session)
+    if placed is not None:
+        yield from reasoned(plan, session, placed)
     if session.pending is not None:
         for value in _outcomes(plan, session):
             yield plan, replace(session, pending=replace(session.pending, value=value)), Choice("yes", "")
-        if placed is not None:
-            yield from _reasoned(plan, session, placed)
     elif session.mode == "ask" and plan.step(session.step).ask:
         yield plan, session, next(_readings(plan, session))
 
@@ -180,7 +188,7 @@ def _inputs(plan: Plan, session: Session, placed: set[Key] | None, tested: set[s
     yield from ((plan, session, one) for one in _choices(plan, session))
     yield from _tests(plan, session, tested)
     yield from ((plan, *one) for one in _readings_in(plan, session))
-    yield from _reasoned(plan, session, placed)
+    yield from reasoned(plan, session, placed)
     yield plan, session, Unclear("nothing", "")
     yield plan, session, Unclear("not_open", "")
 
@@ -208,33 +216,6 @@ def _tests(plan: Plan, session: Session, tested: set[str]) -> Iterator[Tried]:
             yield named, session, Choice("take_test", "")
 
 
-def _reasoned(plan: Plan, session: Session, placed: set[Key] | None) -> Iterator[Tried]:
-    """A reading after which the reasoning names a fault, or asks for any other probe first.
-
-    The way to that probe depends on where everything stands alone, so it is tried once for each such place; where
-    the visit goes on after it is tried from there in turn.
-    """
-    if session.pending is None or session.mode != "confirm":
-        return
-    yield replace(plan, assess=lambda _: NAMED), replace(session, pending=replace(session.pending, value=PASS)), Choice("yes", "")
-    if placed is None:
-        return
-    place = (session.power, session.things, bool(session.agenda), bool(session.safety), plan.step(session.step).extra)
-    if place in placed:
-        return
-    placed.add(place)
-    passed = replace(session, pending=replace(session.pending, value=PASS))
-    if session.agenda:
-        return
-    passed = replace(passed, done=frozenset(), skipped=())
-    for probe in sorted(probes_open(plan, passed)):
-        yield replace(plan, choose=lambda _, __, probe=probe: probe), passed, Choice("yes", "")  # type: ignore[misc]
-    if plan.step(session.step).extra:
-        for name, step in plan.procedure.steps.items():
-            if step.check and step.next and not step.extra:
-                yield plan, replace(passed, done=frozenset(plan.procedure.steps) - {name}), Choice("yes", "")
-
-
 def _readings_in(plan: Plan, session: Session) -> Iterator[tuple[Session, Input]]:
     readings = list(_readings(plan, session))
     for reading in readings:
@@ -257,7 +238,7 @@ def _readings_in(plan: Plan, session: Session) -> Iterator[tuple[Session, Input]
 def _readings(plan: Plan, session: Session) -> Iterator[Reading]:
     step = plan.step(session.step)
     quantity, unit = (step.ask.quantity, step.ask.unit) if step.ask else ("ac_volts", "volt")
-    plain = Reading(1.0, 1.0, 1.0, 0.1, quantity, unit, True, False, "", "1")
+    plain = plain_reading(quantity, unit)
     yield plain
     yield replace(plain, sounds_like=11.0)
 
@@ -266,8 +247,7 @@ def _with_past(plan: Plan, session: Session, name: str) -> Session:
     ask = plan.step(name).ask
     taken = session.taken
     if ask:
-        reading = Reading(1.0, 1.0, 1.0, 0.1, ask.quantity, ask.unit, True, False, "", "1")
-        taken = (Taken(name, ask.probe, reading, Measured(1.0, 0.1, 0.8, 1.2, ask.quantity), ask.probe),)
+        taken = (Taken(name, ask.probe, plain_reading(ask.quantity, ask.unit), Measured(1.0, 0.1, 0.8, 1.2, ask.quantity), ask.probe),)
     return replace(session, trail=(name,), taken=taken)
 
 

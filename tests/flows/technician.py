@@ -61,7 +61,7 @@ class Technician:
         if mode == "paused":
             return "continue"
         if mode == "confirm":
-            return options["yes"]
+            return options.get("yes", "yes")
         if mode in ("again", "alarm"):
             return next(text for name, text in options.items() if name != "no")
         if scope.asked is not None:

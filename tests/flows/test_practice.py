@@ -20,7 +20,7 @@ from flows.judge.profiles import equipment, meter
 from flows.practice import furnace as practice
 from flows.practice.furnace import PracticeFurnace, ask, light, plug, put_in_series, set_jack, start, touch, turn
 from flows.practice.proof import proofs, proven
-from flows.practice.score import score
+from flows.practice.score import passes, score, supply_passes
 from flows.procedure.proving import proofs_after
 from flows.procedure.schema import load_procedure
 from flows.reason.knowledge import Knowledge
@@ -300,6 +300,18 @@ def test_no_fault_is_right_too_where_every_reading_passes(known: Knowledge) -> N
     assert score(at(110.9), "supply_low", known, rng()).mark == "right"
     assert score(at(102.0), "healthy", known, rng()).mark == "wrong"
     assert score(at(110.9), "rod_open", known, rng()).mark == "wrong"
+
+
+def test_a_low_supply_within_its_limits_is_no_fault_whatever_the_flame_reads(known: Knowledge) -> None:
+    slight = [p for seed in range(60) if (p := furnace("supply_low", seed, "hard")) and supply_passes(p)]
+    thin = [p for p in slight if not passes(p)]
+    assert len(slight) > 40 and thin
+    for p in (slight[0], *thin):
+        marked = score(p, "healthy", known, rng())
+        assert marked.mark == "right" and marked.mild and "within its limits" in marked.text
+    low = next(p for seed in range(60) if not supply_passes(p := furnace("supply_low", seed, "hard")))
+    assert score(low, "healthy", known, rng()).mark == "wrong"
+    assert score(thin[0], "rod_coated", known, rng()).mark == "wrong"
 
 
 def test_readings_of_the_dead_proof_count(known: Knowledge) -> None:

@@ -342,6 +342,32 @@ def no_caution_first(plan):
     return tampered(plan, last(plan, *AIR), effects=without(last(plan, *AIR)[3], "meter_volts/caution"))
 
 
+def put_forward(plan: Plan, step: str, **after: object) -> set[str]:
+    """A step put next by the reasoning, after the supply was read."""
+    choosing = replace(plan, choose=lambda *_: None)
+    move = last(choosing, *TO_LIVE, *LIVE)
+    pick = Save("order", {"step": step, "probe": "", "why": ""})
+    return tampered(choosing, move, after=replace(move[2], **after), effects=[pick, *move[3]])
+
+
+def a_check_before_the_supply(plan):
+    choosing = replace(plan, choose=lambda *_: None)
+    move = last(choosing, *TO_LIVE, *LIVE)
+    return tampered(choosing, move, after=replace(move[2], done=frozenset()))
+
+
+def put_forward_past_a_danger(plan):
+    return put_forward(plan, "path", safety=(("live", "high"),))
+
+
+def put_forward_and_nothing_read(plan):
+    return put_forward(plan, "clip_in")
+
+
+def put_forward_across_the_power(plan):
+    return put_forward(plan, "path", done=frozenset())
+
+
 def limit(plan: Plan, key: str, value: float) -> Plan:
     return replace(plan, limits={**plan.limits, key: plan.limits[key].model_copy(update={"value": value})})
 
@@ -389,6 +415,10 @@ CASES = {
     ends_as_if_all_were_done: "the visit ends as if all checks were done",
     missing_is_not_the_last_word: "what is missing is not the last word",
     no_caution_first: "'meter_volts' is spoken without its caution first",
+    a_check_before_the_supply: "'path' comes before 'live'",
+    put_forward_past_a_danger: "'path' is put forward while a danger stands",
+    put_forward_and_nothing_read: "'clip_in' is put forward and takes no reading",
+    put_forward_across_the_power: "'path' is put forward across the power while 'live' is left",
     a_live_part_passes_as_dead: "12 V passes as dead",
     a_dead_part_passes_as_live: "0 V passes as live",
 }
