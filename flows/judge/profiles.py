@@ -63,7 +63,6 @@ class Equipment(Strict):
     about: str
     supply: Supply
     turns_ratio: Positive
-    secondary_nominal: Positive
     limits: dict[str, Limit]
     circuit: Circuit | None = None
 
