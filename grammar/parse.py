@@ -10,7 +10,7 @@ from grammar import units
 from grammar.answers import Answer, Choice, Command, Heard, Reading, Unclear
 from grammar.build import open_commands
 from grammar.language import Language, language
-from grammar.numbers import Spoken, mistaken, read
+from grammar.numbers import SpokenNumber, mistaken, read
 from grammar.scope import Asked, Scope
 from grammar.words import plain_words
 
@@ -59,10 +59,10 @@ def understand(heard: Heard, scope: Scope) -> Answer:
 class _Said:
     """A number and the unit said with it (None when not said), its quantity; mistaken: what it may be misheard for."""
 
-    number: Spoken
+    number: SpokenNumber
     unit: str | None
     quantity: str
-    mistaken: tuple[Spoken, ...]
+    mistaken: tuple[SpokenNumber, ...]
 
 
 def _reading(words: Words, scope: Scope, asked: Asked, lang: Language, typed: bool) -> Reading | Unclear:

@@ -51,7 +51,7 @@ steps:
 LIMIT = 90
 
 
-class Heard:
+class RunningVisit:
     """The lines of a running visit, with a limit on waiting."""
 
     def __init__(self, process) -> None:
@@ -93,7 +93,7 @@ def test_a_visit_by_microphone_and_loudspeaker(sound_room: SoundRoom, clip, tmp_
     recorder = sound_room.record(spoken)
     code = "import sys; from assistant.cli import main; main(sys.argv[1:])"
     process = sound_room.python(code, "run", "--procedure", str(tmp_path / "two.yaml"), "--rate", "fast", "--keep-sound", "all", "--visits", str(tmp_path / "visits"))
-    visit = Heard(process)
+    visit = RunningVisit(process)
 
     def answer(text: str, then: str) -> None:
         visit.until("(listening)")

@@ -36,7 +36,7 @@ def drawn(fault: str, n: int = 12, **kwargs: object) -> list[world.Furnace]:
     return list(world.furnaces("tune", n, 21, trade_effects=False, calls=False, only=(fault,), **kwargs))
 
 
-def steady(furnace: world.Furnace, probe: str) -> world.Reading:
+def steady(furnace: world.Furnace, probe: str) -> world.ProbeAnswer:
     return world.read(furnace, probe, np.random.default_rng(1), hands=world.STEADY_HANDS)
 
 
@@ -118,7 +118,7 @@ def test_a_deaf_board_passes_good_current_and_drops_the_flame() -> None:
 def test_without_a_secondary_or_a_flame_nothing_is_proved_and_no_current_is_invented() -> None:
     for furnace in drawn("secondary_none") + drawn("never_lights") + drawn("neutral_open"):
         assert steady(furnace, "board_proves_flame").word == "never lit"
-        assert steady(furnace, "flame_current") == world.Reading("flame_current", meter.MICROAMPS, word="never lit")
+        assert steady(furnace, "flame_current") == world.ProbeAnswer("flame_current", meter.MICROAMPS, word="never lit")
 
 
 def test_a_burner_off_the_cabinet_reads_open_and_stops_the_current() -> None:
