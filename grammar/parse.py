@@ -183,7 +183,9 @@ def _numbers(words: Words, asked: Asked, lang: Language) -> tuple[_Said, ...]:
     for count, unit, tag in _unit_endings(words, lang):
         bare = words[: len(words) - count]
         quantity = asked.quantity if unit is None else units.quantity_of(unit, tag, asked.quantity)
-        for number in read(bare, lang.key) if quantity else ():
+        if quantity is None:
+            continue
+        for number in read(bare, lang.key):
             found.setdefault((number.digits, unit, quantity), _Said(number, unit, quantity, mistaken(bare, lang.key)))
     return tuple(found.values())
 

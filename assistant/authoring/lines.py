@@ -41,9 +41,9 @@ def _step_lines(plan: Plan, name: str, step: Step) -> Iterator[SpokenLine]:
         yield SpokenLine(name, "caution again", step.caution.short, (*here, "caution", "short"))
     for number, text in enumerate(step.say):
         yield SpokenLine(name, "say", text, (*here, "say", number))
-    for role, text in (("leads", step.leads), ("why", step.why)):
-        if text:
-            yield SpokenLine(name, role, text, (*here, role))
+    for role, told in (("leads", step.leads), ("why", step.why)):
+        if told:
+            yield SpokenLine(name, role, told, (*here, role))
     for key, answer in step.answers.items():
         if answer.again:
             yield SpokenLine(name, "answer", answer.again.say, (*here, "answers", key, "again", "say"))

@@ -100,7 +100,7 @@ def _so_far(counting: tuple[ReportedReading, ...], bad: list[str], close: list[s
 
 def _likely(events: list[dict[str, Any]]) -> str:
     """What the readings together said last, where they point more at one fault than at all else."""
-    last = next((one for one in reversed(events) if one.get("kind") == "assessment"), {})
+    last: dict[str, Any] = next((one for one in reversed(events) if one.get("kind") == "assessment"), {})
     first = next(iter(last.get("ranked") or []), None)
     if not isinstance(first, list) or len(first) != 2 or first[0] == "healthy" or not number(first[1]) >= 0.5:
         return ""

@@ -277,15 +277,16 @@ def _ruled_out(events: list[Event], last: Event, readings: tuple[ReportedReading
 def _phasor(events: list[Event]) -> Phasor | None:
     gone = taken_back(events)
     latest = {one.get("probe"): one for place, one in enumerate(events) if one.get("kind") == "reading" and place not in gone}
-    three = [latest.get(probe) for probe in ("supply_hot_neutral", "secondary_r_c", "line_to_r")]
-    if any(one is None for one in three):
+    three = [latest[probe] for probe in ("supply_hot_neutral", "secondary_r_c", "line_to_r") if probe in latest]
+    if len(three) < 3:
         return None
-    values = [number(one.get("value")) for one in three if one]
+    values = [number(one.get("value")) for one in three]
     if not all(math.isfinite(value) and value > 0 for value in values):
         return None
-    spread = [(number((one.get("measured") or {}).get("high")) - value) for one, value in zip(three, values, strict=True) if one]
-    verdict = next((one for place, one in reversed(list(enumerate(events))) if one.get("kind") == "verdict" and one.get("check") == "phasing" and place not in gone), {})
-    return Phasor(*values, tuple(one if math.isfinite(one) else 0.0 for one in spread), verdict.get("outcome"), str(verdict.get("text") or ""))
+    spread = [(number((one.get("measured") or {}).get("high")) - value) for one, value in zip(three, values, strict=True)]
+    supply, secondary, across = (one if math.isfinite(one) else 0.0 for one in spread)
+    verdict: Event = next((one for place, one in reversed(list(enumerate(events))) if one.get("kind") == "verdict" and one.get("check") == "phasing" and place not in gone), {})
+    return Phasor(values[0], values[1], values[2], (supply, secondary, across), verdict.get("outcome"), str(verdict.get("text") or ""))
 
 
 def _day(events: list[Event]) -> str:
