@@ -60,7 +60,7 @@ def test_parts_of_a_chart_are_colours_of_their_own():
 
 def test_no_colour_is_written_anywhere_else():
     drawing = [path for kind in DRAWN for path in (ROOT / "assistant").rglob(kind)]
-    drawing += sorted((ROOT / "tests" / "bench").glob("*.py"))
+    drawing += sorted((ROOT / "tests" / "lab" / "measure").glob("*.py"))
     found = {str(path.relative_to(ROOT)) for path in drawing if WRITTEN.search(path.read_text(encoding="utf-8"))}
     assert len(drawing) > 50
     assert found == set()

@@ -33,7 +33,9 @@ def a_plant(design: object = DESIGNS[0][1], **values: object) -> plant.Plant:
 
 
 def drawn(fault: str, n: int = 12, **kwargs: object) -> list[world.Furnace]:
-    return list(world.furnaces("tune", n, 21, trade_effects=False, calls=False, only=(fault,), **kwargs))
+    found = list(world.furnaces("tune", n, 21, trade_effects=False, calls=False, only=(fault,), **kwargs))
+    assert len(found) == n
+    return found
 
 
 def steady(furnace: world.Furnace, probe: str) -> world.ProbeAnswer:

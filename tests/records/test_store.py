@@ -111,6 +111,7 @@ def test_a_reading_taken_back_does_not_count(store: Store) -> None:
     again = [event["step"] for event in events if event["kind"] == "retaken"]
     with store.reading() as connection:
         rows = connection.execute(select(readings.c.step, readings.c.counts).where(readings.c.step.in_(again)).order_by(readings.c.seq)).all()
+    assert again
     for step in again:
         assert [row.counts for row in rows if row.step == step] == [False, True]
 
