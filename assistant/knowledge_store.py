@@ -9,6 +9,7 @@ import zipfile
 from dataclasses import fields
 from functools import lru_cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from platformdirs import user_cache_dir
@@ -74,7 +75,7 @@ def fingerprint(equipment: Equipment, meter: Meter, seed: int) -> str:
 def save(knowledge: Knowledge, path: Path) -> None:
     """Write knowledge to `path`, whole or not at all. Raises OSError."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    parts = {f"c_{one.name}": np.asarray(getattr(knowledge.components, one.name)) for one in fields(Components)}
+    parts: dict[str, Any] = {f"c_{one.name}": np.asarray(getattr(knowledge.components, one.name)) for one in fields(Components)}
     handle, name = tempfile.mkstemp(dir=path.parent, suffix=".part")
     try:
         with os.fdopen(handle, "wb") as file:

@@ -117,7 +117,7 @@ class Manifest(Strict):
 
 
 @dataclass(frozen=True)
-class Heard:
+class HearingCase:
     """A recording of the hearing set with the scope that it is to be heard in."""
 
     recording: Recording
@@ -145,10 +145,10 @@ def place(file: str) -> Path:
     return CLIPS / file.removeprefix("visits/") if file.startswith("visits/") else HERE / file
 
 
-def hearing_set(snr_db: float | None) -> list[Heard]:
+def hearing_set(snr_db: float | None) -> list[HearingCase]:
     """The hearing set at one level, None for clean, in file order."""
     scopes = {name: _scope(name, one) for name, one in hearing_list().scopes.items()}
-    return [Heard(one, scopes[one.scope]) for one in manifest().recordings if one.scope and one.snr_db == snr_db]
+    return [HearingCase(one, scopes[one.scope]) for one in manifest().recordings if one.scope and one.snr_db == snr_db]
 
 
 def judged(means: Means, answer: Answer) -> Outcome:

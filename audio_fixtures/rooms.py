@@ -14,7 +14,6 @@ from assistant.hearing.rooms import (
     ROOMS,
     Room,
     active,
-    in_quiet_room,
     int16,
     level,
     mix,
@@ -64,6 +63,15 @@ def band(sound: np.ndarray, kind: Band) -> np.ndarray:
         wave = sosfilt(butter(2, (120, 7000), "bandpass", fs=SAMPLE_RATE, output="sos"), wave)
         wave = lfilter([1, -0.3], [1], wave)  # small capsules lift the highs
     return int16(wave)
+
+
+def in_quiet_room(speech: np.ndarray, before: float, after: float, rng: np.random.Generator, steps: float = 12.0) -> np.ndarray:
+    """Speech in a quiet room that is heard before, under and after it, int16.
+
+    before, after: seconds; steps: standard deviation of the room.
+    """
+    around = padded(speech, before, after)
+    return np.clip(np.rint(around + rng.normal(0, steps, len(around))), -32768, 32767).astype(np.int16)
 
 
 @lru_cache(maxsize=64)

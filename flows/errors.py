@@ -2,7 +2,6 @@
 
 TwohandsError
 └── FlowError
-    ├── ProcedureError     a procedure that is not safe or cannot be walked
     └── CalculationError   a calculation asked for what it cannot give
 """
 
@@ -13,10 +12,6 @@ from grammar.errors import TwohandsError
 
 class FlowError(TwohandsError):
     """Something in a procedure, a limit or a calculation cannot stand."""
-
-
-class ProcedureError(FlowError):
-    """A procedure that is unsafe, unreachable or endless somewhere."""
 
 
 class CalculationError(FlowError):

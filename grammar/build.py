@@ -13,7 +13,7 @@ from grammar import units
 from grammar.errors import GrammarError
 from grammar.language import Language, language
 from grammar.scope import Asked, Scope
-from grammar.tree import Node, any_of, even, maybe, seq
+from grammar.tree import Node, any_of, even, maybe, present, seq
 
 MOST_BEFORE_LARGER_UNIT = 999
 """A larger number is read in the next unit where the display has one: "one point two kilohms"; common practice."""
@@ -50,7 +50,7 @@ def _reading(asked: Asked, lang: Language, digits_only: bool, also: bool) -> Nod
         raise GrammarError(f"The asked range runs from {asked.low} down to {asked.high}.", "Give the lesser value first.")
     weights = lang.weights
     over = even(lang.over_limit.spoken) if asked.over_limit else None
-    node = any_of((1.0, _in_units(asked, lang, digits_only, also)), (weights["over_limit"], over))
+    node = present(any_of((1.0, _in_units(asked, lang, digits_only, also)), (weights["over_limit"], over)))
     return seq(maybe(even(lang.lead_ins), weights["lead_in"]), node)
 
 
@@ -75,7 +75,7 @@ def _in_units(asked: Asked, lang: Language, digits_only: bool, also: bool) -> No
         if number is None:
             continue
         if one is shown:
-            first = seq(even(lang.ranges.before), number, even(lang.ranges.between)) if asked.jumping else None
+            first = seq(present(even(lang.ranges.before)), number, present(even(lang.ranges.between))) if asked.jumping else None
             choices.append((1.0, seq(maybe(first, lang.weights["range"]), number, maybe(unit, lang.weights["unit_spoken"]))))
         else:
             choices.append((lang.weights["other_unit"], seq(number, unit)))
@@ -87,13 +87,13 @@ def _in_units(asked: Asked, lang: Language, digits_only: bool, also: bool) -> No
 
 def _unit_phrase(key: str, quantity: str, lang: Language, also: bool) -> Node:
     unit = lang.units[key]
-    words = even((*unit.phrases, *(unit.also if also else ())))
+    words = present(even((*unit.phrases, *(unit.also if also else ()))))
     tag = units.quantity(quantity).tag
     if not tag:
         return words
-    named = even((*lang.tags[tag].phrases, *(lang.tags[tag].also if also else ())))
+    named = present(even((*lang.tags[tag].phrases, *(lang.tags[tag].also if also else ()))))
     often = lang.weights["tag_spoken"]
-    return any_of((1.0, seq(maybe(named, often), words)), (often, seq(words, named)))
+    return present(any_of((1.0, seq(maybe(named, often), words)), (often, seq(words, named))))
 
 
 def _number(low: Decimal, high: Decimal, decimals: int, signed: bool, lang: Language, digits_only: bool) -> Node | None:
@@ -104,7 +104,7 @@ def _number(low: Decimal, high: Decimal, decimals: int, signed: bool, lang: Lang
         return seq(maybe(even(lang.numbers.minus), lang.weights["minus"]), plus)
     minus = _unsigned(max(-high, Decimal(0)), -low, decimals, lang, digits_only)
     often = lang.weights["minus"]
-    return any_of((1.0 - often, plus), (often, None if minus is None else seq(even(lang.numbers.minus), minus)))
+    return any_of((1.0 - often, plus), (often, None if minus is None else seq(present(even(lang.numbers.minus)), minus)))
 
 
 def _unsigned(low: Decimal, high: Decimal, decimals: int, lang: Language, digits_only: bool) -> Node | None:
@@ -153,7 +153,7 @@ def _tail(lang: Language, decimals: int, start: int, stop: int, halves: tuple[st
 
 def _point(lang: Language, decimals: int, start: int, stop: int) -> Node | None:
     fraction = _fraction(lang, decimals, start, stop)
-    return None if fraction is None else seq(even(lang.numbers.point), fraction)
+    return None if fraction is None else seq(present(even(lang.numbers.point)), fraction)
 
 
 def _fraction(lang: Language, decimals: int, start: int, stop: int) -> Node | None:

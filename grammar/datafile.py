@@ -8,6 +8,7 @@ from typing import Any, TypeVar
 
 import yaml
 from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic_core import ErrorDetails
 
 from grammar import guards
 from grammar.errors import DataFileError
@@ -36,7 +37,7 @@ class _Guarded(yaml.SafeLoader):
         self._sizes: dict[int, int] = {}
 
     def compose_node(self, parent: yaml.Node | None, index: Any) -> yaml.Node | None:
-        event = self.peek_event()
+        event: yaml.Event = self.peek_event()  # type: ignore[no-untyped-call]
         if self._depth >= guards.YAML_DEPTH:
             raise _marked(f"it is nested more than {guards.YAML_DEPTH} deep", event.start_mark)
         before = self._count
@@ -71,7 +72,7 @@ class _Guarded(yaml.SafeLoader):
         return value
 
 
-def _marked(problem: str, mark: yaml.Mark) -> yaml.MarkedYAMLError:
+def _marked(problem: str, mark: Any) -> yaml.MarkedYAMLError:
     return yaml.MarkedYAMLError(problem=problem, problem_mark=mark)
 
 
@@ -172,12 +173,12 @@ def problems_in(path: Path, model: type[Model]) -> tuple[Model | None, list[Data
 def load_yaml(path: Path, model: type[Model]) -> Model:
     """The validated model. Raises DataFileError for the first problem."""
     value, problems = problems_in(path, model)
-    if problems:
+    if value is None:
         raise problems[0]
     return value
 
 
-def _as_data_error(path: Path, nodes: yaml.Node | None, item: dict[str, Any]) -> DataFileError:
+def _as_data_error(path: Path, nodes: yaml.Node | None, item: ErrorDetails) -> DataFileError:
     where = ".".join(str(part) for part in item["loc"]) or "the file"
     kind = item["type"]
     if kind == "missing":

@@ -14,7 +14,7 @@ from grammar.language import Language, NumberWords, language
 
 
 @dataclass(frozen=True)
-class Spoken:
+class SpokenNumber:
     """A number as spoken. digits: as written, "-7.413"; spelled: said digit by digit."""
 
     digits: str
@@ -34,24 +34,24 @@ def places(digits: str) -> int:
     return len(digits.partition(".")[2])
 
 
-def read(words: Sequence[str], key: str = "en") -> tuple[Spoken, ...]:
+def read(words: Sequence[str], key: str = "en") -> tuple[SpokenNumber, ...]:
     """Every number that the words can mean, in order of digits: mostly one, none when it is no number."""
     numbers = language(key).numbers
     sign, rest = _sign(tuple(words), numbers)
-    found = {Spoken(sign + one.digits, one.spelled) for one in _unsigned(rest, numbers)}
+    found = {SpokenNumber(sign + one.digits, one.spelled) for one in _unsigned(rest, numbers)}
     return tuple(sorted(found, key=lambda one: (one.digits, one.spelled)))
 
 
-def parse(text: str, key: str = "en") -> Spoken | None:
+def parse(text: str, key: str = "en") -> SpokenNumber | None:
     """The one number that the text means, or None when it is none or could be several."""
     found = read(text.split(), key)
     return found[0] if len(found) == 1 else None
 
 
-def mistaken(words: Sequence[str], key: str = "en") -> tuple[Spoken, ...]:
+def mistaken(words: Sequence[str], key: str = "en") -> tuple[SpokenNumber, ...]:
     """The numbers that these words could be misheard for: "one fifteen" gives 150."""
     alike = language(key).numbers.alike
-    found: list[Spoken] = []
+    found: list[SpokenNumber] = []
     for place, word in enumerate(words):
         if word in alike:
             found += read([*words[:place], alike[word], *words[place + 1 :]], key)
@@ -136,15 +136,15 @@ def _sign(words: tuple[str, ...], numbers: NumberWords) -> tuple[str, tuple[str,
     return "", words
 
 
-def _unsigned(words: tuple[str, ...], numbers: NumberWords) -> set[Spoken]:
+def _unsigned(words: tuple[str, ...], numbers: NumberWords) -> set[SpokenNumber]:
     shapes = numbers.shapes
     if " ".join(words) in numbers.half_alone:
-        return {Spoken("0.5", False)}
-    found: set[Spoken] = set()
+        return {SpokenNumber("0.5", False)}
+    found: set[SpokenNumber] = set()
     for half in numbers.half_after:
         said = tuple(half.split())
         if words[-len(said) :] == said:
-            found |= {Spoken(f"{whole}.5", False) for whole in shapes.read("whole", words[: -len(said)])}
+            found |= {SpokenNumber(f"{whole}.5", False) for whole in shapes.read("whole", words[: -len(said)])}
     place = next((at for at, word in enumerate(words) if word in numbers.point), len(words))
     before, after = words[:place], words[place + 1 :]
     tail = ""
@@ -158,4 +158,4 @@ def _unsigned(words: tuple[str, ...], numbers: NumberWords) -> set[Spoken]:
     nothing = frozenset({0}) if tail and not before else shapes.read("before_point", before) if tail else frozenset()
     spelled = shapes.read("spelled", before) | nothing
     wholes = shapes.read("whole", before)
-    return found | {Spoken(f"{whole}{tail}", whole in spelled) for whole in wholes | spelled}
+    return found | {SpokenNumber(f"{whole}{tail}", whole in spelled) for whole in wholes | spelled}

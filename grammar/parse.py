@@ -10,7 +10,7 @@ from grammar import units
 from grammar.answers import Answer, Choice, Command, Heard, Reading, Unclear
 from grammar.build import open_commands
 from grammar.language import Language, language
-from grammar.numbers import Spoken, mistaken, read
+from grammar.numbers import SpokenNumber, mistaken, read
 from grammar.scope import Asked, Scope
 from grammar.words import plain_words
 
@@ -77,10 +77,10 @@ def _in_words(words: Words, scope: Scope, lang: Language, typed: bool) -> Comman
 class _Said:
     """A number and the unit said with it (None when not said), its quantity; mistaken: what it may be misheard for."""
 
-    number: Spoken
+    number: SpokenNumber
     unit: str | None
     quantity: str
-    mistaken: tuple[Spoken, ...]
+    mistaken: tuple[SpokenNumber, ...]
 
 
 def _reading(words: Words, scope: Scope, asked: Asked, lang: Language, typed: bool) -> Reading | Unclear:
@@ -202,7 +202,9 @@ def _numbers(words: Words, asked: Asked, lang: Language) -> tuple[_Said, ...]:
     for count, unit, tag in _unit_endings(words, lang):
         bare = words[: len(words) - count]
         quantity = asked.quantity if unit is None else units.quantity_of(unit, tag, asked.quantity)
-        numbers = read(bare, lang.key) if quantity else ()
+        if quantity is None:
+            continue
+        numbers = read(bare, lang.key)
         others = mistaken(bare, lang.key) if numbers else ()
         for number in numbers:
             found.setdefault((number.digits, unit, quantity), _Said(number, unit, quantity, others))

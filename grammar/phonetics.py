@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import combinations, product
@@ -157,11 +157,6 @@ def distance(one: str, other: str, key: str = "en") -> float:
     """
     pairs = product(phones(one, key), phones(other, key))
     return min(phone_distance(first, second) / math.sqrt(max(len(first), len(second))) for first, second in pairs)
-
-
-def closest(phrases: Iterable[str], key: str = "en") -> list[tuple[float, str, str]]:
-    """Every pair of phrases as (distance, phrase, phrase), the most alike first. Raises GrammarError."""
-    return sorted((distance(one, other, key), one, other) for one, other in combinations(sorted(set(phrases)), 2))
 
 
 def meanings(scope: Scope) -> list[tuple[str, str]]:

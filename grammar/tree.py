@@ -10,6 +10,8 @@ import random
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
+from grammar.errors import GrammarError
+
 
 @dataclass(frozen=True, eq=False)
 class Word:
@@ -71,6 +73,13 @@ def any_of(*choices: tuple[float, Node | None]) -> Node | None:
 def even(texts: Sequence[str]) -> Node | None:
     """One of several phrases, equally often; None when there are none."""
     return any_of(*((1.0, phrase(text)) for text in texts))
+
+
+def present(node: Node | None) -> Node:
+    """The node. Raises GrammarError for None: nothing can be said there."""
+    if node is None:
+        raise GrammarError("Nothing can be said where something must be.", "Give the language at least one phrase for it.")
+    return node
 
 
 def maybe(node: Node | None, often: float) -> Node:

@@ -126,13 +126,6 @@ def from_si(value: float, unit_key: str) -> float:
     return float(Decimal(repr(float(value))) / unit(unit_key).scale)
 
 
-def convert(number: float, from_unit: str, to_unit: str) -> float:
-    """A number of one unit as a number of another. Raises GrammarError when they measure different things."""
-    if unit(from_unit).kind != unit(to_unit).kind:
-        raise GrammarError(f"'{from_unit}' cannot be turned into '{to_unit}'.", "Choose units of the same kind.")
-    return from_si(to_si(number, from_unit), to_unit)
-
-
 def symbol(unit_key: str) -> str:
     """The unit as written: "µA"."""
     return unit(unit_key).symbol

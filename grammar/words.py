@@ -29,7 +29,8 @@ def units_after_digits(text: str, lang: Language) -> str:
     """ "7.413v" and "4.7 k" with the unit in words; "3 v ac" too."""
     for one in units().values():
         for typed in sorted(one.typed, key=len, reverse=True):
-            text = re.sub(rf"([0-9])\s*{re.escape(typed)}(?P<tag>ac|dc)?(?!\w)", lambda hit, key=one.key: f"{hit[1]} {lang.units[key].phrases[0]} {hit['tag'] or ''}", text)
+            spoken = lang.units[one.key].phrases[0]
+            text = re.sub(rf"([0-9])\s*{re.escape(typed)}(ac|dc)?(?!\w)", rf"\1 {spoken} \2", text)
     return text
 
 

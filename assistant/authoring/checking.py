@@ -91,7 +91,7 @@ def grades(plan: Plan, source: Source, measure: Measure) -> tuple[Problems, floa
 
 
 @dataclass(frozen=True)
-class Spoken:
+class SpokenLength:
     """Seconds of speech. path: every step's first entry once; longest: the step that says most at once."""
 
     path: float
@@ -99,7 +99,7 @@ class Spoken:
     longest_step: str
 
 
-def lengths(plan: Plan, source: Source, seconds: Seconds) -> tuple[Problems, Spoken]:
+def lengths(plan: Plan, source: Source, seconds: Seconds) -> tuple[Problems, SpokenLength]:
     """Sentences, and entries of steps, that take too long to say; and what the whole takes."""
     bound, found = rules().length, []
     entry: dict[str, float] = {}
@@ -113,7 +113,7 @@ def lengths(plan: Plan, source: Source, seconds: Seconds) -> tuple[Problems, Spo
         if took > bound.entry:
             found.append(source.problem(("steps", step), f"'{step}' speaks for {took:.0f} seconds before it asks; at most {bound.entry:g} can be kept in mind.", "Cut it in two steps, or say less."))
     longest = max(entry, key=lambda name: entry[name])
-    return found, Spoken(sum(entry.values()), entry[longest], longest)
+    return found, SpokenLength(sum(entry.values()), entry[longest], longest)
 
 
 def alike(plan: Plan, source: Source) -> Problems:

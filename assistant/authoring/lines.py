@@ -15,13 +15,13 @@ from flows.procedure.wording import fill
 SAMPLE: Mapping[str, float] = {"ac_volts": 84.7, "dc_volts": 7.4, "ohms": 0.8, "dc_amps": 4.1e-6, "ac_amps": 4.2, "hertz": 60.0}
 """What stands for a number that only a visit can bring (SI)."""
 
-FIRST, LATER = ("caution", "say"), ("leads", "why", "verdict", "danger", "answer")
-"""Roles spoken on the first entry of a step, and those spoken later, if at all."""
+FIRST = ("caution", "say")
+"""Roles spoken on the first entry of a step; leads, why, verdict, danger and answer are spoken later, if at all."""
 
 
 @dataclass(frozen=True)
 class SpokenLine:
-    """One sentence. role: one of FIRST, LATER, or "caution again". where: keys and indices into the YAML file."""
+    """One sentence. role: "caution", "say", "caution again", "leads", "why", "verdict", "danger" or "answer". where: keys and indices into the YAML file."""
 
     step: str
     role: str
@@ -41,9 +41,9 @@ def _step_lines(plan: Plan, name: str, step: Step) -> Iterator[SpokenLine]:
         yield SpokenLine(name, "caution again", step.caution.short, (*here, "caution", "short"))
     for number, text in enumerate(step.say):
         yield SpokenLine(name, "say", text, (*here, "say", number))
-    for role, text in (("leads", step.leads), ("why", step.why)):
-        if text:
-            yield SpokenLine(name, role, text, (*here, role))
+    for role, told in (("leads", step.leads), ("why", step.why)):
+        if told:
+            yield SpokenLine(name, role, told, (*here, role))
     for key, answer in step.answers.items():
         if answer.again:
             yield SpokenLine(name, "answer", answer.again.say, (*here, "answers", key, "again", "say"))

@@ -32,7 +32,7 @@ SHEET = {
     "directed": "true", "strict": "false", "rankdir": "TB", "nodesep": "0.25", "ranksep": "0.3",
     "fontname": "sans-serif", "fontsize": "16", "labelloc": "t", "splines": "spline", "dpi": "110",
 }  # fmt: skip
-STYLES: dict[str, dict[str, dict[str, str]]] = {
+STYLES: dict[str, Any] = {
     "node": {
         "default": _STEP,
         **{power: {**_STEP, "fillcolor": colour} for power, colour in COLOURS.items()},
@@ -59,6 +59,11 @@ class _Picture(GraphMachine):
     style_attributes = STYLES
 
 
+class _Labelled(State):
+    label: str
+    """What the drawing part of transitions looks for."""
+
+
 def draw(procedure: Procedure, path: Path) -> None:
     """Write the picture as .png, .svg or .pdf. Raises MissingLibrary, AuthoringError."""
     if path.suffix.lower() not in KINDS:
@@ -82,7 +87,7 @@ def _graph(procedure: Procedure) -> Any:
     moves, styles = _moves(procedure)
     states = [_state(name, _label(step)) for name, step in procedure.steps.items()] + [_state(NOTE, _note(procedure))]
     machine = _Picture(states=states, transitions=moves, initial=procedure.start, auto_transitions=False, graph_engine="graphviz")
-    graph = machine.model_graphs[id(machine)]
+    graph: Any = machine.model_graphs[id(machine)]
     for name, step in procedure.steps.items():
         graph.set_node_style(name, "end" if step.end else step.power)
     graph.set_node_style(NOTE, "note")
@@ -92,8 +97,8 @@ def _graph(procedure: Procedure) -> Any:
 
 
 def _state(name: str, label: str) -> State:
-    state = State(name)
-    state.label = label  # what the drawing part of transitions looks for
+    state = _Labelled(name)
+    state.label = label
     return state
 
 

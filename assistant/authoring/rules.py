@@ -14,7 +14,7 @@ from grammar.datafile import Strict, load_yaml
 Positive = Annotated[float, Field(gt=0)]
 
 
-class Reading(Strict):
+class ReadingEase(Strict):
     """How easy a line must be. most: for a grade, where less is easier; least: for an ease, where more is."""
 
     name: str
@@ -24,7 +24,7 @@ class Reading(Strict):
     source: str
 
     @model_validator(mode="after")
-    def _one_bound(self) -> Reading:
+    def _one_bound(self) -> ReadingEase:
         if (self.most is None) == (self.least is None):
             raise ValueError("give 'most' or 'least', one of the two")
         return self
@@ -53,7 +53,7 @@ class Rules(Strict):
     """All bounds. reading, terms: by language. apart: distance as in grammar.phonetics."""
 
     format: Literal[1]
-    reading: dict[str, Reading]
+    reading: dict[str, ReadingEase]
     terms: dict[str, Terms] = {}
     length: Length
     apart: Positive

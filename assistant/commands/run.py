@@ -79,7 +79,8 @@ def run(
             plan = ready_plan(procedure, equipment, meter, language or "", rates.prior() if rates else None, typed, "file" if in_order else "adaptive")
         warm(plan)
         sound = Sound(rate, typed, spoken, audio_in, audio_out, engine, push_to_talk, attention)
-        ears, mouth, about = assemble(stack, sound, plan.language, words_of(plan), acoustic=_learnt(my_voice) if my_voice else None)
+        ears, mouth, used = assemble(stack, sound, plan.language, words_of(plan), acoustic=_learnt(my_voice) if my_voice else None)
+        about: dict[str, Any] = dict(used)
         if back:
             journal, folder = back.journal, back.journal.folder
         else:

@@ -15,8 +15,9 @@ from starlette.concurrency import run_in_threadpool
 
 from assistant.desk.context import Desk
 from assistant.desk.live import Event
+from assistant.desk.watch import Watch
 from assistant.errors import JournalError
-from assistant.privacy import privacy
+from assistant.privacy import Privacy, privacy
 from assistant.records.errors import StoreError
 from assistant.records.importing import import_journals
 from assistant.records.queries import known_ids
@@ -78,13 +79,21 @@ def unknown(desk: Desk) -> list[Path]:
     return sorted(path for path in places if path.parent.name not in held and path.is_file())
 
 
+def _seen(watch: Watch) -> list[tuple[str, int, list[Event], float]]:
+    return list(watch.look())
+
+
+def _expired(folder: Path, settings: Privacy, now: datetime) -> list[str]:
+    return list(expire(folder, settings, now))
+
+
 async def follow(desk: Desk) -> None:
     """Look at the journals for ever."""
     _begin(desk, _keep_unknown(desk))
     tidied, retained = desk.live.clock(), float("-inf")
     while True:
         for source, watch in desk.watches.items():
-            for name, place, events, age in await run_in_threadpool(lambda watch=watch: list(watch.look())):
+            for name, place, events, age in await run_in_threadpool(_seen, watch):
                 try:
                     await show(desk, f"{source}/{name}", watch.folder / name / FILE, place, events, age)
                 except (JournalError, ValueError) as error:
@@ -110,7 +119,7 @@ async def _retained(desk: Desk) -> None:
         settings = privacy()
         now = datetime.fromtimestamp(desk.wall(), UTC)
         for folder in [*([desk.visits] if desk.visits else []), *(path for path in desk.received.folder.glob("*") if path.is_dir())]:
-            for line in await run_in_threadpool(lambda folder=folder: list(expire(folder, settings, now))):
+            for line in await run_in_threadpool(_expired, folder, settings, now):
                 log.warning("%s", line)
         await run_in_threadpool(retain, desk.store, settings, desk.wall())
     except (DataFileError, StoreError) as error:

@@ -21,7 +21,8 @@ ANSWERS = {
 
 def document() -> dict[str, Any]:
     """OpenAPI 3.1."""
-    look, send = [{"look": []}], [{"send": []}]
+    look: list[dict[str, list[str]]] = [{"look": []}]
+    send: list[dict[str, list[str]]] = [{"send": []}]
     filters = [_query(name, TEXT) for name in ("family", "fault", "technician", "site", "text")]
     filters += [_query("outcome", {"enum": ["pass", "fail", "close", "open", ""]}), _query("since", DAY), _query("until", DAY), *(_query(name, {"enum": ["true", "false", "1", "0", "on", ""]}) for name in ("conflict", "danger"))]
     limit = _query("limit", {"anyOf": [_whole(1, 500), NOTHING]})

@@ -81,12 +81,6 @@ def padded(speech: np.ndarray, before: float, after: float) -> np.ndarray:
     return np.concatenate([np.zeros(round(before * SAMPLE_RATE), np.int16), speech, np.zeros(round(after * SAMPLE_RATE), np.int16)])
 
 
-def in_quiet_room(speech: np.ndarray, before: float, after: float, rng: np.random.Generator, steps: float = 12.0) -> np.ndarray:
-    """Speech in a quiet room that is heard before, under and after it, int16. before, after: seconds; steps: standard deviation of the room."""
-    around = padded(speech, before, after)
-    return np.clip(np.rint(around + rng.normal(0, steps, len(around))), -32768, 32767).astype(np.int16)
-
-
 def reverb(speech: np.ndarray, room: Room, rng: np.random.Generator) -> np.ndarray:
     """Speech as heard in a room: direct sound and an exponentially dying echo. int16, same length."""
     decay, direct_db = ECHO[room]
@@ -172,5 +166,3 @@ _MAKERS: dict[str, Callable[[int, np.random.Generator], np.ndarray]] = {
     "compressor": _compressor,
     "rain": _rain,
 }
-
-

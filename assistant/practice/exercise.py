@@ -13,8 +13,8 @@ import numpy as np
 from assistant.cli import version
 from assistant.hearing.weigh.policy import weigh
 from assistant.knowledge_store import knowledge
-from assistant.practice.bench import Bench, without_names
 from assistant.practice.closing import closing
+from assistant.practice.guided import GuidedFurnace, without_names
 from assistant.practice.phrases import phrases, probing_scope
 from assistant.practice.probing import Probing, advance, begin, opening
 from assistant.practice.shared_grammar import SharedGrammars
@@ -130,7 +130,7 @@ def guided_exercise(exercise: Exercise, ears: Ears, mouth: Mouth, about: dict[st
     journal = Journal(folder, exercise.clock)
     screen = Screen(out, ears=not exercise.typed)
     chance = exercise.chance(DISPLAYS)
-    bench = Bench(plan, phrases().guided[PROCEDURE], p, chance, ears, mouth, exercise.understand, [screen], journal.write, exercise.typed)
+    guided = GuidedFurnace(plan, phrases().guided[PROCEDURE], p, chance, ears, mouth, exercise.understand, [screen], journal.write, exercise.typed)
     out(f"Record: {folder}")
     how = "interrupted"
     try:
@@ -139,21 +139,21 @@ def guided_exercise(exercise: Exercise, ears: Ears, mouth: Mouth, about: dict[st
         journal.write("said", {"line": "practice/begin", "text": intro.text, "role": intro.role})
         screen.said(intro)
         mouth.say(intro.text)
-        how = Visit(plan, bench, mouth, journal, [screen, bench], exercise.understand, exercise.wait).run(*begin_visit(plan)).how
+        how = Visit(plan, guided, mouth, journal, [screen, guided], exercise.understand, exercise.wait).run(*begin_visit(plan)).how
     except KeyboardInterrupt:
         out("")
     finally:
         if how == "interrupted":
             journal.write("interrupted", {"why": "the exercise was broken off"})
         journal.close()
-    state = Probing(bench.furnace, exercise.open_faults, exercise.typed, place="answer")
+    state = Probing(guided.furnace, exercise.open_faults, exercise.typed, place="answer")
     if how == "gas":
         screen.said(Say(phrases().line("gas_ends"), "alarm"))
         mouth.say(phrases().line("gas_ends"))
         mouth.speak()
     elif how != "interrupted":
         how, state = _talk(exercise, state, chance, ears, mouth, out)
-    return _ended(exercise, began, state, how, out, bench, folder)
+    return _ended(exercise, began, state, how, out, guided, folder)
 
 
 def _talk(exercise: Exercise, state: Probing, chance: np.random.Generator, ears: Ears, mouth: Mouth, out: Print) -> tuple[str, Probing]:
@@ -172,16 +172,16 @@ def _talk(exercise: Exercise, state: Probing, chance: np.random.Generator, ears:
     return talk.state.how or "interrupted", talk.state
 
 
-def _ended(exercise: Exercise, began: datetime, state: Probing, how: str, out: Print, bench: Bench | None = None, folder: Path | None = None) -> Ended:
+def _ended(exercise: Exercise, began: datetime, state: Probing, how: str, out: Print, guided: GuidedFurnace | None = None, folder: Path | None = None) -> Ended:
     p = state.furnace
     known = knowledge(p.equipment.id, p.meter.meter.id)
-    misread, unseen = (bench.misread, bench.unseen) if bench else (0, 0)
-    end = closing(p, state.answer, known, exercise.chance(SCORING), told=how in ("answered", "stopped"), guided=bench is not None, misread=misread, unseen=unseen)
+    misread, unseen = (guided.misread, guided.unseen) if guided else (0, 0)
+    end = closing(p, state.answer, known, exercise.chance(SCORING), told=how in ("answered", "stopped"), guided=guided is not None, misread=misread, unseen=unseen)
     session: dict[str, Any] = {
         "at": began.isoformat(),
         "seconds": round((exercise.clock() - began).total_seconds(), 1),
         "trainee": exercise.trainee,
-        "way": "guided" if bench else "free",
+        "way": "guided" if guided else "free",
         "typed": exercise.typed,
         "level": exercise.level,
         "seed": exercise.seed,
@@ -199,7 +199,7 @@ def _ended(exercise: Exercise, began: datetime, state: Probing, how: str, out: P
         "program": f"twohands {version()}",
         "invented": True,
     }
-    if bench and folder:
+    if guided and folder:
         session |= {"misread": misread, "unseen": unseen, "visit": folder.name}
     if how == "gas":
         # Nobody stays to hear a score.

@@ -62,7 +62,7 @@ class Guided(Strict):
     does: dict[str, Does]
 
 
-class Phrases(Strict):
+class PracticePhrases(Strict):
     """Format 1 of phrases.yaml."""
 
     format: Literal[1]
@@ -77,7 +77,7 @@ class Phrases(Strict):
     lines: dict[str, str]
 
     @model_validator(mode="after")
-    def _complete(self) -> Phrases:
+    def _complete(self) -> PracticePhrases:
         if set(self.points) != set(POINTS):
             raise ValueError(f"'points' must name each of: {', '.join(POINTS)}")
         if missing := set(catalog.faults().faults) ^ set(self.faults):
@@ -102,9 +102,9 @@ class Phrases(Strict):
 
 
 @lru_cache
-def phrases() -> Phrases:
+def phrases() -> PracticePhrases:
     """All of it. Raises DataFileError."""
-    return load_yaml(FILE, Phrases)
+    return load_yaml(FILE, PracticePhrases)
 
 
 @lru_cache
@@ -144,7 +144,7 @@ def slots() -> Iterator[tuple[str, Scope]]:
     yield "actions", Scope("practice/actions", None, _actions(book, book.actions, typed=False), COMMANDS, language=book.language)
 
 
-def _tests(book: Phrases, typed: bool) -> Iterator[Option]:
+def _tests(book: PracticePhrases, typed: bool) -> Iterator[Option]:
     for function, dial in book.functions.items():
         for a, b in permutations(book.points, 2):
             yield Option(f"touch:{function}:{a}:{b}", tuple(_filled(book.carriers.test.of(typed), function=dial.of(typed), a=book.points[a].of(typed), b=book.points[b].of(typed))))
@@ -154,11 +154,11 @@ def _tests(book: Phrases, typed: bool) -> Iterator[Option]:
             yield Option(f"touch:{function}:{a}:{a}", tuple(_filled(book.carriers.test.of(typed), function=dial.of(typed), a=same, b=same)))
 
 
-def _actions(book: Phrases, names: Iterable[str], typed: bool) -> tuple[Option, ...]:
+def _actions(book: PracticePhrases, names: Iterable[str], typed: bool) -> tuple[Option, ...]:
     return tuple(Option(f"do:{name}", book.actions[name].of(typed)) for name in names)
 
 
-def _answers(book: Phrases, faults: Sequence[str], typed: bool) -> tuple[Option, ...]:
+def _answers(book: PracticePhrases, faults: Sequence[str], typed: bool) -> tuple[Option, ...]:
     return tuple(Option(f"answer:{name}", tuple(_filled(book.carriers.answer.of(typed), fault=book.faults[name].of(typed)))) for name in faults)
 
 

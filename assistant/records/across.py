@@ -10,7 +10,7 @@ import math
 from collections import Counter
 from typing import Any
 
-from sqlalchemy import Connection, Float, case, cast, func, select
+from sqlalchemy import Connection, Float, cast, func, select
 
 from assistant.records.store import Store
 from assistant.records.tables import copies, forgotten, readings, visits
@@ -168,13 +168,6 @@ def revision(store: Store) -> int:
     with store.reading() as connection:
         newest = connection.execute(select(func.max(copies.c.key))).scalar_one() or 0
         return newest + (connection.execute(select(forgotten.c.count)).scalar_one() << 40)
-
-
-def totals(store: Store) -> dict[str, Any]:
-    """How many visits, technicians and conflicts there are."""
-    with store.reading() as connection:
-        row = connection.execute(select(func.count().label("visits"), func.sum(case((visits.c.copies > 1, 1), else_=0)).label("conflicts"))).one()
-    return {"visits": row.visits, "conflicts": int(row.conflicts or 0)}
 
 
 def _months(column: Any, since: int | None, until: int | None) -> list[Any]:

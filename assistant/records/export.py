@@ -13,7 +13,6 @@ from typing import Any, TextIO
 from assistant.records.queries import Wanted, rows_of
 from assistant.records.store import Store
 
-FORMATS = ("csv", "json", "parquet")
 TABLES = ("visits", "readings", "verdicts")
 TIMES = ("started_at", "ended_at", "at")
 FLOATS = frozenset({"value", "low", "high", "u"})

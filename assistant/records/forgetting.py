@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from sqlalchemy import delete, func, or_, select, text, update
+from sqlalchemy import ColumnElement, delete, func, or_, select, text, update
 
 from assistant.records.errors import StoreError
 from assistant.records.store import Store
@@ -32,7 +32,7 @@ def matching(
     since 1970)."""
     if not ids and customer is None and before is None:
         return []
-    clauses = [visits.c.id.in_([one.replace("\x00", "") for one in ids])] if ids else []
+    clauses: list[ColumnElement[bool]] = [visits.c.id.in_([one.replace("\x00", "") for one in ids])] if ids else []
     if customer is not None:
         clauses.append(func.lower(func.trim(visits.c.site)) == customer.strip().lower())
     if before is not None:

@@ -15,7 +15,7 @@ from itertools import islice
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, bindparam, delete, func, select, update
+from sqlalchemy import Connection, bindparam, delete, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
 from assistant.errors import JournalError, NewerJournal
@@ -166,11 +166,6 @@ def _read_all(paths: Iterable[Path], done: Imported) -> Iterator[Journal]:
             yield Journal(events, torn, str(file.parent), passed=True)
 
 
-def is_visit(events: list[Any]) -> bool:
-    """Whether these are the lines of a visit: objects, the first of which names it."""
-    return all(isinstance(one, dict) for one in events) and not name_problem(events)
-
-
 def journal_files(path: Path) -> Iterator[Path]:
     """The journals at `path`: a file, a visit's folder, or a folder of visits; sorted."""
     if path.is_file():
@@ -304,9 +299,3 @@ def _write_derived(connection: Connection, derived: dict[int, Derived], fresh: f
 
 def _insert(connection: Connection) -> Callable[..., Any]:
     return postgresql.insert if connection.dialect.name == "postgresql" else sqlite.insert
-
-
-def count_visits(store: Store) -> int:
-    """How many visits are in the store."""
-    with store.reading() as connection:
-        return connection.execute(select(func.count()).select_from(visits)).scalar_one()

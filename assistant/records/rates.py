@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
+from typing import Any
 
 from sqlalchemy import select
 
@@ -46,6 +47,6 @@ def found(store: Store) -> Found:
     return Found(dict(counts), len(rows), gainsaid, unknown)
 
 
-def _gainsays(one: object, after: object) -> bool:
+def _gainsays(one: Any, after: Any) -> bool:
     soon = one.site and one.site == after.site and one.started_at is not None and after.started_at - one.started_at <= BOARD_DAYS * DAY
     return bool(soon) and after.found not in (None, one.found)

@@ -110,7 +110,8 @@ def warnings(events: list[Event]) -> tuple[str, ...]:
 
 def memos(events: list[Event]) -> tuple[Memo, ...]:
     """Memos with the words that the grammar heard while each was recorded."""
-    found, words = [], []
+    found: list[Memo] = []
+    words: list[str] = []
     for one in events:
         if one.get("kind") == "said" and one.get("line") == "memo_start":
             words = []

@@ -11,7 +11,7 @@ from assistant.report.numbers import number
 from assistant.visit.journal import in_alarm
 
 if TYPE_CHECKING:
-    from assistant.report.story import Taken
+    from assistant.report.story import ReportedReading
 
 
 @dataclass(frozen=True)
@@ -23,7 +23,7 @@ class Headline:
     then: str
 
 
-def headline(events: list[dict[str, Any]], counting: tuple[Taken, ...], again: bool) -> Headline:
+def headline(events: list[dict[str, Any]], counting: tuple[ReportedReading, ...], again: bool) -> Headline:
     """The verdict; what endangers somebody first, whatever else was found.
 
     counting: readings that the verdict rests on. again: checks that were bad were made again after a repair.
@@ -53,7 +53,7 @@ def _unsaid(danger: Danger) -> str:
     return f"Danger: {danger.short}. Leave it off until it is put right."
 
 
-def _verdict(events: list[dict[str, Any]], end: dict[str, Any], counting: tuple[Taken, ...], again: bool) -> Headline:
+def _verdict(events: list[dict[str, Any]], end: dict[str, Any], counting: tuple[ReportedReading, ...], again: bool) -> Headline:
     finished, missing, mended = end.get("how") == "finished", not_done(events), fixes(events)
     whole = finished and not missing
     bad = [one.title for one in counting if one.outcome == "fail"]
@@ -89,7 +89,7 @@ def _verdict(events: list[dict[str, Any]], end: dict[str, Any], counting: tuple[
     return Headline("good", "Every check is good: no fault was found in the flame-sensing circuit.", "")
 
 
-def _so_far(counting: tuple[Taken, ...], bad: list[str], close: list[str]) -> str:
+def _so_far(counting: tuple[ReportedReading, ...], bad: list[str], close: list[str]) -> str:
     """What can be said of the readings of a visit that is not whole."""
     if bad:
         return f"The readings so far show this: {_list(bad, inside=True)} not good."
@@ -100,7 +100,7 @@ def _so_far(counting: tuple[Taken, ...], bad: list[str], close: list[str]) -> st
 
 def _likely(events: list[dict[str, Any]]) -> str:
     """What the readings together said last, where they point more at one fault than at all else."""
-    last = next((one for one in reversed(events) if one.get("kind") == "assessment"), {})
+    last: dict[str, Any] = next((one for one in reversed(events) if one.get("kind") == "assessment"), {})
     first = next(iter(last.get("ranked") or []), None)
     if not isinstance(first, list) or len(first) != 2 or first[0] == "healthy" or not number(first[1]) >= 0.5:
         return ""

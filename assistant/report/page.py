@@ -19,7 +19,7 @@ from assistant.report.errors import ReportError
 from assistant.report.numbers import shown
 from assistant.report.pictures import pairs_picture, phasor_picture
 from assistant.report.spoken import spoken_seconds, spoken_summary
-from assistant.report.story import Story, Taken
+from assistant.report.story import ReportedReading, Story
 from flows.errors import FlowError
 from flows.judge.profiles import Equipment, Meter, equipment, meter
 from grammar.errors import DataFileError
@@ -73,7 +73,7 @@ def _environment() -> Environment:
     return environment
 
 
-def _bar(taken: Taken) -> Markup:
+def _bar(taken: ReportedReading) -> Markup:
     return Markup(bar(taken.scale, taken.words)) if taken.scale else Markup("")
 
 

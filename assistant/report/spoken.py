@@ -17,7 +17,8 @@ UNITS = {"V": "volts", "Ω": "ohms", "kΩ": "kilohms", "MΩ": "megohms", "µA": 
 
 def spoken_summary(story: Story) -> str:
     """What matters most first; sentences that would pass `LONGEST` are left out, the verdict never."""
-    said, seconds = [], 0.0
+    said: list[str] = []
+    seconds = 0.0
     for sentence in _in_order(story):
         takes = spoken_seconds(sentence)
         if not said or seconds + takes <= LONGEST:

@@ -19,7 +19,7 @@ WORDS = {"pass": "good", "fail": "not good", "close": "too close to call", None:
 
 
 @dataclass(frozen=True)
-class Taken:
+class ReportedReading:
     """A reading with its verdict, if there is one.
 
     value, spread: as printed. outcome: pass, fail, close or None. why: the line
@@ -67,8 +67,8 @@ class Pair:
     """A check before and after. Both with a verdict on the same probe."""
 
     title: str
-    before: Taken
-    after: Taken
+    before: ReportedReading
+    after: ReportedReading
 
 
 @dataclass(frozen=True)
@@ -105,7 +105,7 @@ class Story:
     moved: tuple[Moved, ...]
     proofs: tuple[Proof, ...]
     proof_titles: tuple[str, ...]
-    readings: tuple[Taken, ...]
+    readings: tuple[ReportedReading, ...]
     pairs: tuple[Pair, ...]
     pairs_from: str
     ruled_out: tuple[RuledOut, ...]
@@ -123,7 +123,7 @@ class Story:
     verified: Checked
 
     @property
-    def doubtful(self) -> tuple[Taken, ...]:
+    def doubtful(self) -> tuple[ReportedReading, ...]:
         return tuple(one for one in self.readings if one.counts and one.outcome == "close")
 
     @property
@@ -184,7 +184,7 @@ def tell(events: list[Event], torn: bool = False, earlier: list[Event] | None = 
     )
 
 
-def _readings(events: list[Event]) -> tuple[Taken, ...]:
+def _readings(events: list[Event]) -> tuple[ReportedReading, ...]:
     gone, after, proving = taken_back(events), _verdicts_after(events), proof_steps(events)
     last = {str(one.get("step")): place for place, one in enumerate(events) if one.get("kind") == "reading" and place not in gone}
     found = []
@@ -194,7 +194,7 @@ def _readings(events: list[Event]) -> tuple[Taken, ...]:
         verdict = after[place]
         quantity = str(one.get("quantity"))
         measured = one.get("measured") or {}
-        found.append(Taken(
+        found.append(ReportedReading(
             step=str(one.get("step")),
             title=str(one.get("check_title") or one.get("step")),
             probe=str(one.get("probe")),
@@ -246,7 +246,7 @@ def _source(limit: Event, quantity: str, check: str) -> str:
     return f"{name} {value}: {limit.get('origin')}, {limit.get('source')}"
 
 
-def _pairs_within(readings: tuple[Taken, ...]) -> tuple[Pair, ...]:
+def _pairs_within(readings: tuple[ReportedReading, ...]) -> tuple[Pair, ...]:
     """First bad, then taken again: the first and the last reading of a probe, where the first was not good."""
     pairs = []
     for probe in dict.fromkeys(one.probe for one in readings):
@@ -256,13 +256,13 @@ def _pairs_within(readings: tuple[Taken, ...]) -> tuple[Pair, ...]:
     return tuple(pairs)
 
 
-def _pairs_across(before: tuple[Taken, ...], after: tuple[Taken, ...]) -> tuple[Pair, ...]:
+def _pairs_across(before: tuple[ReportedReading, ...], after: tuple[ReportedReading, ...]) -> tuple[Pair, ...]:
     """Checks that were not good in the earlier visit and were made again in this one."""
     old = {one.probe: one for one in before if one.counts and not one.proves and one.outcome in ("fail", "close")}
     return tuple(Pair(one.title, old[one.probe], one) for one in after if one.counts and one.probe in old and one.outcome is not None)
 
 
-def _ruled_out(events: list[Event], last: Event, readings: tuple[Taken, ...]) -> tuple[RuledOut, ...]:
+def _ruled_out(events: list[Event], last: Event, readings: tuple[ReportedReading, ...]) -> tuple[RuledOut, ...]:
     by_probe: dict[str, list[str]] = {}
     for pair in last.get("ruled_out") or []:
         if isinstance(pair, list) and len(pair) == 2 and pair[0] != "healthy":
@@ -277,15 +277,16 @@ def _ruled_out(events: list[Event], last: Event, readings: tuple[Taken, ...]) ->
 def _phasor(events: list[Event]) -> Phasor | None:
     gone = taken_back(events)
     latest = {one.get("probe"): one for place, one in enumerate(events) if one.get("kind") == "reading" and place not in gone}
-    three = [latest.get(probe) for probe in ("supply_hot_neutral", "secondary_r_c", "line_to_r")]
-    if any(one is None for one in three):
+    three = [latest[probe] for probe in ("supply_hot_neutral", "secondary_r_c", "line_to_r") if probe in latest]
+    if len(three) < 3:
         return None
-    values = [number(one.get("value")) for one in three if one]
+    values = [number(one.get("value")) for one in three]
     if not all(math.isfinite(value) and value > 0 for value in values):
         return None
-    spread = [(number((one.get("measured") or {}).get("high")) - value) for one, value in zip(three, values, strict=True) if one]
-    verdict = next((one for place, one in reversed(list(enumerate(events))) if one.get("kind") == "verdict" and one.get("check") == "phasing" and place not in gone), {})
-    return Phasor(*values, tuple(one if math.isfinite(one) else 0.0 for one in spread), verdict.get("outcome"), str(verdict.get("text") or ""))
+    spread = [(number((one.get("measured") or {}).get("high")) - value) for one, value in zip(three, values, strict=True)]
+    supply, secondary, across = (one if math.isfinite(one) else 0.0 for one in spread)
+    verdict: Event = next((one for place, one in reversed(list(enumerate(events))) if one.get("kind") == "verdict" and one.get("check") == "phasing" and place not in gone), {})
+    return Phasor(values[0], values[1], values[2], (supply, secondary, across), verdict.get("outcome"), str(verdict.get("text") or ""))
 
 
 def _day(events: list[Event]) -> str:

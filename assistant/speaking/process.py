@@ -10,7 +10,7 @@ import subprocess
 import sys
 import threading
 from pathlib import Path
-from typing import Any
+from typing import IO, Any, cast
 
 from assistant.errors import MissingLibrary, VoiceError
 
@@ -41,6 +41,8 @@ class SpeechWorker:
             env=None if environment is None else {**os.environ, **environment},
             start_new_session=True,
         )
+        # Both are there, for both were asked for.
+        self._jobs, self._lines = cast(IO[bytes], self._process.stdin), cast(IO[bytes], self._process.stdout)
         self._replies: queue.Queue[dict[str, Any] | None] = queue.Queue()
         self._number = 0
         threading.Thread(target=self._read, name="voice-replies", daemon=True).start()
@@ -56,8 +58,8 @@ class SpeechWorker:
         self._number += 1
         job = {"id": self._number, "text": text, "voice": voice, "rate": words_a_minute, "file": str(file)}
         try:
-            self._process.stdin.write((json.dumps(job) + "\n").encode())
-            self._process.stdin.flush()
+            self._jobs.write((json.dumps(job) + "\n").encode())
+            self._jobs.flush()
         except (OSError, ValueError) as error:  # ValueError: the pipe was closed on this side
             raise self._gone() from error
         answer = self._reply(self._number, limit)
@@ -69,7 +71,7 @@ class SpeechWorker:
         self._process.kill()
         self._process.wait()
         with contextlib.suppress(BrokenPipeError):
-            self._process.stdin.close()
+            self._jobs.close()
 
     def _reply(self, number: int, limit: float) -> dict[str, Any]:
         try:
@@ -86,7 +88,7 @@ class SpeechWorker:
         return VoiceError("The voice has stopped working.", "Try again, or read the words on the screen.")
 
     def _read(self) -> None:
-        with self._process.stdout as lines:
+        with self._lines as lines:
             for line in lines:
                 self._replies.put(json.loads(line))
         self._replies.put(None)

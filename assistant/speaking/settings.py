@@ -51,23 +51,15 @@ class SpeechSettings(Strict):
 
     def slower(self, rate: str) -> str:
         """The next slower rate, or the slowest itself. Raises VoiceError."""
-        return self._beside(rate, -1)
-
-    def faster(self, rate: str) -> str:
-        """The next faster rate, or the fastest itself. Raises VoiceError."""
-        return self._beside(rate, 1)
+        self.words_a_minute(rate)
+        names = list(self.rates)
+        return names[max(names.index(rate) - 1, 0)]
 
     def language(self, key: str) -> LanguageVoice:
         """Raises VoiceError for a language without a voice."""
         if key not in self.languages:
             raise VoiceError(f"No voice is set for the language '{key}'.", "Add it to assistant/speaking/speech.yaml.")
         return self.languages[key]
-
-    def _beside(self, rate: str, step: int) -> str:
-        self.words_a_minute(rate)
-        names = list(self.rates)
-        return names[min(max(names.index(rate) + step, 0), len(names) - 1)]
-
 
 @lru_cache
 def settings() -> SpeechSettings:

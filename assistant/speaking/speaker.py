@@ -30,24 +30,6 @@ class Sink(Protocol):
         """Fall silent at once; from any thread."""
 
 
-class Collected:
-    """A sink that keeps what was played, in order: for files and tests."""
-
-    def __init__(self) -> None:
-        self.pieces: list[np.ndarray] = []
-
-    def play(self, sound: np.ndarray) -> None:
-        self.pieces.append(sound)
-
-    def stop(self) -> None:
-        """Nothing sounds, so nothing has to stop."""
-
-    @property
-    def sound(self) -> np.ndarray:
-        """All of it, int16, shape (n,)."""
-        return np.concatenate(self.pieces) if self.pieces else np.zeros(0, np.int16)
-
-
 @dataclass(frozen=True)
 class Sentence:
     """A queued sentence. rate: a key of the rates."""

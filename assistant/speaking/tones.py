@@ -100,7 +100,9 @@ def synthesised(design: Tone, edge: float) -> np.ndarray:
 def _run(bursts: list[Burst], partials: list[float], edge: float) -> np.ndarray:
     pitch = np.concatenate([np.geomspace(one.start, one.end, _samples(one.ms)) for one in bursts])
     phase = 2 * np.pi * np.cumsum(pitch) / SAMPLE_RATE
-    wave = sum(loud * np.sin(number * phase) for number, loud in enumerate(partials, start=1))
+    wave = np.zeros(len(phase))
+    for number, loud in enumerate(partials, start=1):
+        wave += loud * np.sin(number * phase)
     ramp = 0.5 - 0.5 * np.cos(np.pi * np.arange(round(edge * SAMPLE_RATE)) / round(edge * SAMPLE_RATE))
     wave[: len(ramp)] *= ramp
     wave[-len(ramp) :] *= ramp[::-1]

@@ -25,7 +25,9 @@ QUIET = 0.003
 class Voice(Protocol):
     """Whatever can turn a sentence into sound."""
 
-    name: str
+    @property
+    def name(self) -> str:
+        """What the record calls it."""
 
     def render(self, text: str, rate: str = "normal") -> np.ndarray:
         """The sentence spoken: int16, 16 kHz, shape (n,); empty for empty text. Raises VoiceError."""

@@ -12,7 +12,6 @@ import math
 from flows.errors import CalculationError
 
 INCH = 0.0254
-FOOT = 0.3048
 IACS_RESISTIVITY = 1.7241e-8
 """Ω·m at 20 °C."""
 COPPER_COEFFICIENT = 0.00393

@@ -1,4 +1,4 @@
-"""The decision rule: conformance probability, guard bands and the risks of a wrong verdict.
+"""The decision rule: how sure it is that the true value is within its limits, and what is said of it.
 
 After JCGM 106:2012 (the role of measurement uncertainty in conformity
 assessment); clause numbers are from memory. `decide` makes every verdict. It
@@ -9,13 +9,9 @@ is known, as in the document's own examples.
 
 from __future__ import annotations
 
-import itertools
 import math
 from dataclasses import dataclass
 from typing import Literal
-
-import numpy as np
-from scipy.special import ndtr, ndtri
 
 from flows.errors import CalculationError
 from flows.judge.distribution import Distribution
@@ -75,81 +71,3 @@ def decide(true: Distribution, tolerance: Tolerance, by: Rule | None = None) -> 
     if sure >= by.accept - ROUNDING:
         return "pass"
     return "fail" if 1 - sure >= by.reject - ROUNDING else "close"
-
-
-def conformance_probability(value: float, u: float, tolerance: Tolerance) -> float:
-    """`conforms` for a normal distribution about `value` with standard uncertainty u > 0."""
-    _check(u)
-    return conforms(Distribution(value, u), tolerance)
-
-
-def guard_band(u: float, r: float = 1.0, coverage: float = 2.0) -> float:
-    """w = r·U, with U = coverage·u (JCGM 106, 8.3.2); r = 1 is the usual choice, r < 0 guards rejection (8.3.3)."""
-    _check(u)
-    return r * coverage * u
-
-
-def guard_band_for(probability: float, u: float) -> float:
-    """The band at one limit that makes an accepted value conform with at least `probability` (between 0 and 1)."""
-    _check(u)
-    if not 0 < probability < 1:
-        raise CalculationError(f"A probability of {probability} cannot be guarded for.", "Give one between 0 and 1.")
-    return float(ndtri(probability)) * u
-
-
-def acceptance(tolerance: Tolerance, band: float) -> Tolerance:
-    """Where a measured value is accepted: each limit drawn in by `band` (out, if negative).
-
-    Raises CalculationError when the bands leave nothing.
-    """
-    low, high = tolerance.low + band, tolerance.high - band
-    if not low < high:
-        raise CalculationError(
-            "The guard bands leave nothing between the limits.", "Measure with a better meter or take a smaller band."
-        )
-    return Tolerance(low, high)
-
-
-def specific_risks(value: float, u: float, tolerance: Tolerance) -> tuple[float, float]:
-    """(risk if this value is accepted, risk if it is rejected): JCGM 106, 9.3.2."""
-    sure = conformance_probability(value, u, tolerance)
-    return 1 - sure, sure
-
-
-def global_risks(
-    mean: float, spread: float, u: float, tolerance: Tolerance, accepted: Tolerance
-) -> tuple[float, float]:
-    """(consumer's, producer's) risk over a normal population measured with normal error (JCGM 106, 9.5).
-
-    Consumer's: a bad one is accepted. Producer's: a good one is rejected.
-    mean, spread: of the true values. Integrated over 12 spreads, exact to about 1e-9.
-    """
-    _check(u)
-    _check(spread)
-    edges = sorted(
-        {
-            mean - 12 * spread,
-            mean + 12 * spread,
-            *(edge for edge in (tolerance.low, tolerance.high) if abs(edge - mean) < 12 * spread),
-        }
-    )
-    points, weights = np.polynomial.legendre.leggauss(40)
-    consumer = producer = 0.0
-    for low, high in itertools.pairwise(edges):
-        good = tolerance.low <= (low + high) / 2 <= tolerance.high
-        # Panels no wider than the narrower of the two bells.
-        cuts = np.linspace(low, high, 1 + max(1, math.ceil((high - low) / min(u, spread))))
-        half = np.diff(cuts)[:, None] / 2
-        true = (cuts[:-1, None] + half) + half * points
-        density = np.exp(-(((true - mean) / spread) ** 2) / 2) / (spread * math.sqrt(2 * math.pi))
-        passes = ndtr((accepted.high - true) / u) - ndtr((accepted.low - true) / u)
-        if good:
-            producer += float(np.sum(half * weights * density * (1 - passes)))
-        else:
-            consumer += float(np.sum(half * weights * density * passes))
-    return consumer, producer
-
-
-def _check(spread: float) -> None:
-    if not (spread > 0 and math.isfinite(spread)):
-        raise CalculationError(f"An uncertainty of {spread} cannot be used.", "Give a standard uncertainty above zero.")

@@ -6,16 +6,12 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from uncertainties import UFloat, ufloat
-
 from flows.judge.decision import Outcome
 from flows.judge.distribution import Distribution
 from flows.judge.profiles import Limit, Meter, MeterFunction
 from flows.judge.rules import figure
 from grammar.answers import Reading
 
-COVERAGE = 2.0
-"""Coverage factor k of an interval of which only the standard uncertainty is known (JCGM 100:2008, 6.3.3)."""
 NEAR = 1e-9
 """Relative slack when a value is held against the top of a range."""
 
@@ -72,9 +68,6 @@ class Measured:
     scale: Scale | None = None
     least: float | None = None
     most: float | None = None
-
-    def as_ufloat(self) -> UFloat:
-        return ufloat(self.value, self.u)
 
     @property
     def true(self) -> Distribution:
@@ -158,16 +151,6 @@ def measured_value(value: float, quantity: str, meter: Meter, step: float = 0.0)
     """A displayed value (SI; inf for over limit) with the meter's error. step: as spoken, 0 for every digit shown."""
     over = math.isinf(value)
     return measured(Reading(value, value, value, step, quantity, "", False, over, "", ""), meter)
-
-
-def standard_error(value: float, quantity: str, meter: Meter, step: float = 0.0) -> float:
-    """Standard uncertainty (SI) of the meter showing `value`, spoken to `step`.
-
-    The accuracy figure a (percent of reading plus digits) bounds the error;
-    taken as rectangular its standard uncertainty is a/√3, and a spoken
-    resolution s adds s/√12 (JCGM 100:2008, 4.3.7 and F.2.2.1).
-    """
-    return _stood(value, quantity, scale_of(meter.function(quantity)), step).u
 
 
 def combined(*terms: tuple[float, Measured], wander: float = 0.0) -> Distribution:

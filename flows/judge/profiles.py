@@ -69,7 +69,6 @@ class Equipment(Strict):
     about: str
     supply: Supply
     turns_ratio: Positive
-    secondary_nominal: Positive
     limits: dict[str, Limit]
     circuit: Circuit | None = None
     # Left out where it is the usual one, so that what older visits have kept still has the digest it had.

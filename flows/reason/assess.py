@@ -23,13 +23,13 @@ from flows.reason.knowledge import Knowledge, as_shown
 from flows.reason.meter_error import meter_error
 from flows.reason.mixture import PROVES, Shown, Weighed, log_evidence, posterior, weigh
 from flows.reason.naming import CURRENT, as_said, named_and_unproven, present_in, repair
-from flows.reason.next import Gain, Place, Sight, Wiring, choose, cost, gains, left_after
+from flows.reason.next import Place, Sight, Wiring, choose, cost, gains, left_after
 from flows.reason.safety import compulsory, findings
 
 Evidence = Measured | bool | str
 """Measured for a display; yes or no for whether the board keeps the gas on and whether the current jumps or moves;
 "never_lit" for a flame current that could not be read; one of the probe's answers in probes.yaml for anything that is looked at."""
-__all__ = ["Assessment", "Evidence", "Place", "assess", "expected_gains", "next_probe", "repair"]
+__all__ = ["Assessment", "Evidence", "Place", "assess", "next_probe", "repair"]
 MOST_KEPT = 260
 RIVALS = 3
 YES_OR_NO = ("board_proves_flame", "flame_current_wiggled", "flame_current_watched")
@@ -50,7 +50,7 @@ class Assessment:
     likeliest fault and what would change the answer.
     ruled_out: single faults now very unlikely, each with the probe that did most to rule it out.
     cannot_tell: faults that read the same under every probe still allowed (empty or two and more).
-    confident: the answer is sure enough to act on. named: that fault or pair, else None;
+    named: the fault or pair that is sure enough to act on, else None;
     never the board before all that feeds it is proven. unproven: the probes that stand between.
     safety: faults that the readings themselves show by the plain limits, never outvoted by ranking.
     compulsory: probes still to come before any other, whatever they are expected to tell.
@@ -64,7 +64,6 @@ class Assessment:
     sentence: str
     ruled_out: tuple[tuple[str, str], ...]
     cannot_tell: tuple[str, ...]
-    confident: bool
     named: str | None = None
     unproven: tuple[str, ...] = ()
     safety: tuple[str, ...] = ()
@@ -123,7 +122,6 @@ def assess(
         sentence=reason_words.sentence(told),
         ruled_out=_ruled_out(knowledge, of_fault, parts),
         cannot_tell=alike,
-        confident=named is not None,
         named=named,
         unproven=unproven,
         safety=findings(evidence, knowledge.equipment),
@@ -142,15 +140,6 @@ def _best(sight: Sight, left: Mapping[str, Probe], unproven: tuple[str, ...], at
         return due[0] if at is None else min(due, key=lambda name: costs(left[name]))
     found = choose(gains(sight, left, costs), catalog.probes(), settings.least_bits, settings.same, partial(left_after, sight), at)
     return found.probe if found else None
-
-
-def expected_gains(evidence: Mapping[str, Evidence], knowledge: Knowledge, allowed: Set[str] | None = None) -> list[Gain]:
-    """The expected information of every probe still open, most bits first."""
-    readings, seen = _split(evidence, knowledge.equipment.rod)
-    weighed = weigh(knowledge.components, readings, seen, catalog.settings().odd)
-    of_component, _ = posterior(knowledge.components, knowledge.prior, weighed)
-    found = gains(_likely(knowledge, of_component, readings, seen), _open(evidence, allowed, knowledge.equipment.rod))
-    return sorted(found, key=lambda one: -one.bits)
 
 
 def _split(evidence: Mapping[str, Evidence], rod: str) -> tuple[dict[str, Shown], dict[str, int]]:

@@ -11,7 +11,7 @@ from flows.judge.profiles import Meter
 def meter_error(meter: Meter, probe: str, value: np.ndarray) -> np.ndarray:
     """Standard uncertainty (SI) of `meter` showing `value` (SI, finite) on `probe`.
 
-    The same sum as flows.judge.measured.standard_error, for arrays, the resolution
+    The same sum as `u` of flows.judge.measured.measured_value, for arrays, the resolution
     being the finest that is spoken; and the probe's stray.
     """
     function = meter.function(catalog.probes()[probe].quantity)

@@ -102,7 +102,9 @@ def test_an_utterance_closes_within_half_a_second_of_its_last_sound(spoken):
 @pytest.mark.parametrize("snr_db", [20.0, 10.0])
 def test_the_level_is_the_voice_above_the_room(spoken, snr_db):
     sound, _ = stream(spoken, snr_db)
-    for one in ended(Endpointer(), sound):
+    found = ended(Endpointer(), sound)
+    assert len(found) == len(spoken)
+    for one in found:
         assert one.level_db == pytest.approx(snr_db, abs=4)
 
 
@@ -189,6 +191,7 @@ def test_the_pieces_of_an_utterance_are_its_sound(spoken):
     endpointer = Endpointer()
     sound, _ = stream(spoken, 20.0)
     current: list[np.ndarray] = []
+    closed = 0
     for piece in endpointer.push(sound) + endpointer.flush():
         if isinstance(piece, Began):
             current = [piece.sound]
@@ -196,6 +199,8 @@ def test_the_pieces_of_an_utterance_are_its_sound(spoken):
             current.append(piece.sound)
         else:
             np.testing.assert_array_equal(np.concatenate(current), piece.sound)
+            closed += isinstance(piece, Ended)
+    assert closed == len(spoken)
 
 
 @settings(max_examples=15, deadline=None)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+import threading
 from datetime import UTC, datetime
 
 import numpy as np
@@ -17,14 +18,29 @@ from assistant.visit.demo.show import demo_file, recorded_clip, run_visit
 from assistant.visit.journal import read
 from assistant.visit.recorded import spelled
 
+SILENCE = 900
+"""Seconds without a printed line after which the demonstration is taken for hung."""
+
 
 @pytest.fixture(scope="module")
 def shown(tmp_path_factory):
     """`twohands demo`, once: its printed output and its folder."""
     out = tmp_path_factory.mktemp("demo")
-    done = subprocess.run([sys.executable, "-m", "assistant", "demo", "--out", str(out)], capture_output=True, text=True, timeout=1200, check=False)
-    assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-3000:]
-    return done.stdout, {path.name.split("-")[-1]: path for path in out.iterdir()}
+    process = subprocess.Popen(
+        [sys.executable, "-u", "-m", "assistant", "demo", "--out", str(out)], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+    )
+    printed = []
+    while True:
+        # Not the whole is limited, for that is the machine's affair, but how long it says nothing.
+        hung = threading.Timer(SILENCE, process.kill)
+        hung.start()
+        line = process.stdout.readline()
+        hung.cancel()
+        if not line:
+            break
+        printed.append(line)
+    assert process.wait() == 0, "".join(printed)[-3000:]
+    return "".join(printed), {path.name.split("-")[-1]: path for path in out.iterdir()}
 
 
 SPOKEN = {"secondary_swapped": "swapped transformer wires", "burner_corroded": "corroded burner ground"}
@@ -106,7 +122,7 @@ def test_a_whole_visit_has_every_check_and_its_sound(shown, visit):
 def test_the_readings_are_those_that_were_spoken(shown):
     from grammar.numbers import parse
 
-    data, seen = demo_file(), set()
+    data, seen, compared = demo_file(), set(), 0
     for visit, folder in shown[1].items():
         for event in read(folder)[0]:
             if event["kind"] == "reading":
@@ -117,6 +133,8 @@ def test_the_readings_are_those_that_were_spoken(shown):
                 spoken = parse(text.removesuffix(" kilohms"))
                 scale = {"microamp": 1e-6, "kilohm": 1e3}.get(event["unit"], 1.0)
                 assert event["value"] == pytest.approx(float(spoken.digits) * scale), (visit, event["step"])
+                compared += 1
+    assert compared >= 30
 
 
 @pytest.fixture(scope="module")

@@ -1,4 +1,4 @@
-"""Doubt: what is taken, what is asked as "X or Y?", and how the way of asking changes."""
+"""Doubt: what is taken, and what is asked as "X or Y?"."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from assistant.hearing.weigh.meanings import meanings, texts_of
-from assistant.hearing.weigh.policy import LADDER, alarm, next_way, weigh
+from assistant.hearing.weigh.policy import alarm, weigh
 from assistant.hearing.weigh.settings import EngineSettings, HearingSettings, Trust
 from grammar.answers import Choice, Command, Heard, Reading, Unclear
 from grammar.language import language
@@ -146,32 +146,3 @@ def test_more_confidence_never_turns_an_answer_into_doubt(low, high):
     before = weigh(heard(("eighty four point seven", low)), ASK, SETTINGS)
     after = weigh(heard(("eighty four point seven", high)), ASK, SETTINGS)
     assert isinstance(after, Reading) or not isinstance(before, Reading)
-
-
-def _asked(count: int, answer: Unclear, level: float | None, reading: bool) -> list[str]:
-    ways: tuple = ()
-    for _ in range(count):
-        ways += (next_way(ways, answer, level, reading),)
-    return list(ways)
-
-
-@given(st.integers(1, 30), st.booleans(), st.one_of(st.none(), st.floats(-10, 40)))
-def test_never_a_third_ask_in_the_same_way(count, reading, level):
-    ways = _asked(count, Unclear("doubtful", "x"), level, reading)
-    assert all(len(set(ways[at : at + 3])) > 1 for at in range(len(ways) - 2))
-    assert reading or "digits" not in ways
-
-
-def test_every_way_is_tried_before_one_comes_again():
-    assert _asked(4, Unclear("doubtful", "x"), None, True) == list(LADDER)
-
-
-def test_in_a_loud_room_moving_away_comes_before_spelling():
-    ways = _asked(3, Unclear("doubtful", "x"), 4.0, True)
-    assert ways.index("away") < ways.index("digits")
-
-
-def test_two_readings_are_offered_first():
-    one = weigh(Heard("15", engine="typed"), ASK, SETTINGS)
-    two = weigh(Heard("50", engine="typed"), ASK, SETTINGS)
-    assert next_way((), Unclear("doubtful", "x", between=(one, two))) == "which"

@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -182,6 +183,19 @@ def test_cut_off_after_any_line_nothing_confirmed_is_lost(visit):
         assert session.power in ("on", "doubt")
 
 
+PATIENCE = 300
+"""Seconds after which a process is taken for hung."""
+
+
+def reached(process: subprocess.Popen, visits: Path, lines: int) -> None:
+    """Wait until so many lines that were heard stand in the record."""
+    deadline = time.monotonic() + PATIENCE
+    while sum(path.read_bytes().count(b'"kind": "heard"') for path in visits.glob(f"*/{FILE}")) < lines:
+        assert process.poll() is None, "it ended before"
+        assert time.monotonic() < deadline, "it hangs"
+        time.sleep(0.01)
+
+
 @pytest.mark.parametrize("seed", range(3))
 def test_kill_nine_at_any_moment(tmp_path, seed):
     """A real process, killed outright at a random moment, resumed by a second one."""
@@ -192,13 +206,8 @@ def test_kill_nine_at_any_moment(tmp_path, seed):
     sent = rng.randrange(3, len(lines) + 1)
     process.stdin.write("\n".join(lines[:sent]) + "\n")
     process.stdin.flush()
-    deadline = time.monotonic() + 60
     want = rng.randrange(1, sent + 1)
-    while time.monotonic() < deadline:
-        found = list(tmp_path.glob(f"*/{FILE}"))
-        if found and found[0].read_bytes().count(b'"kind": "heard"') >= want:
-            break
-        time.sleep(0.01)
+    reached(process, tmp_path, want)
     process.send_signal(signal.SIGKILL)
     process.wait()
     folder = next(tmp_path.glob("*"))
@@ -219,12 +228,9 @@ def test_sigterm_ends_cleanly_with_the_record_kept(tmp_path):
     process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     process.stdin.write("the air is clear\n")
     process.stdin.flush()
-    deadline = time.monotonic() + 60
-    while time.monotonic() < deadline and not any(b'"heard"' in path.read_bytes() for path in tmp_path.glob(f"*/{FILE}")):
-        time.sleep(0.02)
-    time.sleep(0.3)
+    reached(process, tmp_path, 1)
     process.send_signal(signal.SIGTERM)
-    out, err = process.communicate(timeout=30)
+    out, err = process.communicate(timeout=PATIENCE)
     assert process.returncode == 130 and "Traceback" not in err
     assert "All that was confirmed is kept" in out and "--resume" in out
     assert read(next(tmp_path.glob("*")))[0][-1]["kind"] == "interrupted"

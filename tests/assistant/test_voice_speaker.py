@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from assistant.errors import VoiceError
-from assistant.speaking import Collected, Speaker
+from assistant.speaking import Speaker
 from assistant.speaking.speaker import Sentence, ToneItem
 from assistant.speaking.tones import tone
 
@@ -27,6 +27,19 @@ class Spelled:
         return np.array([self.rates.index(rate), *map(ord, text)], np.int16)
 
     def close(self) -> None: ...
+
+
+class Collected:
+    """A sink that keeps what was played, in order."""
+
+    def __init__(self) -> None:
+        self.pieces: list[np.ndarray] = []
+
+    def play(self, sound: np.ndarray) -> None:
+        self.pieces.append(sound)
+
+    def stop(self) -> None:
+        """Nothing sounds, so nothing has to stop."""
 
 
 def words(sink: Collected) -> list[str]:
@@ -61,7 +74,7 @@ def test_items_sound_in_order():
     assert speaker.play() is True
     assert [len(piece) for piece in sink.pieces] == [4, len(tone("heard")), 4]
     assert np.array_equal(sink.pieces[1], tone("heard"))
-    assert len(sink.sound) == 8 + len(tone("heard"))
+    assert len(np.concatenate(sink.pieces)) == 8 + len(tone("heard"))
 
 
 def test_each_item_is_told_before_it_sounds():

@@ -142,6 +142,7 @@ def test_monthly_means_are_those_of_the_readings_that_count(served: Any) -> None
 
 def test_progress_counts_what_went_wrong(served: Any) -> None:
     people = {one["technician"]: one for one in across.progress(served.desk.store)}
+    assert len(people) > 1 and sum(one["visits"] for one in people.values()) == len(served.simulated)
     for name, one in people.items():
         mine = [events for events in served.simulated if events[0]["technician"] == name]
         assert one["visits"] == len(mine)

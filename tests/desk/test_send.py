@@ -163,10 +163,10 @@ def test_sending_during_a_visit_as_run_does_it(served: Any, network: Any, tmp_pa
     events, told = served.simulated[11], []
     visit, folder = events[0]["visit"], tmp_path / events[0]["visit"]
     environ = {"TWOHANDS_DESK_TOKEN": served.desk.access.send}
-    with sending(folder, network.url, told.append, environ):
+    with sending(folder, network.url, told.append, environ) as sender:
         add(folder, events[:30])
-        soon(lambda: len(arrived(served, visit)) == 30)
-        time.sleep(0.5)  # the answer to the last line is still under way when the line has arrived
+        # The answer to the last line is still under way when the line has arrived.
+        soon(lambda: len(arrived(served, visit)) == sender.sent == 30)
         network.pull()
         add(folder, events[30:])
     assert len(told) == 1

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from assistant.practice.guided import without_names
 
-from assistant.practice.bench import without_names
 from flows.faults import catalog
 from flows.faults.sayings import sayings
 from flows.judge.profiles import equipment, meter

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 
 from flows.circuit import OPEN, nominal, spread
 from flows.circuit.network import dead, live
-from flows.circuit.nodal import Branch, Network, between, branch_amps, dense, node_volts, port, ports
+from flows.circuit.nodal import Branch, Network, between, port, ports
 from flows.judge.profiles import equipment
+from tests.flows.dense import branch_amps, dense, node_volts
 
 ohm = st.floats(0.1, 1e6)
 NODES = ("a", "b", "c", "d", "e")

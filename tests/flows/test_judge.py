@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from flows.errors import CalculationError
 from flows.faults.display import display, specimen
-from flows.judge.measured import Measured, measured, measured_value, standard_error
+from flows.judge.measured import Measured, measured, measured_value
 from flows.judge.profiles import Limit, Supply, equipment, meter, names
 from flows.judge.rules import systems
 from flows.judge.verdict import CALCULATIONS, Facts, facts_of, judge, phase_angle
@@ -281,7 +281,7 @@ def test_a_flame_current_that_jumps_across_the_minimum_is_a_finding():
 def test_power_is_never_dead_when_it_could_be_two_volts(volts):
     verdict = judge("band", {"value": shown(volts, step=0.01)}, limits(high="dead_volts"), FACTS)
     if verdict.outcome == "pass":
-        assert volts + 1.6 * standard_error(volts, "ac_volts", METER) <= 2.0
+        assert volts + 1.6 * measured_value(volts, "ac_volts", METER).u <= 2.0
     if volts >= 2:
         assert verdict.outcome != "pass"
 

@@ -247,5 +247,6 @@ def test_what_a_text_tells_to_say(text, said):
 
 
 def test_the_files_are_plain_data():
+    assert {"en", "es"} <= set(LANGUAGES)
     for key in LANGUAGES:
         assert yaml.safe_load((HERE / f"glossary.{key}.yaml").read_text(encoding="utf-8"))["language"] == key

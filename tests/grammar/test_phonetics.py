@@ -1,11 +1,13 @@
 """How alike phrases sound."""
 
+from itertools import combinations
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from grammar.errors import GrammarError
-from grammar.phonetics import APART, check_apart, closest, dictionary, distance, phone_cost, phones
+from grammar.phonetics import APART, check_apart, dictionary, distance, phone_cost, phones
 from grammar.scope import Option, Scope
 from tests.grammar.scopes import EN, SCOPES
 
@@ -28,7 +30,8 @@ def test_pairs_chosen_apart_are_not(first, second):
 
 def test_measured_digit_confusions_rank_first():
     """four/five/one were the digits mixed up most; they lie in the nearer half of all pairs of digits."""
-    ranked = [{one, other} for _, one, other in closest(["zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine"])]
+    digits = ["zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine"]
+    ranked = [set(pair) for pair in sorted(combinations(digits, 2), key=lambda pair: distance(*pair))]
     assert len(ranked) == 45
     assert all(ranked.index(pair) < 22 for pair in ({"four", "five"}, {"four", "one"}, {"five", "one"}))
 

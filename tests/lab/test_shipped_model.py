@@ -10,13 +10,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 import vosk
+from scipy.stats import binom
 
 from assistant.hearing.audio.rate import SAMPLE_RATE as RATE
 from assistant.hearing.engines.attention import phrase_of
 from assistant.hearing.engines.looks import looks
 from assistant.practice.phrases import answering_scope, confirming_scope, probing_scope
 from assistant.visit.plans import words_of
-from audio_fixtures.voices import installed, say
+from audio_fixtures.voices import say
 from flows.faults import catalog
 from flows.judge.profiles import equipment, meter
 from flows.procedure.compile import load_plan
@@ -79,45 +80,46 @@ def test_it_knows_the_attention_word_and_the_words_of_practice(model):
     assert not sorted(word for word in words if model.vosk_model_find_word(word) < 0)
 
 
-# Three voices that were not trained on, at their own pace in a quiet room: the
-# least that the model must do, so that a broken export shows. How well it does
-# is what the hearing benchmark measures.
-@pytest.mark.skipif(
+# Six voices that the model was not trained on, at their own pace in a quiet room, so that a broken
+# export shows. How well it does in noise and for people is what the hearing benchmark measures.
+UNSEEN = ("us-m7", "nyc-f5", "us-klatt2", "us-andy", "us-linda", "flite-kal")
+SAID = (
+    "ninety two point six volts", "one twenty one", "twenty seven point eight", "zero point four volts",
+    "one hundred and nineteen", "eighty four point seven", "two hundred and thirty volts", "point three",
+    "fifty one volts", "say again", "help", "i smell gas",
+)  # fmt: skip
+TALK = (
+    "the neighbours are coming over for dinner", "my truck would not start", "put it behind the couch",
+    "she moved to another city", "do you want some coffee", "that is a lovely garden",
+)  # fmt: skip
+needs_voices = pytest.mark.skipif(
     shutil.which("espeak-ng") is None or shutil.which("flite") is None, reason="needs espeak-ng and flite"
 )
-def test_most_quiet_readings_of_unseen_voices_are_heard(model):
-    said = [
-        "ninety two point six volts",
-        "one twenty one",
-        "twenty seven point eight",
-        "zero point four volts",
-        "one hundred and nineteen",
-        "say again",
-        "help",
-    ]
-    pairs = [
-        (text, heard(model, VOLTS, say(text, voice))) for text in said for voice in ("us-m7", "us-linda", "flite-kal")
-    ]
-    wrong = [pair for pair in pairs if pair[0] != pair[1]]
-    assert len(wrong) <= len(pairs) // 2, wrong
 
 
-@pytest.mark.skipif(not installed("flite-kal"), reason="needs flite")
-def test_other_talk_is_mostly_rejected(model):
-    talk = [
-        "the neighbours are coming over for dinner",
-        "my truck would not start",
-        "put it behind the couch",
-        "she moved to another city",
-        "do you want some coffee",
-        "that is a lovely garden",
-    ]
-    taken = [
-        text
-        for text in (heard(model, ANSWER, say(one, voice)) for one in talk for voice in ("flite-kal", "us-m7"))
-        if text and emit.UNKNOWN not in text
-    ]
-    assert len(taken) <= 3, taken
+def most(count: int, rate: float) -> int:
+    """So many of `count` go wrong at a true rate of `rate`, and more in less than one run of a hundred (binomial)."""
+    bound = int(binom.ppf(0.99, count, rate))
+    assert binom.sf(bound, count, rate) < 0.01
+    return bound
+
+
+@needs_voices
+def test_quiet_readings_of_unseen_voices_are_heard_as_measured(model):
+    """Measured: 7 of 72 wrong, all by flite-kal (9.7 %; 95 % interval 4.8 to 18.7 %, Wilson). Up to 13 pass."""
+    pairs = [(voice, text, heard(model, VOLTS, say(text, voice))) for text in SAID for voice in UNSEEN]
+    assert len(pairs) == 72
+    wrong = [pair for pair in pairs if pair[1] != pair[2]]
+    assert len(wrong) <= most(len(pairs), 7 / 72), wrong
+
+
+@needs_voices
+def test_other_talk_is_rejected_as_measured(model):
+    """Measured: 0 of 36 taken; the benchmark's 0.8 % (upper end of its 95 % interval) is the rate. Up to 2 pass."""
+    told = [(voice, text, heard(model, ANSWER, say(text, voice))) for text in TALK for voice in UNSEEN]
+    assert len(told) == 36
+    taken = [one for one in told if one[2] and emit.UNKNOWN not in one[2]]
+    assert len(taken) <= most(len(told), 0.008), taken
 
 
 def test_noise_without_words_gives_no_answer(model):

@@ -93,7 +93,7 @@ def family(sheet: object) -> Equipment:
     circuit = plain.circuit.model_copy(update={"flame_current": math.sqrt(low * high)})
     changes = {
         "id": sheet.family, "name": sheet.family, "limits": limits, "circuit": circuit,
-        "supply_nominal": sheet.supply_volts, "turns_ratio": sheet.turns, "secondary_nominal": sheet.secondary_volts,
+        "supply_nominal": sheet.supply_volts, "turns_ratio": sheet.turns,
     }  # fmt: skip
     return plain.model_copy(update=changes)
 

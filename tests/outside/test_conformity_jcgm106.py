@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -14,108 +13,54 @@ from flows.errors import CalculationError
 from flows.judge.decision import (
     Rule,
     Tolerance,
-    acceptance,
-    conformance_probability,
     conforms,
     decide,
-    global_risks,
-    guard_band,
-    guard_band_for,
     rule,
-    specific_risks,
 )
 from flows.judge.distribution import Distribution
 
 
 def test_upper_limit_breakdown_voltage() -> None:
     # JCGM 106:2012, example of a Zener diode's breakdown voltage, limit -5.40 V, measured -5.47 V, u 0.05 V: 0.92 (from memory).
-    assert conformance_probability(-5.47, 0.05, Tolerance(high=-5.40)) == pytest.approx(0.92, abs=0.005)
+    assert conforms(Distribution(-5.47, 0.05), Tolerance(high=-5.40)) == pytest.approx(0.92, abs=0.005)
 
 
 def test_two_limits_motor_oil() -> None:
     # JCGM 106:2012, example of SAE 40 oil, 12.5 to 16.3 mm²/s, measured 13.6, u 1.8: 0.66 (from memory).
-    assert conformance_probability(13.6, 1.8, Tolerance(12.5, 16.3)) == pytest.approx(0.66, abs=0.005)
+    assert conforms(Distribution(13.6, 1.8), Tolerance(12.5, 16.3)) == pytest.approx(0.66, abs=0.005)
 
 
 def test_guard_band_of_one_expanded_uncertainty_leaves_two_point_three_percent() -> None:
     # JCGM 106:2012, 8.3.2: w = U with k = 2 keeps the consumer's risk at 2.3 % or less (from memory).
-    tolerance, u = Tolerance(high=10.0), 0.3
-    edge = acceptance(tolerance, guard_band(u)).high
-    assert edge == pytest.approx(9.4)
-    assert specific_risks(edge, u, tolerance)[0] == pytest.approx(0.023, abs=0.0005)
-
-
-def test_guarded_rejection_in_speed_control() -> None:
-    # JCGM 106:2012, 8.3.3: limit 100 km/h, u 2 % of speed, 99.9 % sure of speeding from 107 km/h (from memory).
-    threshold = 100 / (1 - guard_band_for(0.999, 1.0) * 0.02)
-    assert math.ceil(threshold) == 107
-    assert conformance_probability(threshold, 0.02 * threshold, Tolerance(low=100)) == pytest.approx(0.999, abs=1e-6)
+    edge = Distribution(10.0 - 2 * 0.3, 0.3)
+    assert 1 - conforms(edge, Tolerance(high=10.0)) == pytest.approx(0.023, abs=0.0005)
 
 
 @settings(deadline=None)
 @given(st.floats(-5, 5), st.floats(0.01, 3), st.floats(-4, 0), st.floats(0.1, 4))
 def test_conformance_is_the_normal_integral(value: float, u: float, low: float, width: float) -> None:
-    ours = conformance_probability(value, u, Tolerance(low, low + width))
+    ours = conforms(Distribution(value, u), Tolerance(low, low + width))
     # Reference: scipy.stats' own normal distribution.
     assert ours == pytest.approx(stats.norm(value, u).cdf(low + width) - stats.norm(value, u).cdf(low), abs=1e-12)
-    assert sum(specific_risks(value, u, Tolerance(low, low + width))) == pytest.approx(1)
 
 
 @settings(deadline=None)
-@given(st.floats(0.01, 0.99), st.floats(0.01, 5))
-def test_a_guarded_limit_gives_just_the_probability_asked_for(probability: float, u: float) -> None:
-    tolerance = Tolerance(high=100.0)
-    edge = tolerance.high - guard_band_for(probability, u)
-    assert conformance_probability(edge, u, tolerance) == pytest.approx(probability, abs=1e-9)
+@given(st.floats(0.51, 0.99), st.floats(0.01, 5))
+def test_a_guarded_limit_accepts_from_just_the_probability_asked_for(probability: float, u: float) -> None:
+    edge = 100.0 - stats.norm.ppf(probability) * u
+    for off, outcome in ((-0.001, "pass"), (0.001, "close")):
+        assert decide(Distribution(edge + off * u, u), Tolerance(high=100.0), Rule(probability, 0.999)) == outcome
 
 
-@pytest.mark.parametrize("band", [0.0, 0.08, -0.04])
-def test_global_risks_against_monte_carlo(band: float) -> None:
-    mean, spread, u, n = 1500.0, 0.12, 0.04, 2_000_000
-    tolerance = Tolerance(1499.8, 1500.2)
-    accepted = acceptance(tolerance, band)
-    rng = np.random.default_rng(106)
-    true = rng.normal(mean, spread, n)
-    shown = true + rng.normal(0, u, n)
-    good = (true >= tolerance.low) & (true <= tolerance.high)
-    passed = (shown >= accepted.low) & (shown <= accepted.high)
-    consumer, producer = global_risks(mean, spread, u, tolerance, accepted)
-    for ours, share in ((consumer, np.mean(~good & passed)), (producer, np.mean(good & ~passed))):
-        assert ours == pytest.approx(share, abs=5 * math.sqrt(share / n) + 1e-6)
+@pytest.mark.parametrize("u", [-1.0, math.nan, math.inf])
+def test_an_uncertainty_below_zero_or_without_end_is_refused(u: float) -> None:
+    with pytest.raises(CalculationError, match="cannot be judged"):
+        Distribution(1.0, u)
 
 
-def test_global_risk_against_the_bivariate_normal() -> None:
-    # One upper limit: the consumer's risk is a corner of a bivariate normal, here by scipy's own integration.
-    mean, spread, u, limit, band = 0.0, 1.0, 0.4, 1.0, 0.2
-    consumer, producer = global_risks(mean, spread, u, Tolerance(high=limit), Tolerance(high=limit - band))
-    covariance = [[spread**2, spread**2], [spread**2, spread**2 + u**2]]
-    both = stats.multivariate_normal.cdf([limit, limit - band], [mean, mean], covariance, abseps=1e-9, releps=1e-9)
-    shown_low = stats.norm(mean, math.hypot(spread, u)).cdf(limit - band)
-    assert consumer == pytest.approx(shown_low - both, abs=1e-6)
-    assert producer == pytest.approx(stats.norm(mean, spread).cdf(limit) - both, abs=1e-6)
-
-
-def test_a_wider_band_trades_one_risk_for_the_other() -> None:
-    tolerance = Tolerance(1499.8, 1500.2)
-    risks = [global_risks(1500, 0.12, 0.04, tolerance, acceptance(tolerance, band)) for band in (-0.05, 0.0, 0.05, 0.1)]
-    consumers, producers = zip(*risks, strict=True)
-    assert list(consumers) == sorted(consumers, reverse=True)
-    assert list(producers) == sorted(producers)
-
-
-@pytest.mark.parametrize("u", [0.0, -1.0, math.nan, math.inf])
-def test_an_uncertainty_must_be_above_zero(u: float) -> None:
-    with pytest.raises(CalculationError, match="Give a standard uncertainty above zero"):
-        conformance_probability(1.0, u, Tolerance(0, 2))
-
-
-def test_bands_that_leave_nothing_are_refused() -> None:
-    with pytest.raises(CalculationError, match="guard bands leave nothing"):
-        acceptance(Tolerance(0, 1), 0.5)
+def test_a_tolerance_that_holds_nothing_is_refused() -> None:
     with pytest.raises(CalculationError, match="holds nothing"):
         Tolerance(2, 1)
-    with pytest.raises(CalculationError, match="between 0 and 1"):
-        guard_band_for(1.0, 0.1)
 
 
 # The rule that decides is the rule that is tested: each example again, through `decide`, which makes every verdict.
@@ -141,7 +86,7 @@ def test_the_worked_examples_through_the_rule_that_decides(value, u, tolerance, 
 
 def test_our_rule_is_the_guard_band_of_about_two_standard_uncertainties() -> None:
     # JCGM 106:2012, 8.3.2 with w = r U (from memory); 0.975 one-sided is 1.96 u.
-    assert guard_band_for(rule().accept, 1.0) == pytest.approx(1.96, abs=0.001)
+    assert stats.norm.ppf(rule().accept) == pytest.approx(1.96, abs=0.001)
     for off, outcome in ((1.95, "close"), (1.97, "pass"), (-1.95, "close"), (-1.97, "fail")):
         assert decide(Distribution(10.0 - off, 1.0), Tolerance(high=10.0)) == outcome
 

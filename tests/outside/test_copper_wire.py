@@ -8,10 +8,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from flows.circuit.conductor import COPPER_COEFFICIENT, FOOT, area, at_temperature, diameter, resistance
+from flows.circuit.conductor import COPPER_COEFFICIENT, area, at_temperature, diameter, resistance
 from flows.errors import CalculationError
 
 MIL = 25.4e-6
+FOOT = 0.3048
 
 
 # NEC (NFPA 70) chapter 9, table 8, direct current resistance at 75 °C, uncoated copper, solid, ohms per 1000 ft; from memory.

@@ -33,10 +33,12 @@ def a_plant(design: object = DESIGNS[0][1], **values: object) -> plant.Plant:
 
 
 def drawn(fault: str, n: int = 12, **kwargs: object) -> list[world.Furnace]:
-    return list(world.furnaces("tune", n, 21, trade_effects=False, calls=False, only=(fault,), **kwargs))
+    found = list(world.furnaces("tune", n, 21, trade_effects=False, calls=False, only=(fault,), **kwargs))
+    assert len(found) == n
+    return found
 
 
-def steady(furnace: world.Furnace, probe: str) -> world.Reading:
+def steady(furnace: world.Furnace, probe: str) -> world.ProbeAnswer:
     return world.read(furnace, probe, np.random.default_rng(1), hands=world.STEADY_HANDS)
 
 
@@ -118,7 +120,7 @@ def test_a_deaf_board_passes_good_current_and_drops_the_flame() -> None:
 def test_without_a_secondary_or_a_flame_nothing_is_proved_and_no_current_is_invented() -> None:
     for furnace in drawn("secondary_none") + drawn("never_lights") + drawn("neutral_open"):
         assert steady(furnace, "board_proves_flame").word == "never lit"
-        assert steady(furnace, "flame_current") == world.Reading("flame_current", meter.MICROAMPS, word="never lit")
+        assert steady(furnace, "flame_current") == world.ProbeAnswer("flame_current", meter.MICROAMPS, word="never lit")
 
 
 def test_a_burner_off_the_cabinet_reads_open_and_stops_the_current() -> None:
@@ -207,15 +209,17 @@ def test_readings_of_all_probes_are_filled_in_as_promised() -> None:
 
 def test_nothing_of_the_product_is_imported() -> None:
     folder = Path(world.__file__).parent
-    allowed = {"numpy", "yaml", "click"}
+    allowed, own, seen = {"numpy", "yaml", "click"}, world.__name__, 0
     for path in folder.glob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
             if isinstance(node, ast.ImportFrom) and node.level == 0:
                 names.append(node.module or "")
             for name in names:
+                seen += 1
                 top = name.split(".")[0]
-                assert top in allowed or top in sys.stdlib_module_names, f"{path.name} imports {name}"
+                assert top in allowed or top in sys.stdlib_module_names or name == own or name.startswith(f"{own}."), f"{path.name} imports {name}"
+    assert seen > 50
 
 
 def test_a_fault_file_with_a_strange_value_is_refused(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

@@ -10,8 +10,8 @@ import pytest
 from sqlalchemy import update
 
 from assistant.records.errors import StoreError
-from assistant.records.importing import Journal, count_visits, import_events, import_journals, rederive
-from assistant.records.queries import visit_copies
+from assistant.records.importing import Journal, import_events, import_journals, rederive
+from assistant.records.queries import counted, visit_copies
 from assistant.records.store import Store
 from assistant.records.tables import copies, visits
 from tests.lab.invented.visits import write_journal
@@ -42,7 +42,7 @@ def test_an_odd_journal_is_listed_and_the_others_are_stored(store: Store, simula
     events = copy.deepcopy(simulated[5].events)
     spoil(events)
     done = import_events(store, [*simulated[:5], Journal(events, False, "the odd one"), *simulated[6:12]])
-    assert len(done.new) == 11 == count_visits(store)
+    assert len(done.new) == 11 == counted(store)
     assert len(done.problems) == 1 and done.problems[0].startswith("the odd one: ")
 
 

@@ -16,9 +16,9 @@ from assistant.privacy import Privacy
 from assistant.records.backup import backup, restore
 from assistant.records.errors import StoreError
 from assistant.records.forgetting import forget, matching, scrub
-from assistant.records.importing import Journal, count_visits, import_events
+from assistant.records.importing import Journal, import_events
 from assistant.records.packing import canonical, pack
-from assistant.records.queries import listed, visit_copies
+from assistant.records.queries import counted, listed, visit_copies
 from assistant.records.removing import retain
 from assistant.records.store import Store, open_store
 from assistant.records.verifying import verify_all
@@ -64,7 +64,7 @@ def test_nothing_is_left_in_the_bytes_of_the_database(store: Store, simulated: l
     scrub(store)
     after = bytes_of(store)
     assert [trace in after for trace in traces] == [False, False, False]
-    assert count_visits(store) == len(simulated)
+    assert counted(store) == len(simulated)
     assert simulated[3].visit.encode() in after
 
 
@@ -109,7 +109,7 @@ def test_the_command_forgets_everywhere_and_names_what_went_away(
     assert not (folder / "visits" / both).exists() and not (folder / "received" / "m-1" / both).exists()
     assert "a copy was sent to https://desk.example:8765" in said and "Backups and exports keep what they have" in said
     with open_store(store_url) as store:
-        assert both not in {row["id"] for row in listed(store)} and count_visits(store) == 4
+        assert both not in {row["id"] for row in listed(store)} and counted(store) == 4
     assert not [path for path in folder.rglob("*") if both in path.name]
     assert f"There is no visit '{both}' here." in told(store_url, "forget", both, "--yes", *where)
 
@@ -124,7 +124,7 @@ def test_a_customer_and_an_age_find_visits_on_disk_as_in_the_store(
     told(store_url, "forget", "--older-than", "1", "--yes", *where)
     assert list((folder / "visits").iterdir()) == [] and list((folder / "received" / "m-1").iterdir()) == []
     with open_store(store_url) as store:
-        assert count_visits(store) == 0
+        assert counted(store) == 0
 
 
 def test_a_visit_that_somebody_is_on_is_not_forgotten(home, store_url: str, simulated: list[Journal]) -> None:
@@ -163,7 +163,7 @@ def test_the_store_keeps_no_longer_either(store: Store, simulated: list[Journal]
     last = max(row["ended_at"] for row in listed(store, limit=None)) / 1000
     assert retain(store, settings(), last) == 0
     gone = retain(store, settings(keep_days=365), last)
-    assert 0 < gone < 40 and count_visits(store) == 40 - gone
+    assert 0 < gone < 40 and counted(store) == 40 - gone
 
 
 def test_a_backup_brings_back_the_same_into_either_kind(store: Store, simulated: list[Journal], tmp_path: Path) -> None:
@@ -199,7 +199,7 @@ def test_a_damaged_backup_restores_nothing(simulated: list[Journal], tmp_path: P
     with open_store(str(tmp_path / "two.sqlite")) as other:
         with pytest.raises(StoreError, match="Nothing was restored"):
             restore(other, tmp_path / "b.gz")
-        assert count_visits(other) == 0
+        assert counted(other) == 0
 
 
 def test_verify_finds_a_change_wherever_it_was_made(tmp_path: Path, store: Store) -> None:

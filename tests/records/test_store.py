@@ -15,7 +15,7 @@ from sqlalchemy import select
 
 from assistant.records import across
 from assistant.records.errors import StoreError, StoreTooNew, UnknownVisit
-from assistant.records.importing import Journal, count_visits, import_events, import_journals
+from assistant.records.importing import Journal, import_events, import_journals
 from assistant.records.queries import Wanted, counted, difference, listed, resolve, visit_copies
 from assistant.records.store import Store, open_store
 from assistant.records.tables import readings, visits
@@ -63,7 +63,7 @@ def test_from_folders_of_two_machines_one_row(store: Store, tmp_path: Path, simu
         for journal in simulated[:5]:
             write_journal(tmp_path / machine, journal.events)
     van, office = (import_journals(store, [tmp_path / machine]) for machine in ("van", "office"))
-    assert (len(van.new), len(office.same), count_visits(store)) == (5, 5, 5)
+    assert (len(van.new), len(office.same), counted(store)) == (5, 5, 5)
     assert not van.problems + office.problems
     assert visit_copies(store, simulated[0].visit)[0].events == simulated[0].events
 
@@ -84,7 +84,7 @@ def test_conflicting_edits_are_both_kept_and_shown(store: Store, simulated: list
     import_events(store, [mine])
     done = import_events(store, [theirs])
     assert done.conflicts == [mine.visit]
-    assert count_visits(store) == 1
+    assert counted(store) == 1
     assert [row["copies"] for row in listed(store, Wanted(conflict=True))] == [2]
     found = visit_copies(store, mine.visit)
     assert {one.origin for one in found} == {"simulated", "another machine"}
@@ -111,6 +111,7 @@ def test_a_reading_taken_back_does_not_count(store: Store) -> None:
     again = [event["step"] for event in events if event["kind"] == "retaken"]
     with store.reading() as connection:
         rows = connection.execute(select(readings.c.step, readings.c.counts).where(readings.c.step.in_(again)).order_by(readings.c.seq)).all()
+    assert again
     for step in again:
         assert [row.counts for row in rows if row.step == step] == [False, True]
 
@@ -146,7 +147,7 @@ def test_importers_at_once_on_an_empty_store(store_url: str, tmp_path: Path, sim
     (tmp_path / "go").touch()
     assert [worker.wait(120) for worker in workers] == [0, 0, 0, 0]
     with open_store(store_url) as store:
-        assert count_visits(store) == 40
+        assert counted(store) == 40
         assert {row["id"] for row in listed(store, Wanted(conflict=True))} == {simulated[7].visit}
         assert len(visit_copies(store, simulated[7].visit)) == 2
         got = everything(store)

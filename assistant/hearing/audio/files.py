@@ -23,23 +23,11 @@ NO_SPACE = 28
 """errno ENOSPC."""
 
 
-def to_engine(sound: np.ndarray, rate: int) -> np.ndarray:
-    """Any sound as 16 kHz mono int16, shape (n,).
-
-    sound: shape (n,) or (n, channels); int16, or floats from -1 to 1.
-    rate: samples a second, above 0.
-    """
-    if rate <= 0:
-        raise AudioError(f"A rate of {rate} samples a second is no rate.", "Give the rate that the file was recorded at.")
-    floats = sound / 32768.0 if sound.dtype == np.int16 else np.asarray(sound, dtype=np.float64)
-    if floats.ndim == 2:
-        floats = floats.mean(axis=1)
-    return _resampled(floats, rate, SAMPLE_RATE)
-
-
 def at_rate(sound: np.ndarray, rate: int) -> np.ndarray:
     """int16 at 16 kHz, shape (n,), as int16 at another rate."""
-    return _resampled(sound / 32768.0, SAMPLE_RATE, rate)
+    floats = sound / 32768.0
+    up, down = _ratio(SAMPLE_RATE, rate)
+    return _as_int16(resample_poly(floats, up, down) if up != down and len(floats) else floats)
 
 
 def read(path: Path | str) -> np.ndarray:
@@ -208,13 +196,6 @@ class Conversation:
             if side == wanted:
                 line[start : start + len(sound)] += sound
         return line
-
-
-def _resampled(floats: np.ndarray, rate: int, wanted: int) -> np.ndarray:
-    up, down = _ratio(rate, wanted)
-    if up != down and len(floats):
-        floats = resample_poly(floats, up, down)
-    return _as_int16(floats)
 
 
 def _ratio(rate: int, wanted: int) -> tuple[int, int]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import Literal
 
 from assistant.hearing.weigh.evidence import Said, candidates, evidence, trust
 from assistant.hearing.weigh.meanings import meanings, texts_of
@@ -13,12 +12,6 @@ from grammar.emit import UNKNOWN
 from grammar.language import language
 from grammar.scope import Scope
 
-Way = Literal["again", "which", "digits", "away", "push_to_talk"]
-LADDER: tuple[Way, ...] = ("again", "digits", "away", "push_to_talk")
-MOST_IN_ONE_WAY = 2
-"""Asks in a row before the way of asking changes."""
-LOUD_DB = 8.0
-"""Speech less than this above the room is better moved than asked again."""
 TYPED = "typed"
 GAS = "gas"
 
@@ -92,22 +85,3 @@ def _needed(answer: Answer, engine: EngineSettings) -> float:
     if isinstance(answer, Command):
         return engine.accept_commands
     return engine.accept
-
-
-def next_way(asked: tuple[Way, ...], answer: Unclear, level_db: float | None = None, reading_asked: bool = True) -> Way:
-    """How to ask now, given the ways of the asks in a row before this one (oldest first).
-
-    Two readings in doubt are offered as "X or Y?"; in a loud room moving away
-    comes before spelling. Never a third ask in one way.
-    """
-    if len(answer.between) > 1 and "which" not in asked[-1:]:
-        return "which"
-    loud = level_db is not None and level_db < LOUD_DB
-    order: tuple[Way, ...] = ("again", "away", "digits", "push_to_talk") if loud else LADDER
-    open_ways = [one for one in order if reading_asked or one != "digits"]
-    for way in open_ways:
-        if way not in asked:
-            return way
-    # every way was tried: go round, but not in the way that was just used twice
-    last = asked[-MOST_IN_ONE_WAY:]
-    return next(way for way in reversed(open_ways) if last != (way,) * MOST_IN_ONE_WAY)

@@ -13,8 +13,8 @@ import numpy as np
 from flows.circuit import Furnace, flame_current, nominal, read_many, spread, table, volts
 from flows.circuit.furnace import in_blocks
 from flows.circuit.network import live
-from flows.circuit.nodal import node_volts
 from flows.judge.profiles import equipment
+from tests.flows.dense import node_volts
 
 FURNACES = 100_000
 ROUNDS = 5

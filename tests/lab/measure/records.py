@@ -30,8 +30,8 @@ import httpx
 from assistant.desk.send import Post, Sender
 from assistant.records.backup import backup
 from assistant.records.forgetting import forget, scrub
-from assistant.records.importing import Journal, count_visits, import_events, import_journals
-from assistant.records.queries import listed
+from assistant.records.importing import Journal, import_events, import_journals
+from assistant.records.queries import counted, listed
 from assistant.records.store import open_store
 from assistant.visit.journal import read
 from tests.desk.conftest import Network, eventually
@@ -60,7 +60,7 @@ def importing(folder: Path, number: int, url: str) -> None:
 
 def fill(url: str, number: int) -> None:
     with open_store(url) as store:
-        have = count_visits(store)
+        have = counted(store)
         if have < number:
             begun = time.perf_counter()
             made = itertools.islice(invented_visits(number, seed=1), have, None)
@@ -72,7 +72,7 @@ def fill(url: str, number: int) -> None:
                 whole = pages * size
             else:
                 whole = connection.exec_driver_sql("SELECT pg_database_size(current_database())").scalar()
-        print(f"store: {count_visits(store)} visits, {whole / 1e6:.0f} MB, {whole / count_visits(store) / 1000:.1f} kB a visit")
+        print(f"store: {counted(store)} visits, {whole / 1e6:.0f} MB, {whole / counted(store) / 1000:.1f} kB a visit")
 
 
 def forgetting(url: str, folder: Path) -> None:

@@ -9,12 +9,12 @@ engineering and every rate is invented by judgement.
     from tests.outside.second_world import furnaces, truth_classes
     for furnace in furnaces("tune", 100, seed=1):      # calls=False, only=("rod_coated",): see `population.furnaces`
         furnace.sheet, furnace.construction       # may be told
-        furnace.readings["rod_to_ground"]         # Reading(value=98.4, ...), made when asked, the same each time
+        furnace.readings["rod_to_ground"]         # ProbeAnswer(value=98.4, ...), made when asked, the same each time
         furnace.truth                             # ("rod_coated",): kept from whoever is judged
 
 The flame loop is solved by `periodic` (harmonic balance), which a test holds against ngspice; the rest by `nodal`.
 
-READINGS (`Reading`: value in SI; low, high when it jumps; over_limit; word). Volts are alternating RMS through 10 MΩ, board
+READINGS (`ProbeAnswer`: value in SI; low, high when it jumps; over_limit; word). Volts are alternating RMS through 10 MΩ, board
 powered, no call for heat. Ohms are power off, leads included; over_limit is an open reading. Currents are direct, in amperes.
 supply_hot_neutral, supply_hot_ground, supply_neutral_ground: at the supply terminals; ground is the cabinet's bare metal.
 secondary_r_c: R to C behind the fuse. line_to_r: the wire that should be hot to R. secondary_c_ground: C to the cabinet.
@@ -34,7 +34,7 @@ board_proves_flame: "yes", "no" (also when it drops out once hot) or "never lit"
 
 from tests.outside.second_world.designs import SPLIT, Sheet, designs
 from tests.outside.second_world.draws import SOUND, faults, truth_classes
-from tests.outside.second_world.meter import METER_5000, METER_6000, STEADY_HANDS, Hands, Meter, Reading, display
+from tests.outside.second_world.meter import METER_5000, METER_6000, STEADY_HANDS, Hands, Meter, ProbeAnswer, display
 from tests.outside.second_world.population import Construction, Furnace, furnaces
 from tests.outside.second_world.probes import PROBES, read
 
@@ -49,7 +49,7 @@ __all__ = [
     "Furnace",
     "Hands",
     "Meter",
-    "Reading",
+    "ProbeAnswer",
     "Sheet",
     "designs",
     "display",

@@ -97,7 +97,7 @@ STEADY_HANDS = Hands(0, 0, 0, 0, 0, 0, 0)
 
 
 @dataclass(frozen=True)
-class Reading:
+class ProbeAnswer:
     """One answer. `value` SI, None when over limit, in words, or when nothing could be read; `low`, `high` when it jumps.
 
     `word`: what was said ("yes", "no", "never lit", or how the flame looked). `mishap`: what went wrong in taking it, empty

@@ -15,7 +15,7 @@ import numpy as np
 from tests.outside.second_world.designs import SPLIT, Design, Sheet, designs
 from tests.outside.second_world.draws import SOUND, Fault, applied, draw, faults, sound_rules
 from tests.outside.second_world.fire import burn, cleaned, lights, proves
-from tests.outside.second_world.meter import Reading
+from tests.outside.second_world.meter import ProbeAnswer
 from tests.outside.second_world.plant import Plant
 from tests.outside.second_world.probes import PROBES, read
 
@@ -65,9 +65,9 @@ class Readings:
 
     def __init__(self, furnace: Furnace) -> None:
         self._furnace = furnace
-        self._made: dict[str, Reading] = {}
+        self._made: dict[str, ProbeAnswer] = {}
 
-    def __getitem__(self, probe: str) -> Reading:
+    def __getitem__(self, probe: str) -> ProbeAnswer:
         if probe not in self._made:
             number = list(PROBES).index(probe)
             self._made[probe] = read(self._furnace, probe, np.random.default_rng((*self._furnace.seed, 1, number)))
@@ -76,7 +76,7 @@ class Readings:
     def __iter__(self) -> Iterator[str]:
         return iter(PROBES)
 
-    def all(self) -> dict[str, Reading]:
+    def all(self) -> dict[str, ProbeAnswer]:
         """Every probe's reading."""
         return {probe: self[probe] for probe in self}
 

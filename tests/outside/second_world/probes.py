@@ -19,7 +19,7 @@ from tests.outside.second_world.meter import (
     WORD,
     Hands,
     Meter,
-    Reading,
+    ProbeAnswer,
     display,
     measured,
     number,
@@ -80,7 +80,7 @@ _LOOKS: dict[str, tuple[str, ...]] = {
 
 def read(
     furnace: Furnace, probe: str, rng: np.random.Generator, *, meter: Meter = METER_6000, hands: Hands | None = None
-) -> Reading:
+) -> ProbeAnswer:
     """Take one reading. `hands`: how often people err; None for `Hands()`. Raises KeyError for an unknown probe."""
     hands = hands or Hands()
     quantity = PROBES[probe]
@@ -91,7 +91,7 @@ def read(
     if rng.random() < hands.wrong_dial:
         # volts with the dial on direct volts show next to nothing; ohms with the dial elsewhere are called "open"
         zero = quantity == AC_VOLTS
-        return Reading(probe, quantity, 0.0 if zero else None, over_limit=not zero, mishap="wrong dial")
+        return ProbeAnswer(probe, quantity, 0.0 if zero else None, over_limit=not zero, mishap="wrong dial")
     contact = rng.random() < hands.poor_contact and probe != "leads_together"
     if quantity == AC_VOLTS:
         value = volts(furnace.plant, probe, meter)
@@ -105,9 +105,9 @@ def read(
     shown = display(measured(value, quantity, meter, rng), quantity, meter)
     mishap = "poor contact" if contact else ""
     if shown.over_limit:
-        return Reading(probe, quantity, over_limit=True, mishap=mishap)
+        return ProbeAnswer(probe, quantity, over_limit=True, mishap=mishap)
     said, slip = slipped(shown, hands, rng)
-    return Reading(probe, quantity, said, mishap=slip or mishap)
+    return ProbeAnswer(probe, quantity, said, mishap=slip or mishap)
 
 
 def volts(plant: Plant, probe: str, meter: Meter = METER_6000) -> float:
@@ -156,9 +156,9 @@ def _part(plant: Plant, probe: str, rng: np.random.Generator) -> float:
     return plant.r_coat * float(np.exp(rng.uniform(np.log(1e-5), np.log(0.1)) if pierced else rng.normal(0, 0.5)))
 
 
-def _current(furnace: Furnace, probe: str, meter: Meter, hands: Hands, rng: np.random.Generator) -> Reading:
+def _current(furnace: Furnace, probe: str, meter: Meter, hands: Hands, rng: np.random.Generator) -> ProbeAnswer:
     if not furnace.lights:
-        return Reading(probe, MICROAMPS, word="never lit")
+        return ProbeAnswer(probe, MICROAMPS, word="never lit")
     plant = furnace.cleaned_plant if probe == "flame_current_after_cleaning" else furnace.plant
     sign = -1.0 if rng.random() < hands.swapped_leads else 1.0
     mishap = "swapped leads" if sign < 0 else ""
@@ -166,11 +166,11 @@ def _current(furnace: Furnace, probe: str, meter: Meter, hands: Hands, rng: np.r
     spread = 2 * plant.flicker
     if rng.random() < hands.wrong_dial:  # alternating microamperes: the swing, not the mean
         swing = display(burn(plant).swing, MICROAMPS, meter)
-        return Reading(probe, MICROAMPS, swing.value, over_limit=swing.over_limit, mishap="wrong dial")
+        return ProbeAnswer(probe, MICROAMPS, swing.value, over_limit=swing.over_limit, mishap="wrong dial")
     if probe == "flame_current_wiggled":
         ends = _wiggled(plant.warm(), hot, meter, rng)
         low, high = sorted(number(sign * measured(end, MICROAMPS, meter, rng), MICROAMPS, meter) for end in ends)
-        return Reading(probe, MICROAMPS, low=low, high=high, mishap=mishap)
+        return ProbeAnswer(probe, MICROAMPS, low=low, high=high, mishap=mishap)
     now = hot * (1 + rng.normal(0, plant.flicker / 2))
     shown = display(sign * measured(now, MICROAMPS, meter, rng), MICROAMPS, meter)
     said, slip = slipped(shown, hands, rng)
@@ -178,9 +178,9 @@ def _current(furnace: Furnace, probe: str, meter: Meter, hands: Hands, rng: np.r
     if abs(cold - hot) > 0.2 * max(abs(cold), abs(hot)):  # seen to fall (or rise) while the fire goes on
         low, high = min(cold, low), max(cold, high)
     if low == high:
-        return Reading(probe, MICROAMPS, said, mishap=slip or mishap)
+        return ProbeAnswer(probe, MICROAMPS, said, mishap=slip or mishap)
     low, high = sorted(number(sign * end, MICROAMPS, meter) for end in (low, high))
-    return Reading(probe, MICROAMPS, said, low, high, mishap=slip or mishap)
+    return ProbeAnswer(probe, MICROAMPS, said, low, high, mishap=slip or mishap)
 
 
 def _amperes(plant: Plant, meter: Meter, rng: np.random.Generator) -> float:
@@ -199,15 +199,15 @@ def _wiggled(plant: Plant, rest: float, meter: Meter, rng: np.random.Generator) 
     return min(low, _amperes(bad, meter, rng)), max(high, _amperes(firm, meter, rng))
 
 
-def _said(furnace: Furnace, probe: str, hands: Hands, rng: np.random.Generator) -> Reading:
+def _said(furnace: Furnace, probe: str, hands: Hands, rng: np.random.Generator) -> ProbeAnswer:
     if probe == "flame_seen":
         form = furnace.plant.flame_form if furnace.lights else "none"
         if _LOOKS[form] and rng.random() < hands.misseen:
-            return Reading(probe, WORD, word=_LOOKS[form][int(rng.integers(2))], mishap="misseen")
-        return Reading(probe, WORD, word=form)
+            return ProbeAnswer(probe, WORD, word=_LOOKS[form][int(rng.integers(2))], mishap="misseen")
+        return ProbeAnswer(probe, WORD, word=form)
     if not furnace.lights:
-        return Reading(probe, WORD, word="never lit")
+        return ProbeAnswer(probe, WORD, word="never lit")
     answer = furnace.proves
     if rng.random() < hands.misjudged:
-        return Reading(probe, WORD, word="no" if answer else "yes", mishap="misjudged")
-    return Reading(probe, WORD, word="yes" if answer else "no")
+        return ProbeAnswer(probe, WORD, word="no" if answer else "yes", mishap="misjudged")
+    return ProbeAnswer(probe, WORD, word="yes" if answer else "no")

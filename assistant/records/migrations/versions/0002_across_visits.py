@@ -6,6 +6,8 @@ keeps, since a visit whose `derived` is empty or old is derived anew.
 
 from __future__ import annotations
 
+from typing import Any
+
 import sqlalchemy as sa
 from alembic import op
 
@@ -14,7 +16,7 @@ down_revision = "0001"
 
 
 def upgrade() -> None:
-    for name, kind in {
+    added: dict[str, type[sa.types.TypeEngine[Any]]] = {
         "month": sa.Integer,
         "seconds": sa.Integer,
         "readings": sa.SmallInteger,
@@ -25,9 +27,11 @@ def upgrade() -> None:
         "close": sa.SmallInteger,
         "board": sa.Boolean,
         "derived": sa.SmallInteger,
-    }.items():
-        op.add_column("visits", sa.Column(name, kind))
-    for name, kind in {"month": sa.Integer(), "equipment": sa.String(120), "site": sa.String(200)}.items():
+    }
+    for name, column in added.items():
+        op.add_column("visits", sa.Column(name, column))
+    kinds: dict[str, sa.types.TypeEngine[Any]] = {"month": sa.Integer(), "equipment": sa.String(120), "site": sa.String(200)}
+    for name, kind in kinds.items():
         op.add_column("readings", sa.Column(name, kind))
     op.create_index("ix_visits_faults", "visits", ["how", "equipment", "fault", "month"])
     op.create_index("ix_visits_site", "visits", ["site", "started_at", "fault"])

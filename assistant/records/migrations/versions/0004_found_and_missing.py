@@ -6,6 +6,8 @@ keeps, since a visit whose `derived` is empty or old is derived anew.
 
 from __future__ import annotations
 
+from typing import Any
+
 import sqlalchemy as sa
 from alembic import op
 
@@ -14,13 +16,14 @@ down_revision = "0003"
 
 
 def upgrade() -> None:
-    for name, kind in {
+    kinds: dict[str, sa.types.TypeEngine[Any]] = {
         "found": sa.String(200),
         "concluded": sa.Boolean(),
         "mended": sa.SmallInteger(),
         "danger": sa.String(300),
         "not_done": sa.String(500),
-    }.items():
+    }
+    for name, kind in kinds.items():
         op.add_column("visits", sa.Column(name, kind))
     op.drop_index("ix_visits_faults", "visits")
     op.drop_index("ix_visits_site", "visits")

@@ -44,7 +44,7 @@ def without_names(plan: Plan) -> Plan:
 
 
 @dataclass(frozen=True)
-class Reading:
+class GivenReading:
     """A reading given to the dialogue. shown: what the display showed at that step (SI), None when nobody looked."""
 
     said: float
@@ -60,7 +60,7 @@ class Reading:
         return self.said == self.shown or abs(self.said - self.shown) <= max(self.step, self.resolution) * 0.5001
 
 
-class Bench:
+class GuidedFurnace:
     """Ears around the trainee's own, and a watcher of the visit.
 
     "What does my meter show" is answered here and never reaches the dialogue; everything else
@@ -70,7 +70,7 @@ class Bench:
     def __init__(self, plan: Plan, guided: Guided, furnace: PracticeFurnace, rng: np.random.Generator, ears: Ears, mouth: Mouth, understand: Understand, watchers: list[Watcher], write: Write, typed: bool) -> None:
         """rng: for the display's own error. watchers: see what is asked of the furnace and what it says. write: adds a line to the journal."""
         self.furnace = furnace
-        self.given: dict[str, Reading] = {}
+        self.given: dict[str, GivenReading] = {}
         self._plan, self._guided, self._rng = plan, guided, rng
         self._ears, self._mouth, self._understand, self._watchers, self._write = ears, mouth, understand, watchers, write
         self._typed = typed
@@ -122,7 +122,7 @@ class Bench:
             resolution = 0.0
             if shown is not None and not shown.over_limit:
                 resolution = self._plan.meter.function(shown.quantity).range_for(shown.value).resolution
-            self.given[step] = Reading(save.data["value"], save.data["step_size"], shown.value if shown else None, resolution)
+            self.given[step] = GivenReading(save.data["value"], save.data["step_size"], shown.value if shown else None, resolution)
 
     def _with_question(self, scope: Scope) -> Scope:
         """The scope with the question that fits it: for the meter, or for what is to be seen."""
