@@ -16,7 +16,11 @@ from grammar.errors import TwohandsError
 COMMANDS = {
     "demo": ("assistant.commands.demo", "demo", "Hear three invented visits, driven by recorded speech."),
     "run": ("assistant.commands.run", "run", "Talk a technician through the checks."),
-    "check": ("assistant.commands.check", "check", "Find microphone, loudspeaker, engine and voice; say what is missing."),
+    "check": (
+        "assistant.commands.check",
+        "check",
+        "Find microphone, loudspeaker, engine and voice; say what is missing.",
+    ),
     "voice": ("assistant.commands.voice", "voice", "Teach it your voice in a minute."),
     "model": ("assistant.commands.model", "model", "List, fetch and remove recogniser models."),
     "practice": ("assistant.commands.practice", "practice", "Find the hidden fault of a simulated furnace."),

@@ -25,7 +25,15 @@ from flows.reason.mixture import Components
 HERE = Path(flows.__file__).parent
 SEED = 20260
 """Seed of the shipped knowledge. Benches use other seeds."""
-MADE_FROM = ("faults/*.yaml", "faults/*.py", "circuit/*.yaml", "circuit/*.py", "reason/build.py", "reason/mixture.py", "reason/knowledge.py")
+MADE_FROM = (
+    "faults/*.yaml",
+    "faults/*.py",
+    "circuit/*.yaml",
+    "circuit/*.py",
+    "reason/build.py",
+    "reason/mixture.py",
+    "reason/knowledge.py",
+)
 
 
 @lru_cache
@@ -75,7 +83,9 @@ def fingerprint(equipment: Equipment, meter: Meter, seed: int) -> str:
 def save(knowledge: Knowledge, path: Path) -> None:
     """Write knowledge to `path`, whole or not at all. Raises OSError."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    parts: dict[str, Any] = {f"c_{one.name}": np.asarray(getattr(knowledge.components, one.name)) for one in fields(Components)}
+    parts: dict[str, Any] = {
+        f"c_{one.name}": np.asarray(getattr(knowledge.components, one.name)) for one in fields(Components)
+    }
     handle, name = tempfile.mkstemp(dir=path.parent, suffix=".part")
     try:
         with os.fdopen(handle, "wb") as file:

@@ -40,7 +40,12 @@ class Means(Strict):
 
     @model_validator(mode="after")
     def _complete(self) -> Means:
-        needed = {"reading": ("digits", "unit"), "range": ("digits", "to", "unit"), "command": ("id",), "choice": ("id",)}.get(self.kind, ())
+        needed = {
+            "reading": ("digits", "unit"),
+            "range": ("digits", "to", "unit"),
+            "command": ("id",),
+            "choice": ("id",),
+        }.get(self.kind, ())
         if lacking := [name for name in needed if not getattr(self, name)]:
             raise ValueError(f"a {self.kind} needs {' and '.join(lacking)}")
         return self
@@ -165,7 +170,10 @@ def _same(means: Means, answer: Answer) -> bool:
         if means.kind not in ("reading", "range"):
             return False
         ends = to_si(means.digits, means.unit), to_si(means.to or means.digits, means.unit)
-        return all(math.isclose(*pair, rel_tol=1e-9, abs_tol=1e-15) for pair in zip(ends, (answer.low, answer.high), strict=True))
+        return all(
+            math.isclose(*pair, rel_tol=1e-9, abs_tol=1e-15)
+            for pair in zip(ends, (answer.low, answer.high), strict=True)
+        )
     if isinstance(answer, Choice):
         return means.kind == "choice" and means.id == answer.id and answer.correction is None
     return isinstance(answer, Command) and means.kind == "command" and means.id == answer.id

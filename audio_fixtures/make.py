@@ -70,7 +70,9 @@ def planned() -> Iterator[Recording]:
 
     def licence(voice: str) -> str:
         if voice not in licences:
-            raise VoiceError(f"No test voice is called '{voice}'.", "Take one of the ids in audio_fixtures/voices.yaml.")
+            raise VoiceError(
+                f"No test voice is called '{voice}'.", "Take one of the ids in audio_fixtures/voices.yaml."
+            )
         return licences[voice]
 
     hearing = hearing_list()
@@ -96,8 +98,17 @@ def versions(engines: set[str]) -> dict[str, str]:
         try:
             done = subprocess.run([program, "--version"], capture_output=True, text=True, check=False)
         except FileNotFoundError as error:
-            raise MissingLibrary(f"The program {program} is not installed.", f"Run: sudo apt-get install {packages}") from error
-        line = next((line for line in (done.stdout + done.stderr).splitlines() if "version" in line or "text-to-speech" in line), "")
+            raise MissingLibrary(
+                f"The program {program} is not installed.", f"Run: sudo apt-get install {packages}"
+            ) from error
+        line = next(
+            (
+                line
+                for line in (done.stdout + done.stderr).splitlines()
+                if "version" in line or "text-to-speech" in line
+            ),
+            "",
+        )
         found[engine] = line.split("Data at")[0].replace("version:", "").strip()
     return found
 
@@ -113,7 +124,9 @@ def make() -> tuple[int, int]:
     _remove_others({place(one.file) for one in made})
     engines = {one.engine for one in voices() if one.id in {made_one.voice for made_one in made}}
     result = Manifest(format=1, made_with=versions(engines), recordings=made)
-    text = HEADER + yaml.safe_dump(result.model_dump(exclude_defaults=True) | {"format": 1}, sort_keys=False, allow_unicode=True, width=1000)
+    text = HEADER + yaml.safe_dump(
+        result.model_dump(exclude_defaults=True) | {"format": 1}, sort_keys=False, allow_unicode=True, width=1000
+    )
     (HERE / "manifest.yaml").write_text(text, encoding="utf-8")
     return len(made), wrote
 

@@ -23,7 +23,23 @@ from assistant.hearing.rooms import (
 )
 from audio_fixtures.voices import Split, say, voices
 
-__all__ = ["BANDS", "NOISES", "ROOMS", "Band", "NoiseKind", "Room", "Split", "active", "band", "in_quiet_room", "level", "mix", "noise", "padded", "reverb"]
+__all__ = [
+    "BANDS",
+    "NOISES",
+    "ROOMS",
+    "Band",
+    "NoiseKind",
+    "Room",
+    "Split",
+    "active",
+    "band",
+    "in_quiet_room",
+    "level",
+    "mix",
+    "noise",
+    "padded",
+    "reverb",
+]
 
 NoiseKind = rooms.NoiseKind | Literal["babble"]
 Band = Literal["wide", "headset", "phone"]
@@ -65,7 +81,9 @@ def band(sound: np.ndarray, kind: Band) -> np.ndarray:
     return int16(wave)
 
 
-def in_quiet_room(speech: np.ndarray, before: float, after: float, rng: np.random.Generator, steps: float = 12.0) -> np.ndarray:
+def in_quiet_room(
+    speech: np.ndarray, before: float, after: float, rng: np.random.Generator, steps: float = 12.0
+) -> np.ndarray:
     """Speech in a quiet room that is heard before, under and after it, int16.
 
     before, after: seconds; steps: standard deviation of the room.

@@ -116,7 +116,17 @@ def say(text: str, voice_id: str, rate: float = 1.0) -> np.ndarray:
         if voice.engine == "flite":
             source = Path(folder) / "said.txt"
             source.write_text(text, encoding="utf-8")
-            command = ["flite", "-voice", voice.voice, "--setf", f"duration_stretch={stretch}", "-f", str(source), "-o", str(out)]
+            command = [
+                "flite",
+                "-voice",
+                voice.voice,
+                "--setf",
+                f"duration_stretch={stretch}",
+                "-f",
+                str(source),
+                "-o",
+                str(out),
+            ]
         else:
             setting = f"(begin (voice_{voice.voice}) (Parameter.set 'Duration_Stretch {stretch}))"
             command = ["text2wave", "-eval", setting, "-o", str(out)]
@@ -136,12 +146,18 @@ def _run(command: list[str], text: str) -> bytes:
         done = subprocess.run(command, input=text.encode(), capture_output=True, timeout=LIMIT_SECONDS, check=True)
     except FileNotFoundError as error:
         packages = next(names for program, names in PROGRAMS.values() if program == command[0])
-        raise MissingLibrary(f"The program {command[0]} is not installed.", f"Run: sudo apt-get install {packages}") from error
+        raise MissingLibrary(
+            f"The program {command[0]} is not installed.", f"Run: sudo apt-get install {packages}"
+        ) from error
     except subprocess.CalledProcessError as error:
         said = error.stderr.decode(errors="replace").strip().splitlines()
-        raise VoiceError(f"{command[0]} failed: {said[-1] if said else 'no reason given'}.", "Try the command by hand.") from error
+        raise VoiceError(
+            f"{command[0]} failed: {said[-1] if said else 'no reason given'}.", "Try the command by hand."
+        ) from error
     except subprocess.TimeoutExpired as error:
-        raise VoiceError(f"{command[0]} did not end within {LIMIT_SECONDS} seconds.", "Try a shorter sentence.") from error
+        raise VoiceError(
+            f"{command[0]} did not end within {LIMIT_SECONDS} seconds.", "Try a shorter sentence."
+        ) from error
     return done.stdout
 
 

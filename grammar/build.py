@@ -47,7 +47,9 @@ def open_commands(scope: Scope) -> tuple[str, ...]:
 
 def _reading(asked: Asked, lang: Language, digits_only: bool, also: bool) -> Node:
     if asked.low > asked.high:
-        raise GrammarError(f"The asked range runs from {asked.low} down to {asked.high}.", "Give the lesser value first.")
+        raise GrammarError(
+            f"The asked range runs from {asked.low} down to {asked.high}.", "Give the lesser value first."
+        )
     weights = lang.weights
     over = even(lang.over_limit.spoken) if asked.over_limit else None
     node = present(any_of((1.0, _in_units(asked, lang, digits_only, also)), (weights["over_limit"], over)))
@@ -63,7 +65,11 @@ def _in_units(asked: Asked, lang: Language, digits_only: bool, also: bool) -> No
     shown = units.unit(asked.unit)
     if shown not in units.units_of(asked.quantity):
         raise GrammarError(f"'{asked.quantity}' is not measured in '{asked.unit}'.", "Ask in a unit of that quantity.")
-    larger = [one for one in units.units_of(asked.quantity) if one.scale > shown.scale and Decimal(repr(float(asked.high))) >= one.scale]
+    larger = [
+        one
+        for one in units.units_of(asked.quantity)
+        if one.scale > shown.scale and Decimal(repr(float(asked.high))) >= one.scale
+    ]
     choices: list[tuple[float, Node | None]] = []
     for one in (shown, *larger):
         low, high = (Decimal(repr(float(end))) / one.scale for end in (asked.low, asked.high))
@@ -75,13 +81,22 @@ def _in_units(asked: Asked, lang: Language, digits_only: bool, also: bool) -> No
         if number is None:
             continue
         if one is shown:
-            first = seq(present(even(lang.ranges.before)), number, present(even(lang.ranges.between))) if asked.jumping else None
-            choices.append((1.0, seq(maybe(first, lang.weights["range"]), number, maybe(unit, lang.weights["unit_spoken"]))))
+            first = (
+                seq(present(even(lang.ranges.before)), number, present(even(lang.ranges.between)))
+                if asked.jumping
+                else None
+            )
+            choices.append(
+                (1.0, seq(maybe(first, lang.weights["range"]), number, maybe(unit, lang.weights["unit_spoken"])))
+            )
         else:
             choices.append((lang.weights["other_unit"], seq(number, unit)))
     node = any_of(*choices)
     if node is None:
-        raise GrammarError(f"No number from {asked.low} to {asked.high} can be said in '{asked.unit}'.", "Widen the range or choose another unit.")
+        raise GrammarError(
+            f"No number from {asked.low} to {asked.high} can be said in '{asked.unit}'.",
+            "Widen the range or choose another unit.",
+        )
     return node
 
 
@@ -104,7 +119,9 @@ def _number(low: Decimal, high: Decimal, decimals: int, signed: bool, lang: Lang
         return seq(maybe(even(lang.numbers.minus), lang.weights["minus"]), plus)
     minus = _unsigned(max(-high, Decimal(0)), -low, decimals, lang, digits_only)
     often = lang.weights["minus"]
-    return any_of((1.0 - often, plus), (often, None if minus is None else seq(present(even(lang.numbers.minus)), minus)))
+    return any_of(
+        (1.0 - often, plus), (often, None if minus is None else seq(present(even(lang.numbers.minus)), minus))
+    )
 
 
 def _unsigned(low: Decimal, high: Decimal, decimals: int, lang: Language, digits_only: bool) -> Node | None:
@@ -126,11 +143,21 @@ def _unsigned(low: Decimal, high: Decimal, decimals: int, lang: Language, digits
         start = _scaled_up(low - whole, decimals) if whole == first else 0
         stop = _scaled(high - whole, decimals) if whole == last else full
         fits = start * 2 <= 10**decimals <= stop * 2
-        return shapes.narrow(wholes, whole, whole), _tail(lang, decimals, start, stop, halves if fits else (), bare=start == 0), 1.0
+        return (
+            shapes.narrow(wholes, whole, whole),
+            _tail(lang, decimals, start, stop, halves if fits else (), bare=start == 0),
+            1.0,
+        )
 
     parts: list[tuple[Node | None, Node | None, float]] = []
     if inner_first <= inner_last:
-        parts.append((shapes.narrow(wholes, inner_first, inner_last), _tail(lang, decimals, 0, full, halves, bare=True), inner_last - inner_first + 1))
+        parts.append(
+            (
+                shapes.narrow(wholes, inner_first, inner_last),
+                _tail(lang, decimals, 0, full, halves, bare=True),
+                inner_last - inner_first + 1,
+            )
+        )
     parts += [edge(whole) for whole in sorted({first, last}) if not inner_first <= whole <= inner_last]
     said = any_of(*((size, seq(whole, tail)) for whole, tail, size in parts if whole is not None and tail is not None))
     alone = None
@@ -139,7 +166,10 @@ def _unsigned(low: Decimal, high: Decimal, decimals: int, lang: Language, digits
         stop = full if last > 0 else _scaled(high, decimals)
         fits = start * 2 <= 10**decimals <= stop * 2
         nil = maybe(shapes.narrow("before_point", 0, 0), 0.5)
-        alone = any_of((1.0, _join(nil, _point(lang, decimals, start, stop))), (weights["half"], even(lang.numbers.half_alone) if fits and not digits_only else None))
+        alone = any_of(
+            (1.0, _join(nil, _point(lang, decimals, start, stop))),
+            (weights["half"], even(lang.numbers.half_alone) if fits and not digits_only else None),
+        )
     return any_of((1.0, said), (weights["no_whole"], alone))
 
 

@@ -62,7 +62,9 @@ class _Guarded(yaml.SafeLoader):
             value = super().construct_object(node, deep)
         except (ValueError, KeyError, AttributeError, TypeError, OverflowError) as error:
             # PyYAML's own constructors stumble over "!!int x", "2001-99-99" and the like.
-            raise _marked(f"'{_short(node)}' cannot be read as {node.tag.rsplit(':', 1)[-1]}", node.start_mark) from error
+            raise _marked(
+                f"'{_short(node)}' cannot be read as {node.tag.rsplit(':', 1)[-1]}", node.start_mark
+            ) from error
         if isinstance(value, int) and abs(value) >= guards.LARGEST_WHOLE:
             raise _marked("a whole number is too large", node.start_mark)
         if isinstance(value, float) and not math.isfinite(value):
@@ -130,13 +132,25 @@ def read_yaml(path: Path) -> tuple[Any, yaml.Node | None]:
         with path.open("rb") as file:
             raw = file.read(guards.YAML_BYTES + 1)
     except (OSError, ValueError) as error:
-        raise DataFileError(path, None, f"cannot be read ({getattr(error, 'strerror', None) or error}).", "Check the name and the rights.") from error
+        raise DataFileError(
+            path,
+            None,
+            f"cannot be read ({getattr(error, 'strerror', None) or error}).",
+            "Check the name and the rights.",
+        ) from error
     if len(raw) > guards.YAML_BYTES:
-        raise DataFileError(path, None, f"is larger than {guards.YAML_BYTES // 1_000_000} MB.", "Give a data file; none is nearly as large.")
+        raise DataFileError(
+            path,
+            None,
+            f"is larger than {guards.YAML_BYTES // 1_000_000} MB.",
+            "Give a data file; none is nearly as large.",
+        )
     try:
         text = raw.decode("utf-8")
     except UnicodeDecodeError as error:
-        raise DataFileError(path, raw.count(b"\n", 0, error.start) + 1, "is not UTF-8 text.", "Save it again as UTF-8.") from error
+        raise DataFileError(
+            path, raw.count(b"\n", 0, error.start) + 1, "is not UTF-8 text.", "Save it again as UTF-8."
+        ) from error
     return parse_yaml(text, path)
 
 
@@ -149,9 +163,16 @@ def parse_yaml(text: str, path: Path) -> tuple[Any, yaml.Node | None]:
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         line = mark.line + 1 if mark else None
-        raise DataFileError(path, line, f"is not well-formed YAML: {error.problem}.", "Mend that line; look at its indent, colons and quotes.") from error
+        raise DataFileError(
+            path,
+            line,
+            f"is not well-formed YAML: {error.problem}.",
+            "Mend that line; look at its indent, colons and quotes.",
+        ) from error
     except yaml.YAMLError as error:
-        raise DataFileError(path, None, f"is not well-formed YAML: {str(error).splitlines()[0]}.", "Mend the file.") from error
+        raise DataFileError(
+            path, None, f"is not well-formed YAML: {str(error).splitlines()[0]}.", "Mend the file."
+        ) from error
     except (ValueError, IndexError, OverflowError) as error:
         # PyYAML's scanner trips over "%YAML 1e9", "\U00110000" and the like.
         raise DataFileError(path, None, f"is not well-formed YAML: {error}.", "Mend the file.") from error
@@ -182,11 +203,17 @@ def _as_data_error(path: Path, nodes: yaml.Node | None, item: ErrorDetails) -> D
     where = ".".join(str(part) for part in item["loc"]) or "the file"
     kind = item["type"]
     if kind == "missing":
-        return DataFileError(path, line_of(nodes, item["loc"]), f"'{where}' is missing.", f"Add '{item['loc'][-1]}' there.")
+        return DataFileError(
+            path, line_of(nodes, item["loc"]), f"'{where}' is missing.", f"Add '{item['loc'][-1]}' there."
+        )
     if kind == "extra_forbidden":
-        return DataFileError(path, line_of(nodes, item["loc"]), f"'{where}' is not a key known here.", "Remove it or mend its spelling.")
+        return DataFileError(
+            path, line_of(nodes, item["loc"]), f"'{where}' is not a key known here.", "Remove it or mend its spelling."
+        )
     message = item["msg"].removeprefix("Value error, ")
     shown = repr(item.get("input"))
     if len(shown) > 60:
         shown = shown[:57] + "..."
-    return DataFileError(path, line_of(nodes, item["loc"]), f"'{where}' is {shown}: {message}.", "Put a value of the right kind there.")
+    return DataFileError(
+        path, line_of(nodes, item["loc"]), f"'{where}' is {shown}: {message}.", "Put a value of the right kind there."
+    )

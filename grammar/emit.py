@@ -35,7 +35,15 @@ def _jsgf(scope: Scope, emphasis: float) -> str:
     name = re.sub(r"[^a-z0-9]+", "_", scope.name.lower()).strip("_") or "scope"
     shared = _shared(root)
     rules = [f"<r{number}> = {_written(node, shared, emphasis, top=True)};" for node, number in shared.values()]
-    return "\n".join(["#JSGF V1.0;", f"grammar {name};", f"public <{name}> = {_written(root, shared, emphasis, top=True)};", *rules, ""])
+    return "\n".join(
+        [
+            "#JSGF V1.0;",
+            f"grammar {name};",
+            f"public <{name}> = {_written(root, shared, emphasis, top=True)};",
+            *rules,
+            "",
+        ]
+    )
 
 
 def _shared(root: Node) -> dict[int, tuple[Node, int]]:
@@ -49,8 +57,18 @@ def _shared(root: Node) -> dict[int, tuple[Node, int]]:
         if times[id(node)] > 1:
             continue
         nodes.append(node)
-        todo += [choice for _, choice in node.choices] if isinstance(node, Alt) else node.parts if isinstance(node, Seq) else ()
-    kept = [node for node in nodes if times[id(node)] > 1 and not isinstance(node, Word) and node is not NOTHING and node is not root]
+        todo += (
+            [choice for _, choice in node.choices]
+            if isinstance(node, Alt)
+            else node.parts
+            if isinstance(node, Seq)
+            else ()
+        )
+    kept = [
+        node
+        for node in nodes
+        if times[id(node)] > 1 and not isinstance(node, Word) and node is not NOTHING and node is not root
+    ]
     return {id(node): (node, number) for number, node in enumerate(kept, 1)}
 
 
@@ -102,8 +120,16 @@ def alarm_jsgf(scope: Scope) -> str:
     phrases = [phrase for id in lang.anywhere for phrase in lang.command(id).spoken]
     others = [phrase for option in scope.options for phrase in option.phrases]
     others += [phrase for id in scope.commands if id not in lang.anywhere for phrase in lang.command(id).spoken]
-    own = {word for phrase in phrases for word in phrase.split()} - {word for phrase in others for word in phrase.split()}
-    agreeing = {word for id in ("yes", "no") if id in lang.options for phrase in lang.option(id).phrases for word in phrase.split()}
+    own = {word for phrase in phrases for word in phrase.split()} - {
+        word for phrase in others for word in phrase.split()
+    }
+    agreeing = {
+        word
+        for id in ("yes", "no")
+        if id in lang.options
+        for phrase in lang.option(id).phrases
+        for word in phrase.split()
+    }
     other = sorted((vocabulary(scope) | agreeing) - own) or sorted(own)
     return (
         "#JSGF V1.0;\n\ngrammar alarm;\n\n"
@@ -142,7 +168,11 @@ def _covering(root: Node) -> list[str]:
             return {len(texts) - 1}, {len(texts) - 1}, False
         if isinstance(node, Alt):
             ends = [walk(choice) for _, choice in node.choices]
-            return set().union(*(one[0] for one in ends)), set().union(*(one[1] for one in ends)), any(one[2] for one in ends)
+            return (
+                set().union(*(one[0] for one in ends)),
+                set().union(*(one[1] for one in ends)),
+                any(one[2] for one in ends),
+            )
         first: set[int] = set()
         last: set[int] = set()
         silent = True

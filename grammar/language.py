@@ -110,14 +110,19 @@ class Language:
         try:
             return self.options[id]
         except KeyError:
-            raise GrammarError(f"The language '{self.key}' has no standard answer '{id}'.", f"Choose one of: {', '.join(self.options)}.") from None
+            raise GrammarError(
+                f"The language '{self.key}' has no standard answer '{id}'.",
+                f"Choose one of: {', '.join(self.options)}.",
+            ) from None
 
     def command(self, id: str) -> Phrases:
         """The command `id`. Raises GrammarError."""
         try:
             return self.commands[id]
         except KeyError:
-            raise GrammarError(f"The language '{self.key}' has no command '{id}'.", f"Choose one of: {', '.join(self.commands)}.") from None
+            raise GrammarError(
+                f"The language '{self.key}' has no command '{id}'.", f"Choose one of: {', '.join(self.commands)}."
+            ) from None
 
 
 def languages() -> tuple[str, ...]:
@@ -163,13 +168,17 @@ def load_language(path: Path) -> Language:
         name=raw.name,
         num2words=raw.num2words,
         numbers=numbers,
-        units=MappingProxyType({key: UnitWords(tuple(one.phrases), one.also, one.one, one.many) for key, one in raw.units.items()}),
+        units=MappingProxyType(
+            {key: UnitWords(tuple(one.phrases), one.also, one.one, one.many) for key, one in raw.units.items()}
+        ),
         tags=MappingProxyType({key: TagWords(tuple(one.phrases), one.also) for key, one in raw.tags.items()}),
         quantities=MappingProxyType({key: one.name for key, one in raw.quantities.items()}),
         over_limit=Phrases("over_limit", tuple(raw.over_limit.phrases), tuple(raw.over_limit.typed)),
         ranges=Ranges(tuple(raw.ranges.before), tuple(raw.ranges.between)),
         lead_ins=tuple(raw.lead_ins),
-        commands=MappingProxyType({id: Phrases(id, tuple(one.phrases), tuple(one.typed)) for id, one in raw.commands.items()}),
+        commands=MappingProxyType(
+            {id: Phrases(id, tuple(one.phrases), tuple(one.typed)) for id, one in raw.commands.items()}
+        ),
         options=MappingProxyType({id: Option(id, tuple(one.phrases)) for id, one in raw.options.items()}),
         typed_options=MappingProxyType({id: tuple(one.typed) for id, one in raw.options.items()}),
         corrects=frozenset(id for id, one in raw.options.items() if one.corrects),
@@ -180,4 +189,3 @@ def load_language(path: Path) -> Language:
         letters=tuple((re.compile(written), tuple(sounds.split())) for written, sounds in raw.letters),
         weights=MappingProxyType(raw.weights.model_dump()),
     )
-

@@ -98,7 +98,11 @@ def ways_to_say(digits: str, key: str = "en") -> list[str]:
         tails = [""]
         for digit in fraction:
             tails = [f"{tail} {word[0]}" for tail in tails for word in _every(numbers, "digit", int(digit))]
-        starts = {*heads, "", *(" ".join(words) for words in _every(numbers, "before_point", 0))} if int(whole) == 0 else set(heads)
+        starts = (
+            {*heads, "", *(" ".join(words) for words in _every(numbers, "before_point", 0))}
+            if int(whole) == 0
+            else set(heads)
+        )
         ways = {f"{head} {point}{tail}".strip() for head in starts for point in numbers.point for tail in tails}
         if fraction == "5":
             ways |= {f"{head} {half}" for head in heads for half in numbers.half_after if int(whole)}
@@ -125,7 +129,10 @@ def _split(digits: str) -> tuple[bool, str, str]:
 
 def _spell(digits: str, lang: Language) -> list[str]:
     """One word a digit; the first word of each value in the data, and `say_zero` for 0."""
-    return [lang.numbers.say_zero if digit == "0" else next(_every(lang.numbers, "digit", int(digit)))[0] for digit in digits]
+    return [
+        lang.numbers.say_zero if digit == "0" else next(_every(lang.numbers, "digit", int(digit)))[0]
+        for digit in digits
+    ]
 
 
 def _sign(words: tuple[str, ...], numbers: NumberWords) -> tuple[str, tuple[str, ...]]:

@@ -88,7 +88,18 @@ def _reading(words: Words, scope: Scope, asked: Asked, lang: Language, typed: bo
     rest = _after(words, lang.lead_ins) or words
     over = (*lang.over_limit.spoken, *(lang.over_limit.typed if typed else ()))
     if " ".join(rest) in over:
-        reading = Reading(math.inf, math.inf, math.inf, _step(asked), asked.quantity, asked.unit, False, True, text, lang.over_limit.spoken[0])
+        reading = Reading(
+            math.inf,
+            math.inf,
+            math.inf,
+            _step(asked),
+            asked.quantity,
+            asked.unit,
+            False,
+            True,
+            text,
+            lang.over_limit.spoken[0],
+        )
         return reading if asked.over_limit else Unclear("out_of_range", text, reading)
     numbers = _numbers(rest, asked, lang)
     readings = [_one(said, asked, text) for said in numbers]
@@ -159,7 +170,9 @@ def _one(said: _Said, asked: Asked, text: str) -> Reading:
     value = units.to_si(said.number.value, unit) + 0.0
     step = units.to_si(f"1e-{said.number.decimals}", unit)
     other = units.to_si(said.mistaken[0].value, unit) if said.mistaken else None
-    return Reading(value, value, value, step, said.quantity, unit, said.unit is not None, False, text, said.number.digits, other)
+    return Reading(
+        value, value, value, step, said.quantity, unit, said.unit is not None, False, text, said.number.digits, other
+    )
 
 
 def _joined(low: _Said, high: _Said, asked: Asked, text: str) -> Reading | None:
@@ -171,7 +184,11 @@ def _joined(low: _Said, high: _Said, asked: Asked, text: str) -> Reading | None:
     if low.quantity != high.quantity:
         return None
     first, second = sorted((_one(low, asked, text), _one(high, asked, text)), key=lambda one: one.value)
-    others = [(one.sounds_like + two.value) / 2 for one, two in ((first, second), (second, first)) if one.sounds_like is not None]
+    others = [
+        (one.sounds_like + two.value) / 2
+        for one, two in ((first, second), (second, first))
+        if one.sounds_like is not None
+    ]
     return replace(
         first,
         value=(first.value + second.value) / 2,
@@ -179,7 +196,9 @@ def _joined(low: _Said, high: _Said, asked: Asked, text: str) -> Reading | None:
         high=second.value,
         step=max(first.step, second.step),
         unit=second.unit,
-        digits=f"{first.digits}–{second.digits}" if first.unit == second.unit else f"{first.digits} {units.symbol(first.unit)}–{second.digits}",
+        digits=f"{first.digits}–{second.digits}"
+        if first.unit == second.unit
+        else f"{first.digits} {units.symbol(first.unit)}–{second.digits}",
         sounds_like=others[0] if others else None,
     )
 
@@ -214,7 +233,9 @@ def _numbers(words: Words, asked: Asked, lang: Language) -> tuple[_Said, ...]:
 def _unit_endings(words: Words, lang: Language) -> Iterator[tuple[int, str | None, str]]:
     """(how many words, unit, tag) for each unit phrase that ends the words; first (0, None, "")."""
     yield 0, None, ""
-    tags = [("", ())] + [(tag, tuple(text.split())) for tag, texts in lang.tags.items() for text in (*texts.phrases, *texts.also)]
+    tags = [("", ())] + [
+        (tag, tuple(text.split())) for tag, texts in lang.tags.items() for text in (*texts.phrases, *texts.also)
+    ]
     for key, said in lang.units.items():
         for text in (*said.phrases, *said.also):
             unit = tuple(text.split())

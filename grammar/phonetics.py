@@ -46,7 +46,16 @@ _VOWELS = {
     "AW": ((6, 0.5, 0), (1, 1.5, 1)), "OW": ((2, 2, 1), (1, 1.5, 1)),
 }  # fmt: skip
 _SIBILANTS = {"S", "Z", "SH", "ZH", "CH", "JH"}
-_NEAR_MANNERS = {frozenset(pair) for pair in [("stop", "affricate"), ("affricate", "fricative"), ("glide", "lateral"), ("nasal", "lateral"), ("stop", "fricative")]}
+_NEAR_MANNERS = {
+    frozenset(pair)
+    for pair in [
+        ("stop", "affricate"),
+        ("affricate", "fricative"),
+        ("glide", "lateral"),
+        ("nasal", "lateral"),
+        ("stop", "fricative"),
+    ]
+}
 _WEAK = {"HH": 0.5, "AH": 0.7}
 """Phones that cost less to lose: the breath, and the vowel that unstressed syllables fall to."""
 LOSS = 1.0
@@ -91,7 +100,10 @@ def ways(word: str, key: str = "en") -> tuple[tuple[str, ...], ...]:
     try:
         return dictionary()[word]
     except KeyError:
-        raise GrammarError(f"No pronunciation is known for '{word}'.", "Add it to 'pronunciations' in the language file, in phones of the CMU dictionary.") from None
+        raise GrammarError(
+            f"No pronunciation is known for '{word}'.",
+            "Add it to 'pronunciations' in the language file, in phones of the CMU dictionary.",
+        ) from None
 
 
 def _by_letters(word: str, lang: Language) -> tuple[str, ...]:
@@ -99,9 +111,19 @@ def _by_letters(word: str, lang: Language) -> tuple[str, ...]:
     found: list[str] = []
     place = 0
     while place < len(word):
-        match, sounds = next(((hit, sounds) for pattern, sounds in lang.letters if (hit := pattern.match(word, place)) and hit.end() > place), (None, ()))
+        match, sounds = next(
+            (
+                (hit, sounds)
+                for pattern, sounds in lang.letters
+                if (hit := pattern.match(word, place)) and hit.end() > place
+            ),
+            (None, ()),
+        )
         if match is None:
-            raise GrammarError(f"Nothing tells how '{word[place]}' in '{word}' sounds.", f"Add a rule for it to 'letters' in the language file '{lang.key}'.")
+            raise GrammarError(
+                f"Nothing tells how '{word[place]}' in '{word}' sounds.",
+                f"Add a rule for it to 'letters' in the language file '{lang.key}'.",
+            )
         found += sounds
         place = match.end()
     return tuple(found)
@@ -109,7 +131,9 @@ def _by_letters(word: str, lang: Language) -> tuple[str, ...]:
 
 def phones(phrase: str, key: str = "en") -> tuple[tuple[str, ...], ...]:
     """Every pronunciation of a phrase, one word after another. Raises GrammarError."""
-    return tuple(tuple(phone for word in way for phone in word) for way in product(*(ways(word, key) for word in phrase.split())))
+    return tuple(
+        tuple(phone for word in way for phone in word) for way in product(*(ways(word, key) for word in phrase.split()))
+    )
 
 
 def phone_cost(one: str, other: str) -> float:
@@ -139,7 +163,9 @@ def phone_distance(one: Sequence[str], other: Sequence[str]) -> float:
     for phone in one:
         fresh = [row[0] + _loss(phone)]
         for at, against in enumerate(other):
-            fresh.append(min(row[at] + phone_cost(phone, against), row[at + 1] + _loss(phone), fresh[at] + _loss(against)))
+            fresh.append(
+                min(row[at] + phone_cost(phone, against), row[at + 1] + _loss(phone), fresh[at] + _loss(against))
+            )
         row = fresh
     return row[-1]
 
@@ -171,7 +197,11 @@ def meanings(scope: Scope) -> list[tuple[str, str]]:
 
 def readings_of_one_word(scope: Scope) -> list[tuple[str, str]]:
     """("reading", word) for every word that is a whole reading by itself."""
-    return [("reading", word) for word in sorted(vocabulary(scope)) if scope.asked and accepts(replace(scope, options=(), commands=()), word)]
+    return [
+        ("reading", word)
+        for word in sorted(vocabulary(scope))
+        if scope.asked and accepts(replace(scope, options=(), commands=()), word)
+    ]
 
 
 def check_apart(scope: Scope, least: float = APART, readings: bool = False) -> list[TooClose]:

@@ -15,7 +15,9 @@ from dataclasses import dataclass, field
 from grammar.errors import GrammarError
 from grammar.tree import Node, Seq, Word, any_of, maybe
 
-_PART = re.compile(r"'(?P<word>[^']+)'(?P<maybe>\?)?|\+(?P<plus>\d+)|@(?P<weight>\d*\.?\d+)|(?P<name>[a-z_0-9]+?)(?:\*(?P<times>\d+))?$")
+_PART = re.compile(
+    r"'(?P<word>[^']+)'(?P<maybe>\?)?|\+(?P<plus>\d+)|@(?P<weight>\d*\.?\d+)|(?P<name>[a-z_0-9]+?)(?:\*(?P<times>\d+))?$"
+)
 
 OPTIONAL = 0.3
 """How often a word that may be left out is said; common practice."""
@@ -55,7 +57,10 @@ class Shapes:
         for name, patterns in self.shapes.items():
             for part in (part for pattern in patterns for part in pattern.parts):
                 if part.name and part.name not in self._bounds:
-                    raise GrammarError(f"The number shape '{name}' uses '{part.name}', which is not written above it.", "Mend the name or move it up.")
+                    raise GrammarError(
+                        f"The number shape '{name}' uses '{part.name}', which is not written above it.",
+                        "Mend the name or move it up.",
+                    )
             ends = [self._reach(pattern.parts) for pattern in patterns]
             self._bounds[name] = (min(low for low, _ in ends), max(high for _, high in ends))
 
@@ -72,7 +77,9 @@ class Shapes:
         key = (name, low, high)
         if key not in self._narrowed:
             if name in self.classes:
-                node = any_of(*((1.0, Word(word)) for word, value in self.classes[name].items() if low <= value <= high))
+                node = any_of(
+                    *((1.0, Word(word)) for word, value in self.classes[name].items() if low <= value <= high)
+                )
             else:
                 rows = ((pattern.weight, self._row(pattern.parts, low, high)) for pattern in self.shapes[name])
                 node = any_of(*((weight * row.size, row) for weight, row in rows if row is not None))
@@ -120,7 +127,11 @@ class Shapes:
         for begin, end in runs:
             start = self.narrow(head.name, begin, end)
             if start is not None:
-                tail = self._row(rest, low - begin * head.times if begin == end else rest_low, high - end * head.times if begin == end else rest_high)
+                tail = self._row(
+                    rest,
+                    low - begin * head.times if begin == end else rest_low,
+                    high - end * head.times if begin == end else rest_high,
+                )
                 found.append(_join(start, tail))
         return any_of(*((float(one.size), one) for one in found if one is not None))
 
@@ -133,10 +144,16 @@ class Shapes:
             ends = {(start, 0)}
             for part in pattern.parts:
                 if part.name:
-                    ends = {(end, total + value * part.times) for begin, total in ends for end, value in self._read(part.name, words, begin)}
+                    ends = {
+                        (end, total + value * part.times)
+                        for begin, total in ends
+                        for end, value in self._read(part.name, words, begin)
+                    }
                 elif part.word:
                     skipped = ends if part.optional else set()
-                    ends = skipped | {(begin + 1, total) for begin, total in ends if begin < len(words) and words[begin] == part.word}
+                    ends = skipped | {
+                        (begin + 1, total) for begin, total in ends if begin < len(words) and words[begin] == part.word
+                    }
                 else:
                     ends = {(begin, total + part.plus) for begin, total in ends}
                 if not ends:

@@ -78,7 +78,9 @@ def even(texts: Sequence[str]) -> Node | None:
 def present(node: Node | None) -> Node:
     """The node. Raises GrammarError for None: nothing can be said there."""
     if node is None:
-        raise GrammarError("Nothing can be said where something must be.", "Give the language at least one phrase for it.")
+        raise GrammarError(
+            "Nothing can be said where something must be.", "Give the language at least one phrase for it."
+        )
     return node
 
 

@@ -72,7 +72,12 @@ def _file() -> _File:
 @lru_cache
 def units() -> Mapping[str, Unit]:
     """Every unit by key. Raises DataFileError."""
-    return MappingProxyType({key: Unit(key, one.kind, Decimal(one.scale), one.symbol, tuple(one.typed)) for key, one in _file().units.items()})
+    return MappingProxyType(
+        {
+            key: Unit(key, one.kind, Decimal(one.scale), one.symbol, tuple(one.typed))
+            for key, one in _file().units.items()
+        }
+    )
 
 
 @lru_cache

@@ -42,9 +42,15 @@ def digits_to_words(text: str, lang: Language) -> str:
     """
     group, mark = re.escape(lang.numbers.group_mark), re.escape(lang.numbers.decimal_mark)
     text = re.sub(rf"(?<=[0-9]){group}(?=[0-9][0-9][0-9](?![0-9]))", "", text)
-    text = re.sub(rf"(?<=[0-9])[^\w\s{mark}]+(?=[0-9])|(?<=[0-9][0-9])\s+(?=[0-9])|(?<=[0-9])\s+(?=[0-9][0-9])", f" {UNKNOWN} ", text)
+    text = re.sub(
+        rf"(?<=[0-9])[^\w\s{mark}]+(?=[0-9])|(?<=[0-9][0-9])\s+(?=[0-9])|(?<=[0-9])\s+(?=[0-9][0-9])",
+        f" {UNKNOWN} ",
+        text,
+    )
 
-    return re.sub(rf"(?P<minus>(?<![\w.])-\s*)?(?P<whole>[0-9]*)(?:{mark}(?P<part>[0-9]+))?", lambda hit: _said(hit, lang), text)
+    return re.sub(
+        rf"(?P<minus>(?<![\w.])-\s*)?(?P<whole>[0-9]*)(?:{mark}(?P<part>[0-9]+))?", lambda hit: _said(hit, lang), text
+    )
 
 
 def _said(hit: re.Match[str], lang: Language) -> str:
@@ -66,7 +72,14 @@ def replaced(text: str, lang: Language) -> str:
     return " ".join(word for word in words if word)
 
 
-STEPS: tuple[Callable[[str, Language], str], ...] = (lower_case, without_fillers, units_after_digits, digits_to_words, without_marks, replaced)
+STEPS: tuple[Callable[[str, Language], str], ...] = (
+    lower_case,
+    without_fillers,
+    units_after_digits,
+    digits_to_words,
+    without_marks,
+    replaced,
+)
 
 
 def plain_words(text: str, lang: Language) -> tuple[str, ...]:

@@ -73,7 +73,14 @@ def test_they_stay_small():
 def test_the_hearing_set_covers_what_the_table_reports():
     data = hearing_list()
     assert len(data.utterances) >= 60
-    assert {one.means.kind for one in data.utterances} == {"reading", "range", "over_limit", "command", "choice", "outside"}
+    assert {one.means.kind for one in data.utterances} == {
+        "reading",
+        "range",
+        "over_limit",
+        "command",
+        "choice",
+        "outside",
+    }
     assert {one.scope for one in data.utterances} == set(data.scopes)
     for level in (None, 20, 10, 5):
         assert [one.recording.text for one in hearing_set(level)] == [one.text for one in data.utterances]
@@ -117,7 +124,10 @@ def test_visits_stand_about_as_far_over_the_noise_as_stated():
 def test_clean_recordings_have_true_silence_around_them():
     for one in hearing_set(None):
         samples = sound(one.recording)
-        assert not samples[: round(make.BEFORE * 16_000) - 1].any() and not samples[-round(make.AFTER * 16_000) + 1 :].any()
+        assert (
+            not samples[: round(make.BEFORE * 16_000) - 1].any()
+            and not samples[-round(make.AFTER * 16_000) + 1 :].any()
+        )
 
 
 @pytest.mark.parametrize("said", hearing_list().utterances, ids=lambda one: one.id)

@@ -136,7 +136,11 @@ def load(path: str) -> Any:
 
 
 SHIPPED = sorted(str(path.relative_to(ROOT)) for package in PACKAGES for path in (ROOT / package).rglob("*.yaml"))
-DEMO, VISITS, MANIFEST = "assistant/visit/demo/demo.yaml", "assistant/visit/demo/clips.yaml", "audio_fixtures/manifest.yaml"
+DEMO, VISITS, MANIFEST = (
+    "assistant/visit/demo/demo.yaml",
+    "assistant/visit/demo/clips.yaml",
+    "audio_fixtures/manifest.yaml",
+)
 
 
 def test_the_files_are_found():

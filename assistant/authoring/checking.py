@@ -62,8 +62,20 @@ def shape(path: Path, families: Sequence[Equipment]) -> Problems:
 
 def ways(plan: Plan, source: Source) -> Problems:
     """Steps that nothing leads to and steps from which no end can be reached."""
-    found = [source.problem(("steps", name), f"nothing leads to '{name}'.", "Name it in the 'next' of another step, let its answer bring about what another step needs, or take it out.") for name in never_reached(plan.procedure)]
-    return found + [source.problem(("steps", name), f"from '{name}' no end can be reached.", "Let its 'next' lead on to a step that has 'end'.") for name in endless(plan.procedure)]
+    found = [
+        source.problem(
+            ("steps", name),
+            f"nothing leads to '{name}'.",
+            "Name it in the 'next' of another step, let its answer bring about what another step needs, or take it out.",
+        )
+        for name in never_reached(plan.procedure)
+    ]
+    return found + [
+        source.problem(
+            ("steps", name), f"from '{name}' no end can be reached.", "Let its 'next' lead on to a step that has 'end'."
+        )
+        for name in endless(plan.procedure)
+    ]
 
 
 def words(plan: Plan, source: Source) -> Problems:
@@ -77,7 +89,14 @@ def words(plan: Plan, source: Source) -> Problems:
 
 def numbers(plan: Plan, source: Source) -> Problems:
     """Lines that would speak a limit which their step does not give."""
-    return [source.problem(where, f"the line speaks {{{field}}}, but the step gives no limit '{field}'.", f"Add '{field}' under 'limits' of '{step}', or leave it out of the line.") for step, field, where in limits_not_given(plan)]
+    return [
+        source.problem(
+            where,
+            f"the line speaks {{{field}}}, but the step gives no limit '{field}'.",
+            f"Add '{field}' under 'limits' of '{step}', or leave it out of the line.",
+        )
+        for step, field, where in limits_not_given(plan)
+    ]
 
 
 def grades(plan: Plan, source: Source, measure: Measure) -> tuple[Problems, float, float]:
@@ -85,7 +104,15 @@ def grades(plan: Plan, source: Source, measure: Measure) -> tuple[Problems, floa
     bound = rules().reading[plan.language]
     values = [(line, measure(line.text)) for line in lines_of(plan)]
     limit = f"at most {bound.most:g}" if bound.most is not None else f"at least {bound.least:g}"
-    found = [source.problem(line.where, f"'{_short(line.text)}' has a {bound.name} of {value:.1f}; it must be {limit}.", "Use shorter words and shorter sentences.") for line, value in values if not bound.holds(value)]
+    found = [
+        source.problem(
+            line.where,
+            f"'{_short(line.text)}' has a {bound.name} of {value:.1f}; it must be {limit}.",
+            "Use shorter words and shorter sentences.",
+        )
+        for line, value in values
+        if not bound.holds(value)
+    ]
     all_values = [value for _, value in values]
     return found, sum(all_values) / len(all_values), max(all_values) if bound.most is not None else min(all_values)
 
@@ -108,10 +135,22 @@ def lengths(plan: Plan, source: Source, seconds: Seconds) -> tuple[Problems, Spo
         if line.role in FIRST:
             entry[line.step] = entry.get(line.step, 0.0) + took
         if took > bound.line:
-            found.append(source.problem(line.where, f"'{_short(line.text)}' takes {took:.0f} seconds to say; at most {bound.line:g} can be kept in mind.", "Cut it in two, or say less."))
+            found.append(
+                source.problem(
+                    line.where,
+                    f"'{_short(line.text)}' takes {took:.0f} seconds to say; at most {bound.line:g} can be kept in mind.",
+                    "Cut it in two, or say less.",
+                )
+            )
     for step, took in entry.items():
         if took > bound.entry:
-            found.append(source.problem(("steps", step), f"'{step}' speaks for {took:.0f} seconds before it asks; at most {bound.entry:g} can be kept in mind.", "Cut it in two steps, or say less."))
+            found.append(
+                source.problem(
+                    ("steps", step),
+                    f"'{step}' speaks for {took:.0f} seconds before it asks; at most {bound.entry:g} can be kept in mind.",
+                    "Cut it in two steps, or say less.",
+                )
+            )
     longest = max(entry, key=lambda name: entry[name])
     return found, SpokenLength(sum(entry.values()), entry[longest], longest)
 
@@ -128,19 +167,50 @@ def alike(plan: Plan, source: Source) -> Problems:
         for pair in pairs:
             own = next((id for id in (pair.first_id, pair.second_id) if id in plan.step(step).answers), None)
             where = ("steps", step, "answers", own) if own else ("steps", step)
-            found.setdefault(pair.text, source.problem(where, pair.text, f"Choose another phrase; {rules().apart:g} is the least distance."))
+            found.setdefault(
+                pair.text,
+                source.problem(where, pair.text, f"Choose another phrase; {rules().apart:g} is the least distance."),
+            )
     return sorted(found.values(), key=lambda one: one.line or 0)
 
 
 def safety(plan: Plan, source: Source) -> tuple[Problems, Walk]:
     """The proof: every state and every answer, and each rule broken on the way. Takes a while."""
     seen = walk(plan)
-    found = [source.problem(("steps", _step_of(one.state)), f"in {one.state}, on the answer '{one.answer}': {one.rule}.", "Change where this step leads, what it needs or what its answers set.") for one in seen.breaches[:SHOWN]]
+    found = [
+        source.problem(
+            ("steps", _step_of(one.state)),
+            f"in {one.state}, on the answer '{one.answer}': {one.rule}.",
+            "Change where this step leads, what it needs or what its answers set.",
+        )
+        for one in seen.breaches[:SHOWN]
+    ]
     if len(seen.breaches) > SHOWN:
-        found.append(DataFileError(source.path, None, f"{len(seen.breaches) - SHOWN} further breaches of the rules of safety.", "Mend the first ones and check again."))
-    found += [source.problem(("steps", name), f"'{name}' is never reached, whatever is answered.", "Look at the guards ('when'), and at what the steps on the way to it need and set.") for name in seen.steps_never]
+        found.append(
+            DataFileError(
+                source.path,
+                None,
+                f"{len(seen.breaches) - SHOWN} further breaches of the rules of safety.",
+                "Mend the first ones and check again.",
+            )
+        )
+    found += [
+        source.problem(
+            ("steps", name),
+            f"'{name}' is never reached, whatever is answered.",
+            "Look at the guards ('when'), and at what the steps on the way to it need and set.",
+        )
+        for name in seen.steps_never
+    ]
     stuck = dict.fromkeys(_step_of(state) for state in seen.stuck)
-    found += [source.problem(("steps", name), f"a visit can come to '{name}' in a way that reaches no end.", "Look at the guards ('when'), 'otherwise', and what the steps on the way out need and set.") for name in stuck]
+    found += [
+        source.problem(
+            ("steps", name),
+            f"a visit can come to '{name}' in a way that reaches no end.",
+            "Look at the guards ('when'), 'otherwise', and what the steps on the way out need and set.",
+        )
+        for name in stuck
+    ]
     return found, seen
 
 
@@ -156,4 +226,3 @@ def in_all_languages(path: Path) -> Iterator[tuple[str, Path]]:
     """(language, file) of every file of texts beside the procedure: `name.es.yaml` beside `name.yaml`."""
     for other in sorted(path.parent.glob(f"{path.stem}.*.yaml")):
         yield other.suffixes[-2].lstrip("."), other
-

@@ -12,7 +12,14 @@ from flows.procedure.compile import Plan
 from flows.procedure.schema import Judge, Step
 from flows.procedure.wording import fill
 
-SAMPLE: Mapping[str, float] = {"ac_volts": 84.7, "dc_volts": 7.4, "ohms": 0.8, "dc_amps": 4.1e-6, "ac_amps": 4.2, "hertz": 60.0}
+SAMPLE: Mapping[str, float] = {
+    "ac_volts": 84.7,
+    "dc_volts": 7.4,
+    "ohms": 0.8,
+    "dc_amps": 4.1e-6,
+    "ac_amps": 4.2,
+    "hertz": 60.0,
+}
 """What stands for a number that only a visit can bring (SI)."""
 
 FIRST = ("caution", "say")
@@ -52,7 +59,9 @@ def _step_lines(plan: Plan, name: str, step: Step) -> Iterator[SpokenLine]:
     if step.judge and step.ask:
         numbers = _numbers(plan, step.judge, step.ask.quantity)
         for key, text in step.judge.say.items():
-            yield SpokenLine(name, "verdict", fill(text, numbers, step.ask.quantity, plan.language), (*here, "judge", "say", key))
+            yield SpokenLine(
+                name, "verdict", fill(text, numbers, step.ask.quantity, plan.language), (*here, "judge", "say", key)
+            )
         for key, danger in step.judge.danger.items():
             yield SpokenLine(name, "danger", danger.say, (*here, "judge", "danger", key, "say"))
 

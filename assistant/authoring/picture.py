@@ -27,7 +27,14 @@ LEFT = r"\l"
 """A line's end in a label; the line stands to the left."""
 
 
-_STEP = {"shape": "box", "style": "filled,rounded", "fontname": "sans-serif", "fontsize": "13", "margin": "0.14,0.07", "color": colour("firm")}
+_STEP = {
+    "shape": "box",
+    "style": "filled,rounded",
+    "fontname": "sans-serif",
+    "fontsize": "13",
+    "margin": "0.14,0.07",
+    "color": colour("firm"),
+}
 SHEET = {
     "directed": "true", "strict": "false", "rankdir": "TB", "nodesep": "0.25", "ranksep": "0.3",
     "fontname": "sans-serif", "fontsize": "16", "labelloc": "t", "splines": "spline", "dpi": "110",
@@ -67,26 +74,38 @@ class _Labelled(State):
 def draw(procedure: Procedure, path: Path) -> None:
     """Write the picture as .png, .svg or .pdf. Raises MissingLibrary, AuthoringError."""
     if path.suffix.lower() not in KINDS:
-        raise AuthoringError(f"A picture cannot be a '{path.suffix or path.name}'.", f"End its name with one of: {', '.join(KINDS)}.")
+        raise AuthoringError(
+            f"A picture cannot be a '{path.suffix or path.name}'.", f"End its name with one of: {', '.join(KINDS)}."
+        )
     try:
         import graphviz
     except ImportError as error:
-        raise MissingLibrary("The picture needs the package graphviz, which is missing.", "Install it: pip install 'twohands[author]'") from error
+        raise MissingLibrary(
+            "The picture needs the package graphviz, which is missing.", "Install it: pip install 'twohands[author]'"
+        ) from error
     graph = _graph(procedure)
     try:
         path.write_bytes(graph.pipe(format=path.suffix.lower().lstrip(".")))
     except graphviz.ExecutableNotFound as error:
-        raise MissingLibrary("The picture needs Graphviz, which is missing.", "Install it: sudo apt install graphviz") from error
+        raise MissingLibrary(
+            "The picture needs Graphviz, which is missing.", "Install it: sudo apt install graphviz"
+        ) from error
     except graphviz.CalledProcessError as error:
-        raise AuthoringError(f"Graphviz could not draw it: {str(error).splitlines()[0]}.", "Try .svg instead, or shorten the titles.") from error
+        raise AuthoringError(
+            f"Graphviz could not draw it: {str(error).splitlines()[0]}.", "Try .svg instead, or shorten the titles."
+        ) from error
     except OSError as error:
-        raise AuthoringError(f"{path} cannot be written ({error.strerror}).", "Choose another place with --out.") from error
+        raise AuthoringError(
+            f"{path} cannot be written ({error.strerror}).", "Choose another place with --out."
+        ) from error
 
 
 def _graph(procedure: Procedure) -> Any:
     moves, styles = _moves(procedure)
     states = [_state(name, _label(step)) for name, step in procedure.steps.items()] + [_state(NOTE, _note(procedure))]
-    machine = _Picture(states=states, transitions=moves, initial=procedure.start, auto_transitions=False, graph_engine="graphviz")
+    machine = _Picture(
+        states=states, transitions=moves, initial=procedure.start, auto_transitions=False, graph_engine="graphviz"
+    )
     graph: Any = machine.model_graphs[id(machine)]
     for name, step in procedure.steps.items():
         graph.set_node_style(name, "end" if step.end else step.power)
@@ -128,10 +147,18 @@ def _note(procedure: Procedure) -> str:
     """What leads out of every step, in words."""
     lines = ['"stop" is said:']
     for go in procedure.leave:
-        lines += textwrap.wrap(f"{guard(go.when, None) if go.when else 'else'} → {procedure.steps[go.go].title}", NOTE_WIDE, initial_indent="   ", subsequent_indent="      ")
+        lines += textwrap.wrap(
+            f"{guard(go.when, None) if go.when else 'else'} → {procedure.steps[go.go].title}",
+            NOTE_WIDE,
+            initial_indent="   ",
+            subsequent_indent="      ",
+        )
     lines += ["   all is put back as it was found first"]
     if procedure.fix:
-        lines += ['"fix it now" is said after a check that failed:', f"   → {procedure.steps[procedure.fix].title}, then the same check again"]
+        lines += [
+            '"fix it now" is said after a check that failed:',
+            f"   → {procedure.steps[procedure.fix].title}, then the same check again",
+        ]
     for step in procedure.steps.values():
         for finding, fix in step.judge.fix.items() if step.judge else ():
             lines += [f"   {step.title}, {finding.replace('_', ' ')} → {procedure.steps[fix].title}"]

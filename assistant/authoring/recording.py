@@ -16,7 +16,14 @@ from flows.procedure.compile import Plan
 LIST = "lines.csv"
 
 
-def record(plan: Plan, voice: Voice, folder: Path, kind: str = "flac", rate: str = "normal", done: Callable[[str], None] = lambda name: None) -> tuple[int, float]:
+def record(
+    plan: Plan,
+    voice: Voice,
+    folder: Path,
+    kind: str = "flac",
+    rate: str = "normal",
+    done: Callable[[str], None] = lambda name: None,
+) -> tuple[int, float]:
     """Every line into `folder`, numbered in the order of the procedure; how many, and the seconds of all.
 
     kind: "flac" or "wav". lines.csv has a row for each: file, step, role, seconds, text.
@@ -37,5 +44,7 @@ def record(plan: Plan, voice: Voice, folder: Path, kind: str = "flac", rate: str
                 rows.writerow([name, line.step, line.role, f"{seconds:.2f}", line.text])
                 done(name)
     except OSError as error:
-        raise AuthoringError(f"{folder} cannot be written ({error.strerror}).", "Choose another folder with --into.") from error
+        raise AuthoringError(
+            f"{folder} cannot be written ({error.strerror}).", "Choose another folder with --into."
+        ) from error
     return len(lines), total

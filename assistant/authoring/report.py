@@ -41,7 +41,9 @@ class Report:
         self.tell(f"  {text}")
 
 
-def check_all(path: Path, families: Sequence[str], meter: str, quick: bool, voice: bool, tell: Tell) -> list[TwohandsError]:
+def check_all(
+    path: Path, families: Sequence[str], meter: str, quick: bool, voice: bool, tell: Tell
+) -> list[TwohandsError]:
     """Check `path` and its translations; every problem found. Raises FlowError for an unknown family or meter.
 
     What builds on a part that is wrong is left out and told: a procedure whose shape is wrong is not walked.
@@ -59,7 +61,9 @@ def check_all(path: Path, families: Sequence[str], meter: str, quick: bool, voic
     families = [name for name in families if name not in barred] or families
     plan = make_plan(procedure, load_equipment(families[0]), load_meter(meter))
     source = Source.of(path)
-    report.fact(f"{len(procedure.steps)} steps, {len(lines_of(plan))} lines; the limits are there on {', '.join(families)}.")
+    report.fact(
+        f"{len(procedure.steps)} steps, {len(lines_of(plan))} lines; the limits are there on {', '.join(families)}."
+    )
     report.add(_meter_lacks(plan))
     report.add(checking.ways(plan, source))
     report.add(checking.numbers(plan, source))
@@ -69,7 +73,14 @@ def check_all(path: Path, families: Sequence[str], meter: str, quick: bool, voic
         translated, problems = translate(procedure, other)
         report.add(problems)
         if key not in languages():
-            report.add([AssistantError(f"{other.name}: there is no language '{key}'.", f"Name the file after one of: {', '.join(languages())}.")])
+            report.add(
+                [
+                    AssistantError(
+                        f"{other.name}: there is no language '{key}'.",
+                        f"Name the file after one of: {', '.join(languages())}.",
+                    )
+                ]
+            )
         elif translated is not None:
             _language(make_plan(translated, plan.equipment, plan.meter), Source.of(other), report, voice)
     if quick:
@@ -85,7 +96,14 @@ def check_all(path: Path, families: Sequence[str], meter: str, quick: bool, voic
 
 
 def _meter_lacks(plan: Plan) -> list[TwohandsError]:
-    return [AssistantError(f"The meter '{plan.meter.id}' cannot show {quantity.replace('_', ' ')}.", "Choose another with --meter.") for quantity in sorted({step.ask.quantity for step in plan.procedure.steps.values() if step.ask} - plan.meter.functions.keys())]
+    return [
+        AssistantError(
+            f"The meter '{plan.meter.id}' cannot show {quantity.replace('_', ' ')}.", "Choose another with --meter."
+        )
+        for quantity in sorted(
+            {step.ask.quantity for step in plan.procedure.steps.values() if step.ask} - plan.meter.functions.keys()
+        )
+    ]
 
 
 def _language(plan: Plan, source: Source, report: Report, voice: bool) -> None:
@@ -97,13 +115,17 @@ def _language(plan: Plan, source: Source, report: Report, voice: bool) -> None:
     else:
         try:
             found, mean, hardest = checking.grades(plan, source, measure(plan.language))
-            report.fact(f"{bound.name}: mean {mean:.1f}, hardest line {hardest:.1f} ({'at most' if bound.most is not None else 'at least'} {bound.most if bound.most is not None else bound.least:g}).")
+            report.fact(
+                f"{bound.name}: mean {mean:.1f}, hardest line {hardest:.1f} ({'at most' if bound.most is not None else 'at least'} {bound.most if bound.most is not None else bound.least:g})."
+            )
             report.add(found)
         except MissingLibrary as error:
             report.add([error])
     with _seconds(plan, report, voice) as seconds:
         found, spoken = checking.lengths(plan, source, seconds)
-    report.fact(f"Spoken once through: {spoken.path / 60:.1f} minutes; longest step '{spoken.longest_step}', {spoken.longest:.0f} seconds.")
+    report.fact(
+        f"Spoken once through: {spoken.path / 60:.1f} minutes; longest step '{spoken.longest_step}', {spoken.longest:.0f} seconds."
+    )
     report.add(found)
     report.add(checking.alike(plan, source))
 

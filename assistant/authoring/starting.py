@@ -14,7 +14,10 @@ PLACEHOLDER = "my_procedure"
 def start(name: str, folder: Path) -> Path:
     """Write `folder`/`name`.yaml from the template. Raises AuthoringError for a bad name or a file that is there."""
     if not re.fullmatch(r"[a-z][a-z0-9_]*", name):
-        raise AuthoringError(f"'{name}' cannot be the name of a procedure.", "Begin with a small letter; small letters, digits and _ may follow.")
+        raise AuthoringError(
+            f"'{name}' cannot be the name of a procedure.",
+            "Begin with a small letter; small letters, digits and _ may follow.",
+        )
     path = folder / f"{name}.yaml"
     text = TEMPLATE.read_text(encoding="utf-8").replace(PLACEHOLDER, name)
     try:
@@ -23,5 +26,7 @@ def start(name: str, folder: Path) -> Path:
     except FileExistsError:
         raise AuthoringError(f"{path} is there already.", "Choose another name, or move the file away.") from None
     except OSError as error:
-        raise AuthoringError(f"{path} cannot be written ({error.strerror}).", "Choose another folder with --into.") from error
+        raise AuthoringError(
+            f"{path} cannot be written ({error.strerror}).", "Choose another folder with --into."
+        ) from error
     return path

@@ -17,8 +17,20 @@ from assistant.visit.screen import Screen
 
 
 @click.command()
-@click.option("--visit", "wanted", multiple=True, type=click.Choice(list(demo_file().visits)), help="Only this visit; may be given more than once.")
-@click.option("--out", type=click.Path(file_okay=False, path_type=Path), default=Path("demo-visits"), show_default=True, help="Folder for the conversations and the records.")
+@click.option(
+    "--visit",
+    "wanted",
+    multiple=True,
+    type=click.Choice(list(demo_file().visits)),
+    help="Only this visit; may be given more than once.",
+)
+@click.option(
+    "--out",
+    type=click.Path(file_okay=False, path_type=Path),
+    default=Path("demo-visits"),
+    show_default=True,
+    help="Folder for the conversations and the records.",
+)
 @engine_option
 def demo(wanted: tuple[str, ...], out: Path, engine: str) -> int:
     """Run three invented visits on recorded speech and print every exchange.
@@ -49,7 +61,9 @@ def demo(wanted: tuple[str, ...], out: Path, engine: str) -> int:
         ears.close()
     _title(None, "Summary", chosen.reason)
     for done in results:
-        click.echo(f"  {data.visits[done.name].title:45} -> {done.fault_name or 'no fault named'}{'' if done.as_wanted else '   NOT AS IT SHOULD BE'}")
+        click.echo(
+            f"  {data.visits[done.name].title:45} -> {done.fault_name or 'no fault named'}{'' if done.as_wanted else '   NOT AS IT SHOULD BE'}"
+        )
     return 0 if all(done.as_wanted for done in results) else 1
 
 

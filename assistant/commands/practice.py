@@ -23,14 +23,40 @@ def practice_home() -> Path:
 @click.command()
 @click.option("--trainee", default="trainee", show_default=True, help="Name for the record.")
 @click.option("--free", is_flag=True, help="Probe freely. Otherwise the checks are done in their order.")
-@click.option("--level", type=click.Choice(list(lessons().levels)), default="easy", show_default=True, help="Which faults are drawn, and how plain they are.")
-@click.option("--fault", default=None, metavar="FAULT", help="Hide this fault instead of drawing one; two are joined by a plus sign.")
-@click.option("--seed", type=click.IntRange(0), default=None, help="The same seed gives the same furnace, meter and displays.")
-@click.option("--equipment", type=click.Choice(names("equipment")), default="larkspur", show_default=True, help="The furnace family.")
+@click.option(
+    "--level",
+    type=click.Choice(list(lessons().levels)),
+    default="easy",
+    show_default=True,
+    help="Which faults are drawn, and how plain they are.",
+)
+@click.option(
+    "--fault",
+    default=None,
+    metavar="FAULT",
+    help="Hide this fault instead of drawing one; two are joined by a plus sign.",
+)
+@click.option(
+    "--seed", type=click.IntRange(0), default=None, help="The same seed gives the same furnace, meter and displays."
+)
+@click.option(
+    "--equipment",
+    type=click.Choice(names("equipment")),
+    default="larkspur",
+    show_default=True,
+    help="The furnace family.",
+)
 @click.option("--meter", type=click.Choice(names("meters")), default="dunlin", show_default=True, help="The meter.")
 @sound_options
-@click.option("--record", type=click.Path(file_okay=False, path_type=Path), default=None, help="Folder of the trainee's record and of the guided exercises.")
-@click.option("--progress", "shown", default=None, metavar="NAME", help="Show how NAME has done so far, and nothing else.")
+@click.option(
+    "--record",
+    type=click.Path(file_okay=False, path_type=Path),
+    default=None,
+    help="Folder of the trainee's record and of the guided exercises.",
+)
+@click.option(
+    "--progress", "shown", default=None, metavar="NAME", help="Show how NAME has done so far, and nothing else."
+)
 def practice(
     trainee: str, free: bool, level: str, fault: str | None, seed: int | None, equipment: str, meter: str, rate: str, typed: bool, spoken: bool | None,
     audio_in: Path | None, audio_out: Path | None, engine: str, push_to_talk: bool, record: Path | None, shown: str | None,
@@ -66,5 +92,7 @@ def _show_progress(home: Path, trainee: str) -> int:
     for line in progress(sessions, trainee):
         click.echo(line)
     if torn:
-        click.echo(f"{torn} line{'s' if torn > 1 else ''} of the record could not be read and {'are' if torn > 1 else 'is'} left out.")
+        click.echo(
+            f"{torn} line{'s' if torn > 1 else ''} of the record could not be read and {'are' if torn > 1 else 'is'} left out."
+        )
     return 0

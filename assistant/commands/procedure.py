@@ -11,7 +11,9 @@ from assistant.errors import AssistantError
 from flows.judge.profiles import names
 
 FILE = click.argument("file", metavar="FILE")
-LANGUAGE = click.option("--language", default="", metavar="KEY", help="Speak in this language; the procedure's own by default.")
+LANGUAGE = click.option(
+    "--language", default="", metavar="KEY", help="Speak in this language; the procedure's own by default."
+)
 
 
 @click.group()
@@ -21,7 +23,12 @@ def procedure() -> None:
 
 @procedure.command()
 @click.argument("name")
-@click.option("--into", type=click.Path(file_okay=False, exists=True, path_type=Path), default=Path(), help="Folder to write it in; this one by default.")
+@click.option(
+    "--into",
+    type=click.Path(file_okay=False, exists=True, path_type=Path),
+    default=Path(),
+    help="Folder to write it in; this one by default.",
+)
 def new(name: str, into: Path) -> None:
     """Write NAME.yaml: a small procedure that works, with every part explained."""
     from assistant.authoring.starting import start
@@ -32,10 +39,20 @@ def new(name: str, into: Path) -> None:
 
 @procedure.command()
 @FILE
-@click.option("--equipment", type=Profile("equipment"), multiple=True, help="Check its limits against this family only; against all by default. May be given again.")
+@click.option(
+    "--equipment",
+    type=Profile("equipment"),
+    multiple=True,
+    help="Check its limits against this family only; against all by default. May be given again.",
+)
 @click.option("--meter", type=Profile("meters"), default="dunlin", show_default=True, help="The meter.")
 @click.option("--quick", is_flag=True, help="Leave out the proof of safety, which takes the longest.")
-@click.option("--voice/--no-voice", default=True, show_default=True, help="Measure the length by the real voice, or reckon it from the letters.")
+@click.option(
+    "--voice/--no-voice",
+    default=True,
+    show_default=True,
+    help="Measure the length by the real voice, or reckon it from the letters.",
+)
 def check(file: str, equipment: tuple[str, ...], meter: str, quick: bool, voice: bool) -> int:
     """Find everything that is wrong with FILE and its translations. The exit status is 1 when there is anything."""
     from assistant.authoring.report import check_all
@@ -46,7 +63,11 @@ def check(file: str, equipment: tuple[str, ...], meter: str, quick: bool, voice:
 
 @procedure.command()
 @FILE
-@click.option("--out", type=click.Path(dir_okay=False, path_type=Path), help="The picture: .png, .svg or .pdf. NAME.png here by default.")
+@click.option(
+    "--out",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="The picture: .png, .svg or .pdf. NAME.png here by default.",
+)
 @LANGUAGE
 def preview(file: str, out: Path | None, language: str) -> None:
     """Draw FILE: its steps, where they lead, and the power that each one needs."""
@@ -61,10 +82,22 @@ def preview(file: str, out: Path | None, language: str) -> None:
 
 @procedure.command()
 @FILE
-@click.option("--into", type=click.Path(file_okay=False, path_type=Path), help="Folder for the sounds; NAME-said here by default.")
-@click.option("--kind", type=click.Choice(["flac", "wav"]), default="flac", show_default=True, help="The kind of sound file.")
-@click.option("--rate", type=click.Choice(["slow", "normal", "fast"]), default="normal", show_default=True, help="Speaking rate.")
-@click.option("--equipment", type=Profile("equipment"), default="larkspur", show_default=True, help="The family whose limits are spoken.")
+@click.option(
+    "--into", type=click.Path(file_okay=False, path_type=Path), help="Folder for the sounds; NAME-said here by default."
+)
+@click.option(
+    "--kind", type=click.Choice(["flac", "wav"]), default="flac", show_default=True, help="The kind of sound file."
+)
+@click.option(
+    "--rate", type=click.Choice(["slow", "normal", "fast"]), default="normal", show_default=True, help="Speaking rate."
+)
+@click.option(
+    "--equipment",
+    type=Profile("equipment"),
+    default="larkspur",
+    show_default=True,
+    help="The family whose limits are spoken.",
+)
 @click.option("--meter", type=Profile("meters"), default="dunlin", show_default=True, help="The meter.")
 @LANGUAGE
 def say(file: str, into: Path | None, kind: str, rate: str, equipment: str, meter: str, language: str) -> None:
@@ -92,7 +125,7 @@ def _path(file: str) -> Path:
     path = procedure_path(file)
     if not path.is_file():
         shipped = sorted(one.stem for one in PROCEDURES.glob("*.yaml") if "." not in one.stem)
-        raise AssistantError(f"There is no procedure {file}.", f"Give the path of a YAML file, or one of: {', '.join(shipped)}.")
+        raise AssistantError(
+            f"There is no procedure {file}.", f"Give the path of a YAML file, or one of: {', '.join(shipped)}."
+        )
     return path
-
-

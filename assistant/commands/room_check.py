@@ -80,10 +80,14 @@ def judge_room(sound: np.ndarray, data: RoomSettings | None = None) -> Finding:
     """What the recorded room means for hearing. sound: int16, shape (n,), nobody speaking."""
     data = data or load_yaml(SETTINGS, RoomSettings)
     if not len(sound):
-        return Finding("room", False, "The microphone gave no sound.", "Check that it is switched on, and run the check again.")
+        return Finding(
+            "room", False, "The microphone gave no sound.", "Check that it is switched on, and run the check again."
+        )
     level = dbfs(sound)
     if level < data.silent_dbfs:
-        return Finding("room", False, "The microphone gives only silence; it may be muted.", "Switch it on in the sound settings.")
+        return Finding(
+            "room", False, "The microphone gives only silence; it may be muted.", "Switch it on in the sound settings."
+        )
     if float(np.mean(np.abs(sound.astype(np.int32)) >= 32_767)) > data.clipped:
         return Finding("room", False, "The microphone is overdriven.", "Turn it down in the sound settings.")
     band = next(band for band in data.bands if data.speech_dbfs - level >= band.least or band is data.bands[-1])
@@ -97,11 +101,16 @@ def dbfs(sound: np.ndarray) -> float:
     return max(-200.0, 10 * float(np.log10(power))) if power > 0 else -200.0
 
 
-def _sound(data: RoomSettings, record: Callable[[float], np.ndarray] | None, sounddevice: Any, plugins: Path) -> list[Finding]:
+def _sound(
+    data: RoomSettings, record: Callable[[float], np.ndarray] | None, sounddevice: Any, plugins: Path
+) -> list[Finding]:
     try:
         sounddevice = sounddevice or library()
     except MissingLibrary as error:
-        return [Finding("microphone", False, error.problem, error.remedy), Finding("loudspeaker", False, error.problem, error.remedy)]
+        return [
+            Finding("microphone", False, error.problem, error.remedy),
+            Finding("loudspeaker", False, error.problem, error.remedy),
+        ]
     microphone, usable = _device("input", "microphone", sounddevice, plugins)
     loudspeaker, _ = _device("output", "loudspeaker", sounddevice, plugins)
     if not usable and record is None:
@@ -147,7 +156,9 @@ def _engine(models: Path | None) -> Finding:
     chosen = plan(models)
     if chosen.engine != "pocketsphinx":
         return Finding("engine", True, chosen.reason)
-    return Finding("engine", True, chosen.reason, "Vosk listens as soon as a small English model is placed: twohands model list")
+    return Finding(
+        "engine", True, chosen.reason, "Vosk listens as soon as a small English model is placed: twohands model list"
+    )
 
 
 def _voice(voice: Callable[[], Voice]) -> Finding:

@@ -36,21 +36,58 @@ def visits_home() -> Path:
 
 
 @click.command()
-@click.option("--procedure", default="flame_sensing", show_default=True, help="A shipped procedure, or the path of a YAML file.")
-@click.option("--equipment", type=Profile("equipment"), default="larkspur", show_default=True, help="The furnace family.")
+@click.option(
+    "--procedure", default="flame_sensing", show_default=True, help="A shipped procedure, or the path of a YAML file."
+)
+@click.option(
+    "--equipment", type=Profile("equipment"), default="larkspur", show_default=True, help="The furnace family."
+)
 @click.option("--meter", type=Profile("meters"), default="dunlin", show_default=True, help="The meter.")
-@click.option("--language", type=click.Choice(languages()), default=None, help="Speak and hear this language; the procedure's own by default.")
+@click.option(
+    "--language",
+    type=click.Choice(languages()),
+    default=None,
+    help="Speak and hear this language; the procedure's own by default.",
+)
 @sound_options
-@click.option("--in-order", is_flag=True, help="Keep the checks in the procedure's order. Otherwise, once something was found, the test that tells most comes next.")
+@click.option(
+    "--in-order",
+    is_flag=True,
+    help="Keep the checks in the procedure's order. Otherwise, once something was found, the test that tells most comes next.",
+)
 @click.option("--attention", is_flag=True, help="Listen only to what begins with the attention word, for noisy rooms.")
 @click.option("--visits", type=click.Path(file_okay=False, path_type=Path), default=None, help="Folder of the records.")
-@click.option("--resume", is_flag=False, flag_value="latest", default=None, metavar="[VISIT]", help="Go on with a visit that was cut off; the latest one when none is named.")
+@click.option(
+    "--resume",
+    is_flag=False,
+    flag_value="latest",
+    default=None,
+    metavar="[VISIT]",
+    help="Go on with a visit that was cut off; the latest one when none is named.",
+)
 @click.option("--technician", default="", help="Name for the record.")
 @click.option("--site", default="", help="Site for the record.")
 @click.option("--my-voice", default=None, metavar="NAME", help="A voice taught with `twohands voice`.")
-@click.option("--rates", "rates_file", type=click.Path(exists=True, dir_okay=False, path_type=Path), default=None, help="How often faults are found in your shop, as `twohands records rates` writes it.")
-@click.option("--keep-sound", type=click.Choice(KEEP), default=None, help="Which sounds to keep beside the words: every one, doubtful answers and notes, or none. As the settings say by default.")
-@click.option("--desk", "desk_url", default=None, metavar="URL", help="Send the record to this desk as it grows; kept and caught up when the network drops.")
+@click.option(
+    "--rates",
+    "rates_file",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    default=None,
+    help="How often faults are found in your shop, as `twohands records rates` writes it.",
+)
+@click.option(
+    "--keep-sound",
+    type=click.Choice(KEEP),
+    default=None,
+    help="Which sounds to keep beside the words: every one, doubtful answers and notes, or none. As the settings say by default.",
+)
+@click.option(
+    "--desk",
+    "desk_url",
+    default=None,
+    metavar="URL",
+    help="Send the record to this desk as it grows; kept and caught up when the network drops.",
+)
 @click.pass_context
 def run(
     context: click.Context,
@@ -67,7 +104,9 @@ def run(
     with ExitStack() as stack:
         back = None
         if resume:
-            named = procedure if context.get_parameter_source("procedure") is click.core.ParameterSource.COMMANDLINE else ""
+            named = (
+                procedure if context.get_parameter_source("procedure") is click.core.ParameterSource.COMMANDLINE else ""
+            )
             back = resuming(visits, resume, named, click.echo)
             stack.callback(back.journal.close)
             if back.where.session.mode == "ended":
@@ -76,10 +115,20 @@ def run(
             plan, rates = back.plan, None
         else:
             rates = load_rates(rates_file) if rates_file else None
-            plan = ready_plan(procedure, equipment, meter, language or "", rates.prior() if rates else None, typed, "file" if in_order else "adaptive")
+            plan = ready_plan(
+                procedure,
+                equipment,
+                meter,
+                language or "",
+                rates.prior() if rates else None,
+                typed,
+                "file" if in_order else "adaptive",
+            )
         warm(plan)
         sound = Sound(rate, typed, spoken, audio_in, audio_out, engine, push_to_talk, attention)
-        ears, mouth, used = assemble(stack, sound, plan.language, words_of(plan), acoustic=_learnt(my_voice) if my_voice else None)
+        ears, mouth, used = assemble(
+            stack, sound, plan.language, words_of(plan), acoustic=_learnt(my_voice) if my_voice else None
+        )
         about: dict[str, Any] = dict(used)
         if back:
             journal, folder = back.journal, back.journal.folder
@@ -93,16 +142,29 @@ def run(
 
             stack.enter_context(sending(folder, desk_url, click.echo))
         click.echo(f"Record: {folder}")
-        visit = Visit(plan, ears, mouth, journal, [Screen(click.echo, ears=about["engine"] != "typed")], weigh, wait=pause_before_retry, keep_sound=keep_sound or settings.keep_sound)
+        visit = Visit(
+            plan,
+            ears,
+            mouth,
+            journal,
+            [Screen(click.echo, ears=about["engine"] != "typed")],
+            weigh,
+            wait=pause_before_retry,
+            keep_sound=keep_sound or settings.keep_sound,
+        )
         try:
-            outcome = _resumed(visit, back, about) if back else _begun(visit, plan, journal, about, technician, site, rates)
+            outcome = (
+                _resumed(visit, back, about) if back else _begun(visit, plan, journal, about, technician, site, rates)
+            )
         except KeyboardInterrupt:
             if in_alarm(read(folder)[0]):
                 journal.write(gas_end().kind, gas_end().data)
                 click.echo("\nEnded on a gas alarm. If the jumper is on, take it off when the place is safe.")
                 return 130
             journal.write("interrupted", {"why": "ended from outside"})
-            click.echo(f"\nStopped. All that was confirmed is kept. If the jumper is on, take it off. Go on with: twohands run --resume {folder.name}")
+            click.echo(
+                f"\nStopped. All that was confirmed is kept. If the jumper is on, take it off. Go on with: twohands run --resume {folder.name}"
+            )
             return 130
         if outcome.how == "interrupted":
             journal.write("interrupted", {"why": "nothing more could be heard"})
@@ -117,11 +179,24 @@ def _learnt(name: str) -> dict[str, str]:
     return voice_model(name)
 
 
-def _begun(visit: Visit, plan: Plan, journal: Journal, about: dict[str, Any], technician: str, site: str, rates: Rates | None) -> Outcome:
+def _begun(
+    visit: Visit, plan: Plan, journal: Journal, about: dict[str, Any], technician: str, site: str, rates: Rates | None
+) -> Outcome:
     voices = {key: about[key] for key in ("engine", "voice")}
-    first = opening(plan, visit=journal.folder.name, **voices, program=f"twohands {version()}", invented=False, technician=technician, site=site)
+    first = opening(
+        plan,
+        visit=journal.folder.name,
+        **voices,
+        program=f"twohands {version()}",
+        invented=False,
+        technician=technician,
+        site=site,
+    )
     # the rates go into the record, so that a resumed visit and its reader have the same ones
-    journal.write("visit", first | {"number": about["number"], "kept": about["kept"]} | ({"rates": rates.model_dump()} if rates else {}))
+    journal.write(
+        "visit",
+        first | {"number": about["number"], "kept": about["kept"]} | ({"rates": rates.model_dump()} if rates else {}),
+    )
     return visit.run(*begin(plan))
 
 

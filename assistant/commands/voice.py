@@ -28,7 +28,11 @@ BRIEF = 0.5
 @click.command()
 @click.argument("name", required=False)
 @click.option("--remove", is_flag=True, help="Forget the voice.")
-@click.option("--audio-in", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="Hear the sentences, in order, from this sound file instead of a microphone.")
+@click.option(
+    "--audio-in",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="Hear the sentences, in order, from this sound file instead of a microphone.",
+)
 @click.option("--no-voice", is_flag=True, help="Print the sentences only.")
 @click.option("--seed", default=1, show_default=True, help="For the noises that your sentences are mixed with.")
 def voice(name: str | None, remove: bool, audio_in: Path | None, no_voice: bool, seed: int) -> int:
@@ -38,7 +42,11 @@ def voice(name: str | None, remove: bool, audio_in: Path | None, no_voice: bool,
     The sentences stay on this machine; only a model made from them is kept.
     """
     if name is None:
-        known = sorted(path.name for path in own_voice.home().glob("*") if path.suffix != ".part") if own_voice.home().is_dir() else []
+        known = (
+            sorted(path.name for path in own_voice.home().glob("*") if path.suffix != ".part")
+            if own_voice.home().is_dir()
+            else []
+        )
         click.echo("\n".join(known) if known else "No voice was learnt yet. Teach one: twohands voice NAME")
         return 0
     folder = own_voice.folder_of(name)
@@ -54,14 +62,21 @@ def voice(name: str | None, remove: bool, audio_in: Path | None, no_voice: bool,
     if said is None:
         return 1
     learnt = own_voice.learn(said, folder, np.random.default_rng(seed))
-    click.echo(f"Learnt from {learnt.sentences} sentences; the sound fits by {learnt.after - learnt.before:.1f} nats a frame better. Use it: twohands run --my-voice {name}")
+    click.echo(
+        f"Learnt from {learnt.sentences} sentences; the sound fits by {learnt.after - learnt.before:.1f} nats a frame better. Use it: twohands run --my-voice {name}"
+    )
     return 0
 
 
 def _read_aloud(ears: Ears, mouth: Mouth) -> list[tuple[str, np.ndarray]] | None:
     """Sentences and their sounds; None when the reading was ended or gas was smelt."""
     words = language(LANGUAGE)
-    scope = Scope("voice_setup", Asked("ac_volts", "volt", 0.0, 300.0, 1), (words.option("yes"), words.option("no")), words.always_open)
+    scope = Scope(
+        "voice_setup",
+        Asked("ac_volts", "volt", 0.0, 300.0, 1),
+        (words.option("yes"), words.option("no")),
+        words.always_open,
+    )
     said: list[tuple[str, np.ndarray]] = []
     _tell(mouth, "Read each sentence in your own voice, as you would at the furnace.")
     for text in own_voice.sentences(LANGUAGE):

@@ -105,7 +105,11 @@ class Access:
         self._wrong[key] = [*recent, now]
         self.note("wrong token", client, False)
         if len(recent) >= WRONG_TRIES:
-            raise Refused(429, "This wrong token came too often.", "Wait a minute, then use the token that the desk printed when it began.")
+            raise Refused(
+                429,
+                "This wrong token came too often.",
+                "Wait a minute, then use the token that the desk printed when it began.",
+            )
         raise Refused(401, "The token is wrong.", "Use the token that the desk printed when it began.")
 
     @staticmethod

@@ -48,18 +48,41 @@ def visit(request: Request) -> JSONResponse:
 
 def faults(request: Request) -> JSONResponse:
     may_look(request)
-    found = across.faults(desk_of(request).store, asked.month(request.query_params, "since"), asked.month(request.query_params, "until"))
-    return JSONResponse({**found, "by_month": {fault: {str(month): count for month, count in months.items()} for fault, months in found["by_month"].items()}})
+    found = across.faults(
+        desk_of(request).store, asked.month(request.query_params, "since"), asked.month(request.query_params, "until")
+    )
+    return JSONResponse(
+        {
+            **found,
+            "by_month": {
+                fault: {str(month): count for month, count in months.items()}
+                for fault, months in found["by_month"].items()
+            },
+        }
+    )
 
 
 def boards(request: Request) -> JSONResponse:
     may_look(request)
-    return JSONResponse(across.boards(desk_of(request).store, asked.day(request.query_params, "since"), asked.day(request.query_params, "until"), asked.whole(request.query_params, "limit", 30, 1, 500)))
+    return JSONResponse(
+        across.boards(
+            desk_of(request).store,
+            asked.day(request.query_params, "since"),
+            asked.day(request.query_params, "until"),
+            asked.whole(request.query_params, "limit", 30, 1, 500),
+        )
+    )
 
 
 def drift(request: Request) -> JSONResponse:
     may_look(request)
-    return JSONResponse(across.drift(desk_of(request).store, asked.probe(request.query_params), asked.whole(request.query_params, "limit", 12, 1, 500)))
+    return JSONResponse(
+        across.drift(
+            desk_of(request).store,
+            asked.probe(request.query_params),
+            asked.whole(request.query_params, "limit", 12, 1, 500),
+        )
+    )
 
 
 def progress(request: Request) -> JSONResponse:
@@ -86,12 +109,20 @@ async def live(request: Request) -> StreamingResponse:
                 quiet = 0.0
                 yield ": still here\n\n"
 
-    return StreamingResponse(stream(), media_type="text/event-stream", headers={"Cache-Control": "no-store", "X-Accel-Buffering": "no"})
+    return StreamingResponse(
+        stream(), media_type="text/event-stream", headers={"Cache-Control": "no-store", "X-Accel-Buffering": "no"}
+    )
 
 
 async def received_count(request: Request) -> JSONResponse:
     may_send(request)
-    return JSONResponse({"count": await run_in_threadpool(desk_of(request).received.count, request.path_params["sender"], request.path_params["visit"])})
+    return JSONResponse(
+        {
+            "count": await run_in_threadpool(
+                desk_of(request).received.count, request.path_params["sender"], request.path_params["visit"]
+            )
+        }
+    )
 
 
 async def receive(request: Request) -> JSONResponse:

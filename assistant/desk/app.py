@@ -39,8 +39,19 @@ HEADERS = {
 def make_app(desk: Desk) -> Starlette:
     """The ASGI application of one desk."""
     app = Starlette(
-        routes=[*api.ROUTES, *pages.ROUTES, Route("/colours.css", _colours), Mount("/static", StaticFiles(directory=HERE / "static"))],
-        exception_handlers={Refused: _refused, UnknownVisit: _unknown, StoreError: _store, JournalError: _journal, HTTPException: _http},
+        routes=[
+            *api.ROUTES,
+            *pages.ROUTES,
+            Route("/colours.css", _colours),
+            Mount("/static", StaticFiles(directory=HERE / "static")),
+        ],
+        exception_handlers={
+            Refused: _refused,
+            UnknownVisit: _unknown,
+            StoreError: _store,
+            JournalError: _journal,
+            HTTPException: _http,
+        },
         lifespan=lifespan,
     )
     app.state.desk = desk
@@ -77,7 +88,9 @@ class Guard:
             await PlainTextResponse("That is no address.", 400)(scope, receive, with_headers)
             return
         if not self._ours(Headers(scope=scope).get("host", "")):
-            await PlainTextResponse("This desk does not answer to that name. Open it by its address, or start it with --name.", 421)(scope, receive, with_headers)
+            await PlainTextResponse(
+                "This desk does not answer to that name. Open it by its address, or start it with --name.", 421
+            )(scope, receive, with_headers)
             return
         await self._app(scope, receive, with_headers)
 
@@ -121,6 +134,10 @@ def _journal(request: Request, error: Exception) -> Response:
 def _http(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)  # Starlette calls the handler of just this class
     words = {404: "There is no such page.", 405: "That cannot be done here."}
-    answer = _answer(request, error.status_code, TwohandsError(words.get(error.status_code, "That cannot be done."), "Go back to the desk."))
+    answer = _answer(
+        request,
+        error.status_code,
+        TwohandsError(words.get(error.status_code, "That cannot be done."), "Go back to the desk."),
+    )
     answer.headers.update(error.headers or {})
     return answer

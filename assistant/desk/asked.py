@@ -21,8 +21,16 @@ def wanted(query: Mapping[str, str]) -> Wanted:
     if outcome not in (None, "pass", "fail", "close", "open"):
         raise Refused(400, "'outcome' is pass, fail, close or open.", "Leave it out for all.")
     return Wanted(
-        equipment=_text(query, "family"), fault=_text(query, "fault"), outcome=outcome, technician=_text(query, "technician"), site=_text(query, "site"),
-        since=day(query, "since"), until=day(query, "until"), text=_text(query, "text"), conflict=flag(query, "conflict"), danger=flag(query, "danger"),
+        equipment=_text(query, "family"),
+        fault=_text(query, "fault"),
+        outcome=outcome,
+        technician=_text(query, "technician"),
+        site=_text(query, "site"),
+        since=day(query, "since"),
+        until=day(query, "until"),
+        text=_text(query, "text"),
+        conflict=flag(query, "conflict"),
+        danger=flag(query, "danger"),
     )
 
 

@@ -118,7 +118,10 @@ async def _retained(desk: Desk) -> None:
     try:
         settings = privacy()
         now = datetime.fromtimestamp(desk.wall(), UTC)
-        for folder in [*([desk.visits] if desk.visits else []), *(path for path in desk.received.folder.glob("*") if path.is_dir())]:
+        for folder in [
+            *([desk.visits] if desk.visits else []),
+            *(path for path in desk.received.folder.glob("*") if path.is_dir()),
+        ]:
             for line in await run_in_threadpool(_expired, folder, settings, now):
                 log.warning("%s", line)
         await run_in_threadpool(retain, desk.store, settings, desk.wall())

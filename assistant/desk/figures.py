@@ -13,10 +13,21 @@ from flows.errors import FlowError
 from flows.faults import catalog
 from flows.judge.profiles import Equipment, equipment, names
 
-PROBES = [name for name, one in catalog.probes().items() if one.quantity != "yes_no"] + ["known_live_before", "known_live_after"]
+PROBES = [name for name, one in catalog.probes().items() if one.quantity != "yes_no"] + [
+    "known_live_before",
+    "known_live_after",
+]
 KINDS = 6
 """Families that have a colour and pattern of their own; the rest share the last."""
-LIMITS = {"flame_current": (("flame_minimum", "minimum"), ("flame_sound", "sound")), "ground_path": (("ground_path_look", "look"), ("ground_path_bad", "bad")), "rod_to_ground": (("rod_low", "low"), ("rod_high", "high")), "supply_hot_neutral": (("supply_low", "low"), ("supply_high", "high")), "supply_hot_ground": (("supply_low", "low"), ("supply_high", "high")), "supply_neutral_ground": (("neutral_to_ground", "limit"),), "leads_together": (("lead_zero_max", "limit"),)}
+LIMITS = {
+    "flame_current": (("flame_minimum", "minimum"), ("flame_sound", "sound")),
+    "ground_path": (("ground_path_look", "look"), ("ground_path_bad", "bad")),
+    "rod_to_ground": (("rod_low", "low"), ("rod_high", "high")),
+    "supply_hot_neutral": (("supply_low", "low"), ("supply_high", "high")),
+    "supply_hot_ground": (("supply_low", "low"), ("supply_high", "high")),
+    "supply_neutral_ground": (("neutral_to_ground", "limit"),),
+    "leads_together": (("lead_zero_max", "limit"),),
+}
 """Which of a family's limits are drawn with a probe's readings over time."""
 YEAR_MS = 31_557_600_000.0
 
@@ -38,9 +49,23 @@ def faults(found: dict[str, Any]) -> dict[str, Any]:
         parts = [(family_name(family), counts[family], kinds[family]) for family in families if family in counts]
         words = f"{fault_name(fault)}: " + ", ".join(f"{name} {count}" for name, count, _ in parts)
         quarters = _quarters(found["by_month"].get(fault, {}))
-        rows.append({"fault": fault, "name": fault_name(fault), "count": sum(counts.values()), "parts": parts, "bar": charts.stacked(parts, most, words), "spark": charts.spark(quarters, f"by quarter, last {quarters[-1]}" if quarters else "")})
+        rows.append(
+            {
+                "fault": fault,
+                "name": fault_name(fault),
+                "count": sum(counts.values()),
+                "parts": parts,
+                "bar": charts.stacked(parts, most, words),
+                "spark": charts.spark(quarters, f"by quarter, last {quarters[-1]}" if quarters else ""),
+            }
+        )
     sound = sum(found["by_family"].get("", {}).values())
-    return {"rows": rows, "families": [(family, family_name(family), kinds[family]) for family in families], "sound": sound, "visits": found["visits"]}
+    return {
+        "rows": rows,
+        "families": [(family, family_name(family), kinds[family]) for family in families],
+        "sound": sound,
+        "visits": found["visits"],
+    }
 
 
 def _quarters(months: dict[int, int]) -> list[int]:
@@ -53,11 +78,27 @@ def _quarters(months: dict[int, int]) -> list[int]:
 def boards(found: dict[str, Any]) -> dict[str, Any]:
     """The ribbons, the causes as bars, and people by how often."""
     outcome = found["outcome"]
-    parts = [("later found good", outcome["wrong"], "bad"), ("blamed again", outcome["again"], "doubt"), ("no fault at the next visit", outcome["quiet"], "good"), ("no visit since", outcome["no visit"], "quiet")]
+    parts = [
+        ("later found good", outcome["wrong"], "bad"),
+        ("blamed again", outcome["again"], "doubt"),
+        ("no fault at the next visit", outcome["quiet"], "good"),
+        ("no visit since", outcome["no visit"], "quiet"),
+    ]
     words = f"{found['condemned']} boards condemned: " + ", ".join(f"{count} {name}" for name, count, _ in parts)
     most = max(found["causes"].values(), default=1)
-    causes = [{"fault": fault, "name": fault_name(fault), "count": count, "bar": charts.stacked([(fault_name(fault), count, "f0")], most, f"{fault_name(fault)}: {count}")} for fault, count in sorted(found["causes"].items(), key=lambda pair: -pair[1])]
-    people = sorted(({"technician": name, **counts} for name, counts in found["people"].items()), key=lambda one: (-one["wrong"], -one["condemned"], one["technician"]))
+    causes = [
+        {
+            "fault": fault,
+            "name": fault_name(fault),
+            "count": count,
+            "bar": charts.stacked([(fault_name(fault), count, "f0")], most, f"{fault_name(fault)}: {count}"),
+        }
+        for fault, count in sorted(found["causes"].items(), key=lambda pair: -pair[1])
+    ]
+    people = sorted(
+        ({"technician": name, **counts} for name, counts in found["people"].items()),
+        key=lambda one: (-one["wrong"], -one["condemned"], one["technician"]),
+    )
     return {"ribbons": charts.ribbons(found["condemned"], parts, words), "causes": causes, "people": people}
 
 
@@ -73,14 +114,33 @@ def drift(found: dict[str, Any], readings: dict[str, list[tuple[int, float]]]) -
         limits = [(value / factor, name) for value, name in _limits(family, probe)]
         line = [(point["month"], point["mean"] / factor, point["spread"] / factor) for point in points]
         words = f"{family_name(family)}, {probe_name(probe)}: from {line[0][1]:.3g} {unit} in {charts.month_name(line[0][0])} to {line[-1][1]:.3g} {unit} in {charts.month_name(line[-1][0])}."
-        panels.append({"name": family_name(family), "count": sum(point["n"] for point in points), "chart": charts.over_months(line, limits, unit, words), "words": words})
-    return {"panels": panels, "unit": unit, "falling": [_furnace(one, readings, unit, factor) for one in found["falling"]], "rising": [_furnace(one, readings, unit, factor) for one in found["rising"]]}
+        panels.append(
+            {
+                "name": family_name(family),
+                "count": sum(point["n"] for point in points),
+                "chart": charts.over_months(line, limits, unit, words),
+                "words": words,
+            }
+        )
+    return {
+        "panels": panels,
+        "unit": unit,
+        "falling": [_furnace(one, readings, unit, factor) for one in found["falling"]],
+        "rising": [_furnace(one, readings, unit, factor) for one in found["rising"]],
+    }
 
 
-def _furnace(one: dict[str, Any], readings: dict[str, list[tuple[int, float]]], unit: str, factor: float) -> dict[str, Any]:
+def _furnace(
+    one: dict[str, Any], readings: dict[str, list[tuple[int, float]]], unit: str, factor: float
+) -> dict[str, Any]:
     points = [(at / YEAR_MS, value / factor) for at, value in readings.get(one["site"], [])]
     slope = one["slope"] / factor
-    return {"site": one["site"], "slope": f"{slope:+.2g} {unit} a year", "n": one["n"], "chart": charts.scatter_line(points, None, f"{one['site']}: {one['n']} readings, {slope:+.2g} {unit} a year")}
+    return {
+        "site": one["site"],
+        "slope": f"{slope:+.2g} {unit} a year",
+        "n": one["n"],
+        "chart": charts.scatter_line(points, None, f"{one['site']}: {one['n']} readings, {slope:+.2g} {unit} a year"),
+    }
 
 
 def progress(people: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -89,16 +149,31 @@ def progress(people: list[dict[str, Any]]) -> list[dict[str, Any]]:
     for one in people:
         months = one["months"]
         minutes = _by_quarter([(month["month"], month["minutes"], month["visits"]) for month in months])
-        slips = _by_quarter([(month["month"], month["corrections"] + month["retaken"] + month["unclear"], month["visits"]) for month in months])
+        slips = _by_quarter(
+            [
+                (month["month"], month["corrections"] + month["retaken"] + month["unclear"], month["visits"])
+                for month in months
+            ]
+        )
         early, late = _mean(minutes[:2]), _mean(minutes[-2:])
         early_slips, late_slips = _mean(slips[:2]), _mean(slips[-2:])
         words = f"{one['technician']}: {early:.0f} minutes a visit at first, {late:.0f} lately"
-        slip_words = f"{one['technician']}: {early_slips:.0f} slips in a hundred readings at first, {late_slips:.0f} lately"
-        cards.append({
-            "technician": one["technician"], "first": one["first"], "visits": one["visits"], "early": early, "late": late, "early_slips": early_slips, "late_slips": late_slips,
-            "minutes": charts.over_months(minutes, [], "min", words, floor=0.0) if len(minutes) > 1 else Markup(""),
-            "slips": charts.over_months(slips, [], "%", slip_words, floor=0.0) if len(minutes) > 1 else Markup(""),
-        })
+        slip_words = (
+            f"{one['technician']}: {early_slips:.0f} slips in a hundred readings at first, {late_slips:.0f} lately"
+        )
+        cards.append(
+            {
+                "technician": one["technician"],
+                "first": one["first"],
+                "visits": one["visits"],
+                "early": early,
+                "late": late,
+                "early_slips": early_slips,
+                "late_slips": late_slips,
+                "minutes": charts.over_months(minutes, [], "min", words, floor=0.0) if len(minutes) > 1 else Markup(""),
+                "slips": charts.over_months(slips, [], "%", slip_words, floor=0.0) if len(minutes) > 1 else Markup(""),
+            }
+        )
     return cards
 
 
@@ -118,7 +193,11 @@ def _mean(points: list[tuple[int, float, float]]) -> float:
 
 def _limits(family: str, probe: str) -> list[tuple[float, str]]:
     profile = _profile(family)
-    return [(profile.limits[key].value, name) for key, name in LIMITS.get(probe, ()) if key in profile.limits] if profile else []
+    return (
+        [(profile.limits[key].value, name) for key, name in LIMITS.get(probe, ()) if key in profile.limits]
+        if profile
+        else []
+    )
 
 
 def _profile(family: str) -> Equipment | None:

@@ -8,7 +8,27 @@ from dataclasses import dataclass, field
 from typing import Any
 
 Event = dict[str, Any]
-SHOWN = frozenset({"visit", "resumed", "said", "heard", "reading", "verdict", "choice", "power", "jumper", "memo", "skipped", "retaken", "fix", "safety", "alarm", "trouble", "end"})
+SHOWN = frozenset(
+    {
+        "visit",
+        "resumed",
+        "said",
+        "heard",
+        "reading",
+        "verdict",
+        "choice",
+        "power",
+        "jumper",
+        "memo",
+        "skipped",
+        "retaken",
+        "fix",
+        "safety",
+        "alarm",
+        "trouble",
+        "end",
+    }
+)
 """Kinds that the page draws; the rest is kept on disk and not sent to browsers."""
 KEEP_ENDED = 1800.0
 """Seconds that an ended visit stays in sight."""
@@ -53,12 +73,22 @@ class Live:
         begin = len(one.events)
         one.events += new
         one.heard = self.clock() - age
-        self._tell({"what": "lines", "key": key, "place": begin, "count": len(one.events), "events": [event for event in new if event.get("kind") in SHOWN]})
+        self._tell(
+            {
+                "what": "lines",
+                "key": key,
+                "place": begin,
+                "count": len(one.events),
+                "events": [event for event in new if event.get("kind") in SHOWN],
+            }
+        )
 
     def tidy(self) -> None:
         """Let go of visits that ended, or fell silent, long ago."""
         now = self.clock()
-        for key in [key for key, one in self.visits.items() if now - one.heard > (KEEP_ENDED if one.ended else KEEP_SILENT)]:
+        for key in [
+            key for key, one in self.visits.items() if now - one.heard > (KEEP_ENDED if one.ended else KEEP_SILENT)
+        ]:
             del self.visits[key]
             self._tell({"what": "gone", "key": key})
 
@@ -87,7 +117,17 @@ class Live:
             self._listeners.discard(queue)
 
     def _everything(self) -> dict[str, Any]:
-        return {"what": "all", "visits": [{"key": one.key, "count": len(one.events), "events": [event for event in one.events if event.get("kind") in SHOWN]} for one in self.visits.values()]}
+        return {
+            "what": "all",
+            "visits": [
+                {
+                    "key": one.key,
+                    "count": len(one.events),
+                    "events": [event for event in one.events if event.get("kind") in SHOWN],
+                }
+                for one in self.visits.values()
+            ],
+        }
 
     def _tell(self, message: dict[str, Any]) -> None:
         for queue in self._listeners:

@@ -35,9 +35,27 @@ SOUND = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,60}\.(flac|wav)")
 def _environment() -> Environment:
     from assistant.report.bars import bar
 
-    environment = Environment(loader=FileSystemLoader(HERE / "templates"), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    environment.filters |= {"fault": fault_name, "ending": ending, "family": figures.family_name, "probe": probe_name, "day": day_text, "moment": moment_text, "bar": lambda taken: Markup(bar(taken.scale, taken.words)) if taken.scale else ""}
-    environment.globals |= {"query": lambda **given: urlencode({key: value for key, value in given.items() if value not in (None, "", False)})}
+    environment = Environment(
+        loader=FileSystemLoader(HERE / "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters |= {
+        "fault": fault_name,
+        "ending": ending,
+        "family": figures.family_name,
+        "probe": probe_name,
+        "day": day_text,
+        "moment": moment_text,
+        "bar": lambda taken: Markup(bar(taken.scale, taken.words)) if taken.scale else "",
+    }
+    environment.globals |= {
+        "query": lambda **given: urlencode(
+            {key: value for key, value in given.items() if value not in (None, "", False)}
+        )
+    }
     return environment
 
 
@@ -81,10 +99,32 @@ def history(request: Request) -> Response:
     store, query = desk_of(request).store, request.query_params
     wanted = asked.wanted(query)
     rows = listed(store, wanted, PAGE + 1, asked.after(query))
-    given = {key: query.get(key, "") for key in ("family", "fault", "outcome", "technician", "site", "since", "until", "text", "conflict", "danger")}
+    given = {
+        key: query.get(key, "")
+        for key in ("family", "fault", "outcome", "technician", "site", "since", "until", "text", "conflict", "danger")
+    }
     last = rows[PAGE - 1] if len(rows) > PAGE else None
-    older = urlencode({**{key: value for key, value in given.items() if value}, "after_at": last["started_at"], "after_id": last["id"]}) if last else ""
-    return _page("history.html", here="history", rows=rows[:PAGE], total=counted(store, wanted), given=given, choices=_kept(request, ("choices",), lambda: across.choices(store)), older=older, first=asked.after(query) is None)
+    older = (
+        urlencode(
+            {
+                **{key: value for key, value in given.items() if value},
+                "after_at": last["started_at"],
+                "after_id": last["id"],
+            }
+        )
+        if last
+        else ""
+    )
+    return _page(
+        "history.html",
+        here="history",
+        rows=rows[:PAGE],
+        total=counted(store, wanted),
+        given=given,
+        choices=_kept(request, ("choices",), lambda: across.choices(store)),
+        older=older,
+        first=asked.after(query) is None,
+    )
 
 
 def visit(request: Request) -> Response:
@@ -94,9 +134,27 @@ def visit(request: Request) -> Response:
     name = request.path_params["visit"]
     found = visit_copies(desk_of(request).store, name)
     differences = [(other, difference(found[0], other)) for other in found[1:]]
-    as_text = [(other, part.place + 1, *(json.dumps(one, ensure_ascii=False, indent=1) if one else "nothing more" for one in (part.one, part.other))) for other, part in differences]
+    as_text = [
+        (
+            other,
+            part.place + 1,
+            *(
+                json.dumps(one, ensure_ascii=False, indent=1) if one else "nothing more"
+                for one in (part.one, part.other)
+            ),
+        )
+        for other, part in differences
+    ]
     spoken = [one for one in found[0].events if one.get("kind") in ("said", "heard", "alarm", "memo", "skipped", "fix")]
-    return _page("visit.html", here="history", name=name, story=tell(found[0].events, found[0].torn), differences=as_text, spoken=spoken, sounds=_sounds(request, name))
+    return _page(
+        "visit.html",
+        here="history",
+        name=name,
+        story=tell(found[0].events, found[0].torn),
+        differences=as_text,
+        spoken=spoken,
+        sounds=_sounds(request, name),
+    )
 
 
 def report(request: Request) -> Response:
@@ -107,15 +165,28 @@ def report(request: Request) -> Response:
         from assistant.report.page import html, memo_sounds, pdf
         from assistant.report.story import tell
     except ImportError as error:
-        raise Refused(501, f"Reports need the package '{error.name}' on the desk's machine.", "Run there: pip install 'twohands[report]'") from error
+        raise Refused(
+            501,
+            f"Reports need the package '{error.name}' on the desk's machine.",
+            "Run there: pip install 'twohands[report]'",
+        ) from error
 
     name, desk = request.path_params["visit"], desk_of(request)
     shown = visit_copies(desk.store, name)[0]
     story = tell(shown.events, shown.torn)
     sounds = memo_sounds(story, desk.visits / name) if desk.visits and good_name(name) else {}
     if request.path_params["kind"] == "pdf":
-        return Response(pdf(story, sounds), media_type="application/pdf", headers={"Content-Disposition": 'inline; filename="report.pdf"'})
-    return HTMLResponse(html(story, sounds), headers={"Content-Security-Policy": "sandbox; default-src 'none'; style-src 'unsafe-inline'; img-src data:; media-src data:; frame-ancestors 'none'"})
+        return Response(
+            pdf(story, sounds),
+            media_type="application/pdf",
+            headers={"Content-Disposition": 'inline; filename="report.pdf"'},
+        )
+    return HTMLResponse(
+        html(story, sounds),
+        headers={
+            "Content-Security-Policy": "sandbox; default-src 'none'; style-src 'unsafe-inline'; img-src data:; media-src data:; frame-ancestors 'none'"
+        },
+    )
 
 
 def sound(request: Request) -> Response:
@@ -132,7 +203,12 @@ def faults(request: Request) -> Response:
     query = request.query_params
     span = asked.month(query, "since"), asked.month(query, "until")
     found = _kept(request, ("faults", *span), lambda: across.faults(desk_of(request).store, *span))
-    return _page("faults.html", here="faults", picture=figures.faults(found), given={key: query.get(key, "") for key in ("since", "until")})
+    return _page(
+        "faults.html",
+        here="faults",
+        picture=figures.faults(found),
+        given={key: query.get(key, "") for key in ("since", "until")},
+    )
 
 
 def boards(request: Request) -> Response:
@@ -140,7 +216,13 @@ def boards(request: Request) -> Response:
     query = request.query_params
     span = asked.day(query, "since"), asked.day(query, "until")
     found = _kept(request, ("boards", *span), lambda: across.boards(desk_of(request).store, *span))
-    return _page("boards.html", here="boards", found=found, picture=figures.boards(found), given={key: query.get(key, "") for key in ("since", "until")})
+    return _page(
+        "boards.html",
+        here="boards",
+        found=found,
+        picture=figures.boards(found),
+        given={key: query.get(key, "") for key in ("since", "until")},
+    )
 
 
 def drift(request: Request) -> Response:
@@ -148,12 +230,23 @@ def drift(request: Request) -> Response:
     store, probe = desk_of(request).store, asked.probe(request.query_params)
     found = _kept(request, ("drift", probe), lambda: across.drift(store, probe, 6))
     readings = across.readings_at(store, probe, [one["site"] for one in [*found["falling"], *found["rising"]]])
-    return _page("drift.html", here="drift", probe=probe, found=found, picture=figures.drift(found, readings), probes=across.probes(store, figures.PROBES))
+    return _page(
+        "drift.html",
+        here="drift",
+        probe=probe,
+        found=found,
+        picture=figures.drift(found, readings),
+        probes=across.probes(store, figures.PROBES),
+    )
 
 
 def progress(request: Request) -> Response:
     may_look(request)
-    return _page("progress.html", here="progress", people=_kept(request, ("progress",), lambda: figures.progress(across.progress(desk_of(request).store))))
+    return _page(
+        "progress.html",
+        here="progress",
+        people=_kept(request, ("progress",), lambda: figures.progress(across.progress(desk_of(request).store))),
+    )
 
 
 def _kept(request: Request, key: tuple[Any, ...], make: Callable[[], Any]) -> Any:

@@ -44,7 +44,11 @@ class Received:
     def path(self, sender: str, visit: str) -> Path:
         """Where the journal lies. Raises Refused for a name that is none."""
         if not good_name(sender) or not good_name(visit):
-            raise Refused(400, "That is no name of a sender or a visit.", "Use letters, digits, '-', '_' and single dots, at most 80.")
+            raise Refused(
+                400,
+                "That is no name of a sender or a visit.",
+                "Use letters, digits, '-', '_' and single dots, at most 80.",
+            )
         return self.folder / sender / visit / FILE
 
     def count(self, sender: str, visit: str) -> int:
@@ -65,7 +69,11 @@ class Received:
             _at_the_door(place, events)
             known, new = events[: len(kept) - place], events[len(kept) - place :]
             if known != kept[place : place + len(known)]:
-                raise Refused(409, "These lines differ from those that were sent before.", "A journal that was changed can be imported with: twohands records import.")
+                raise Refused(
+                    409,
+                    "These lines differ from those that were sent before.",
+                    "A journal that was changed can be imported with: twohands records import.",
+                )
             if not kept and (name_problem(new) or new[0]["visit"] != visit):
                 raise Refused(400, "The first line does not name this visit.", "Send the journal from its first line.")
             if new:
@@ -93,7 +101,9 @@ class Received:
         private.make_folder(path.parent)
         begun = not path.exists()
         if (path.stat().st_size if path.exists() else 0) + len(lines) > LARGEST:
-            raise Refused(413, "This journal is too large.", "Import it on the desk's machine with: twohands records import.")
+            raise Refused(
+                413, "This journal is too large.", "Import it on the desk's machine with: twohands records import."
+            )
         handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
         try:
             start = os.fstat(handle).st_size
@@ -105,7 +115,9 @@ class Received:
                 os.ftruncate(handle, start)
                 raise
         except OSError as error:
-            raise Refused(507, f"The desk cannot keep this ({error.strerror}).", "Send it again later; nothing is lost.") from error
+            raise Refused(
+                507, f"The desk cannot keep this ({error.strerror}).", "Send it again later; nothing is lost."
+            ) from error
         finally:
             os.close(handle)
         if begun:
@@ -124,4 +136,8 @@ def _at_the_door(place: int, events: list[Event]) -> None:
             if event.get("v", 1) > 1 and event["seq"] != number:
                 raise Broken(f"its number is {event['seq']}")
         except (Broken, NewerJournal) as error:
-            raise Refused(400, f"Line {number} is no journal line: {getattr(error, 'reason', error)}.", "Check that both machines have the same version of twohands.") from error
+            raise Refused(
+                400,
+                f"Line {number} is no journal line: {getattr(error, 'reason', error)}.",
+                "Check that both machines have the same version of twohands.",
+            ) from error

@@ -76,7 +76,9 @@ class Post:
         try:
             context = ssl.create_default_context(cafile=str(self.certificate) if self.certificate else None)
         except (OSError, ssl.SSLError) as error:
-            raise SendError(f"The certificate file {self.certificate} cannot be used ({error}).", "Give a PEM file.") from error
+            raise SendError(
+                f"The certificate file {self.certificate} cannot be used ({error}).", "Give a PEM file."
+            ) from error
         self._opener = urllib.request.build_opener(_NoRedirect(), urllib.request.HTTPSHandler(context=context))
 
     def count(self, sender: str, visit: str) -> int:
@@ -85,13 +87,17 @@ class Post:
 
     def lines(self, sender: str, visit: str, place: int, events: list[dict[str, Any]]) -> int:
         """Send lines; how many are there now. Raises OSError, SendError."""
-        return int(self._ask(self._path(sender, visit), json.dumps({"place": place, "events": events}).encode())["count"])
+        return int(
+            self._ask(self._path(sender, visit), json.dumps({"place": place, "events": events}).encode())["count"]
+        )
 
     def _path(self, sender: str, visit: str) -> str:
         return f"{self.url.rstrip('/')}/api/received/{urllib.parse.quote(sender, safe='')}/{urllib.parse.quote(visit, safe='')}"
 
     def _ask(self, url: str, body: bytes | None) -> dict[str, Any]:
-        request = urllib.request.Request(url, body, {"Authorization": f"Bearer {self.token}", "Content-Type": "application/json"})
+        request = urllib.request.Request(
+            url, body, {"Authorization": f"Bearer {self.token}", "Content-Type": "application/json"}
+        )
         try:
             with self._opener.open(request, timeout=PATIENCE) as answer:
                 return json.loads(answer.read())
@@ -114,12 +120,26 @@ def _refusal(error: urllib.error.HTTPError) -> Exception:
         if error.code == 409 and "differ" not in said:
             return Behind(said)
         if error.code == 400:
-            return SendError(f"The desk refused the journal. {said}".strip(), "Check that both machines have the same version of twohands.")
+            return SendError(
+                f"The desk refused the journal. {said}".strip(),
+                "Check that both machines have the same version of twohands.",
+            )
         if error.code != 409:
             return OSError(f"the desk answered {error.code}")
         return SendError(said, "Import the visit on the desk's machine with: twohands records import.")
-    reasons = {401: ("The desk refused the token.", "Use the send token that it printed."), 413: ("The desk says the journal is too large.", "Import it there with: twohands records import.")}
-    return SendError(*reasons.get(error.code, (f"The desk refused the journal ({error.code}).", "Check that both machines have the same version of twohands.")))
+    reasons = {
+        401: ("The desk refused the token.", "Use the send token that it printed."),
+        413: ("The desk says the journal is too large.", "Import it there with: twohands records import."),
+    }
+    return SendError(
+        *reasons.get(
+            error.code,
+            (
+                f"The desk refused the journal ({error.code}).",
+                "Check that both machines have the same version of twohands.",
+            ),
+        )
+    )
 
 
 def machine_id() -> str:
@@ -139,7 +159,9 @@ class Sender:
     trouble: the last thing that went wrong, or None. sent: lines that are at the desk.
     """
 
-    def __init__(self, folder: Path, post: Post, sender: str | None = None, sleep: Callable[[float], None] | None = None) -> None:
+    def __init__(
+        self, folder: Path, post: Post, sender: str | None = None, sleep: Callable[[float], None] | None = None
+    ) -> None:
         self.folder = folder
         self.sent = 0
         self.trouble: str | None = None
@@ -220,7 +242,9 @@ class Sender:
 
 
 @contextmanager
-def sending(folder: Path, url: str, tell: Callable[[str], object], environ: Mapping[str, str] = os.environ) -> Iterator[Sender]:
+def sending(
+    folder: Path, url: str, tell: Callable[[str], object], environ: Mapping[str, str] = os.environ
+) -> Iterator[Sender]:
     """Send the journal in `folder` while the block runs, and for FAREWELL seconds after it.
 
     The send token comes from TWOHANDS_DESK_TOKEN, a certificate to check the
@@ -229,7 +253,10 @@ def sending(folder: Path, url: str, tell: Callable[[str], object], environ: Mapp
     """
     token, authority = environ.get(TOKEN, ""), environ.get(AUTHORITY)
     if not token:
-        raise SendError(f"The desk's send token is not set in {TOKEN}.", "Copy it from where the desk printed it, or leave --desk out.")
+        raise SendError(
+            f"The desk's send token is not set in {TOKEN}.",
+            "Copy it from where the desk printed it, or leave --desk out.",
+        )
     sender = Sender(folder, Post(url, token, Path(authority) if authority else None))
     sender.start()
     try:
@@ -237,4 +264,6 @@ def sending(folder: Path, url: str, tell: Callable[[str], object], environ: Mapp
     finally:
         left = sender.stop(FAREWELL)
         if left:
-            tell(f"{left} lines have not reached the desk ({sender.trouble or 'it did not answer in time'}). They are kept here. Later: twohands desk send {folder.name} --desk {url}")
+            tell(
+                f"{left} lines have not reached the desk ({sender.trouble or 'it did not answer in time'}). They are kept here. Later: twohands desk send {folder.name} --desk {url}"
+            )

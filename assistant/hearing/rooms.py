@@ -26,11 +26,17 @@ Room = Literal["open", "cabinet", "crawlspace", "basement"]
 NOISES: tuple[NoiseKind, ...] = ("blower", "inducer", "valve", "compressor", "rain")
 ROOMS: tuple[Room, ...] = ("open", "cabinet", "crawlspace", "basement")
 
-ECHO: dict[Room, tuple[float, float]] = {"open": (0.0, 0.0), "cabinet": (0.12, 9.0), "crawlspace": (0.25, 8.0), "basement": (0.55, 6.0)}
+ECHO: dict[Room, tuple[float, float]] = {
+    "open": (0.0, 0.0),
+    "cabinet": (0.12, 9.0),
+    "crawlspace": (0.25, 8.0),
+    "basement": (0.55, 6.0),
+}
 """Room -> seconds to decay by 60 dB, dB of direct over echoed sound.
 
 Common practice for small hard rooms with the microphone near the mouth.
 """
+
 
 def noise(kind: NoiseKind, samples: int, rng: np.random.Generator) -> np.ndarray:
     """`samples` of one noise, float64 of unit power."""
@@ -78,7 +84,9 @@ def level(speech: np.ndarray, dbfs: float) -> np.ndarray:
 
 def padded(speech: np.ndarray, before: float, after: float) -> np.ndarray:
     """Silence (zeros) around speech; before, after: seconds."""
-    return np.concatenate([np.zeros(round(before * SAMPLE_RATE), np.int16), speech, np.zeros(round(after * SAMPLE_RATE), np.int16)])
+    return np.concatenate(
+        [np.zeros(round(before * SAMPLE_RATE), np.int16), speech, np.zeros(round(after * SAMPLE_RATE), np.int16)]
+    )
 
 
 def reverb(speech: np.ndarray, room: Room, rng: np.random.Generator) -> np.ndarray:
@@ -112,7 +120,9 @@ def _slow(samples: int, rng: np.random.Generator, hertz: float, depth: float) ->
     return 1 + depth * np.sin(2 * np.pi * hertz * time + rng.uniform(0, 2 * np.pi))
 
 
-def _tones(samples: int, rng: np.random.Generator, base: float, amplitudes: np.ndarray, wander: float = 0.0) -> np.ndarray:
+def _tones(
+    samples: int, rng: np.random.Generator, base: float, amplitudes: np.ndarray, wander: float = 0.0
+) -> np.ndarray:
     """Harmonics of `base` (Hz). wander: share by which the pitch strays slowly."""
     time = np.arange(samples) / SAMPLE_RATE
     pitch = base * (1 + wander * np.sin(2 * np.pi * rng.uniform(0.1, 0.4) * time + rng.uniform(0, 2 * np.pi)))

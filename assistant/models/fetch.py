@@ -23,7 +23,14 @@ PATIENCE = 30.0
 MOST_BYTES = 4 << 30
 
 
-def download(url: str, sha256: str, folder: Path, progress: Progress, wait: Callable[[float], None] | None = None, remedy: str = "") -> Path:
+def download(
+    url: str,
+    sha256: str,
+    folder: Path,
+    progress: Progress,
+    wait: Callable[[float], None] | None = None,
+    remedy: str = "",
+) -> Path:
     """The whole, checked file. folder: where parts are kept between tries.
 
     wait: called with the seconds to pause between tries. Raises ModelError.
@@ -37,11 +44,17 @@ def download(url: str, sha256: str, folder: Path, progress: Progress, wait: Call
         with part.open("rb") as file:
             found = hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
-        raise ModelError(f"The model could not be written ({error.strerror or error}).", f"Make room in {folder} or check its rights.") from error
+        raise ModelError(
+            f"The model could not be written ({error.strerror or error}).",
+            f"Make room in {folder} or check its rights.",
+        ) from error
     if found != sha256:
         size = part.stat().st_size
         _forget(part)
-        raise ModelError(f"What came from {urlsplit(url).hostname} is not the pinned file: {size} bytes with SHA-256 {found}.", "Nothing was kept. Check the address and the hash.")
+        raise ModelError(
+            f"What came from {urlsplit(url).hostname} is not the pinned file: {size} bytes with SHA-256 {found}.",
+            "Nothing was kept. Check the address and the hash.",
+        )
     whole = folder / f"{sha256}.zip"
     os.replace(part, whole)
     _tag(part).unlink(missing_ok=True)
@@ -59,7 +72,9 @@ def _bring(url: str, part: Path, progress: Progress, wait: Callable[[float], Non
             reason = "the connection was cut"
         except urllib.error.HTTPError as error:
             if error.code < 500 and error.code not in (408, 429):
-                raise ModelError(f"{urlsplit(url).hostname} answered {error.code} ({error.reason}).", "Check the address.") from error
+                raise ModelError(
+                    f"{urlsplit(url).hostname} answered {error.code} ({error.reason}).", "Check the address."
+                ) from error
             reason = f"it answered {error.code}"
         except (urllib.error.URLError, http.client.HTTPException, TimeoutError, ConnectionError) as error:
             cause = getattr(error, "reason", error)
@@ -68,7 +83,9 @@ def _bring(url: str, part: Path, progress: Progress, wait: Callable[[float], Non
         failed = 0 if got > had else failed + 1
         if failed >= TRIES:
             kept = f" The {got} bytes that came are kept; the next try goes on from there." if got else ""
-            raise ModelError(f"There is no way to {urlsplit(url).hostname} over the network now ({reason}).{kept}", remedy)
+            raise ModelError(
+                f"There is no way to {urlsplit(url).hostname} over the network now ({reason}).{kept}", remedy
+            )
         wait(min(8.0, 0.5 * 2**failed))
 
 

@@ -102,7 +102,15 @@ def listing(folder: Path | None = None) -> list[Listed]:
         lines.append(Listed(model.name, about, None, "damaged" if model.problem else "here", model.folder))
     for name, entry in entries.items():
         if name not in here:
-            lines.append(Listed(name, entry.about, entry.bytes, "can be fetched" if entry.sha256 else "hash not pinned: place by hand", None))
+            lines.append(
+                Listed(
+                    name,
+                    entry.about,
+                    entry.bytes,
+                    "can be fetched" if entry.sha256 else "hash not pinned: place by hand",
+                    None,
+                )
+            )
     return lines
 
 
@@ -135,7 +143,10 @@ def fetch(
         if entry is None:
             raise ModelError(f"There is no known model '{name}'.", f"Choose one of: {', '.join(known())}.")
         if entry.sha256 is None:
-            raise ModelError(f"The hash of {name} is not pinned here, so it is not fetched by name.", f"Give its hash: twohands model fetch --url {entry.url} --sha256 HASH. Or: {by_hand(folder)}")
+            raise ModelError(
+                f"The hash of {name} is not pinned here, so it is not fetched by name.",
+                f"Give its hash: twohands model fetch --url {entry.url} --sha256 HASH. Or: {by_hand(folder)}",
+            )
         url, sha256 = entry.url, entry.sha256
     sha256 = sha256.lower()
     if not HASH.fullmatch(sha256):
@@ -178,7 +189,10 @@ def _locked(folder: Path) -> Iterator[None]:
         folder.mkdir(parents=True, exist_ok=True)
         lock = (folder / ".lock").open("w")
     except OSError as error:
-        raise ModelError(f"The folder {folder} cannot be written ({error.strerror}).", "Check its rights or set TWOHANDS_MODELS to another folder.") from error
+        raise ModelError(
+            f"The folder {folder} cannot be written ({error.strerror}).",
+            "Check its rights or set TWOHANDS_MODELS to another folder.",
+        ) from error
     with lock:
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -29,7 +29,10 @@ def unpack(archive: Path, into: Path) -> Path:
     except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError) as error:
         raise ModelError(f"The archive cannot be unpacked ({error}).", "Fetch the model again.") from error
     except OSError as error:
-        raise ModelError(f"The model could not be unpacked ({error.strerror or error}).", f"Make room in {into.parent} or check its rights.") from error
+        raise ModelError(
+            f"The model could not be unpacked ({error.strerror or error}).",
+            f"Make room in {into.parent} or check its rights.",
+        ) from error
     return into / top
 
 

@@ -26,7 +26,17 @@ class Closing:
     said: tuple[str, ...]
 
 
-def closing(p: PracticeFurnace, answer: str | None, knowledge: Knowledge, rng: np.random.Generator, *, told: bool = True, guided: bool = False, misread: int = 0, unseen: int = 0) -> Closing:
+def closing(
+    p: PracticeFurnace,
+    answer: str | None,
+    knowledge: Knowledge,
+    rng: np.random.Generator,
+    *,
+    told: bool = True,
+    guided: bool = False,
+    misread: int = 0,
+    unseen: int = 0,
+) -> Closing:
     """The closing of an exercise. answer: fault or pair, None for none. told: the truth is told at the end. misread, unseen: of the readings given to the dialogue."""
     book, lines = phrases(), lessons().lines
     got = score(p, answer or p.hidden, knowledge, rng)
@@ -41,7 +51,11 @@ def closing(p: PracticeFurnace, answer: str | None, knowledge: Knowledge, rng: n
             learn.insert(0 if not got.slips else 1, book.line("learn_read"))
     learn = list(dict.fromkeys(learn))
     truth = catalog.spoken_name(p.hidden)
-    said = [book.line("no_answer", truth=truth) if mark == "none" else lines["mild" if got.mild else mark].format(truth=truth)]
+    said = [
+        book.line("no_answer", truth=truth)
+        if mark == "none"
+        else lines["mild" if got.mild else mark].format(truth=truth)
+    ]
     if told or answer:
         # What would be done about it belongs to the truth that was just told.
         said += [one for one in [sayings().advice(p.hidden)] if one and p.hidden != catalog.HEALTHY]

@@ -87,7 +87,12 @@ class Exercise:
         if self.typed:
             return frozenset()
         plan = ready_plan(PROCEDURE, self.furnace.equipment.id, self.furnace.meter.meter.id)
-        asked = {word for ways in (phrases().sees, phrases().actions["show"]) for text in ways.phrases for word in text.split()}
+        asked = {
+            word
+            for ways in (phrases().sees, phrases().actions["show"])
+            for text in ways.phrases
+            for word in text.split()
+        }
         return words_of(plan) | vocabulary(probing_scope(self.open_faults, False)) | asked
 
 
@@ -117,11 +122,20 @@ def free_exercise(exercise: Exercise, ears: Ears, mouth: Mouth, out: Print) -> E
     began = exercise.clock()
     if exercise.typed:
         _card(exercise, out)
-    how, state = _talk(exercise, Probing(exercise.furnace, exercise.open_faults, exercise.typed), exercise.chance(DISPLAYS), ears, mouth, out)
+    how, state = _talk(
+        exercise,
+        Probing(exercise.furnace, exercise.open_faults, exercise.typed),
+        exercise.chance(DISPLAYS),
+        ears,
+        mouth,
+        out,
+    )
     return _ended(exercise, began, state, how, out)
 
 
-def guided_exercise(exercise: Exercise, ears: Ears, mouth: Mouth, about: dict[str, str], visits: Path, out: Print) -> Ended:
+def guided_exercise(
+    exercise: Exercise, ears: Ears, mouth: Mouth, about: dict[str, str], visits: Path, out: Print
+) -> Ended:
     """The ordinary dialogue on the simulated furnace, then name the fault. Raises AssistantError."""
     began = exercise.clock()
     p = exercise.furnace
@@ -130,16 +144,42 @@ def guided_exercise(exercise: Exercise, ears: Ears, mouth: Mouth, about: dict[st
     journal = Journal(folder, exercise.clock)
     screen = Screen(out, ears=not exercise.typed)
     chance = exercise.chance(DISPLAYS)
-    guided = GuidedFurnace(plan, phrases().guided[PROCEDURE], p, chance, ears, mouth, exercise.understand, [screen], journal.write, exercise.typed)
+    guided = GuidedFurnace(
+        plan,
+        phrases().guided[PROCEDURE],
+        p,
+        chance,
+        ears,
+        mouth,
+        exercise.understand,
+        [screen],
+        journal.write,
+        exercise.typed,
+    )
     out(f"Record: {folder}")
     how = "interrupted"
     try:
-        journal.write("visit", first_line(plan, visit=folder.name, **about, program=f"twohands {version()}", invented=True, technician=exercise.trainee, site="practice furnace"))
+        journal.write(
+            "visit",
+            first_line(
+                plan,
+                visit=folder.name,
+                **about,
+                program=f"twohands {version()}",
+                invented=True,
+                technician=exercise.trainee,
+                site="practice furnace",
+            ),
+        )
         intro = Say(f"{opening(Probing(p, (), exercise.typed))} {phrases().line('begin_guided')}")
         journal.write("said", {"line": "practice/begin", "text": intro.text, "role": intro.role})
         screen.said(intro)
         mouth.say(intro.text)
-        how = Visit(plan, guided, mouth, journal, [screen, guided], exercise.understand, exercise.wait).run(*begin_visit(plan)).how
+        how = (
+            Visit(plan, guided, mouth, journal, [screen, guided], exercise.understand, exercise.wait)
+            .run(*begin_visit(plan))
+            .how
+        )
     except KeyboardInterrupt:
         out("")
     finally:
@@ -156,7 +196,9 @@ def guided_exercise(exercise: Exercise, ears: Ears, mouth: Mouth, about: dict[st
     return _ended(exercise, began, state, how, out, guided, folder)
 
 
-def _talk(exercise: Exercise, state: Probing, chance: np.random.Generator, ears: Ears, mouth: Mouth, out: Print) -> tuple[str, Probing]:
+def _talk(
+    exercise: Exercise, state: Probing, chance: np.random.Generator, ears: Ears, mouth: Mouth, out: Print
+) -> tuple[str, Probing]:
     """Talk until it ends; how it ended and where it stood."""
     screen = Screen(out, ears=not exercise.typed)
     state, effects = begin(state)
@@ -172,11 +214,28 @@ def _talk(exercise: Exercise, state: Probing, chance: np.random.Generator, ears:
     return talk.state.how or "interrupted", talk.state
 
 
-def _ended(exercise: Exercise, began: datetime, state: Probing, how: str, out: Print, guided: GuidedFurnace | None = None, folder: Path | None = None) -> Ended:
+def _ended(
+    exercise: Exercise,
+    began: datetime,
+    state: Probing,
+    how: str,
+    out: Print,
+    guided: GuidedFurnace | None = None,
+    folder: Path | None = None,
+) -> Ended:
     p = state.furnace
     known = knowledge(p.equipment.id, p.meter.meter.id)
     misread, unseen = (guided.misread, guided.unseen) if guided else (0, 0)
-    end = closing(p, state.answer, known, exercise.chance(SCORING), told=how in ("answered", "stopped"), guided=guided is not None, misread=misread, unseen=unseen)
+    end = closing(
+        p,
+        state.answer,
+        known,
+        exercise.chance(SCORING),
+        told=how in ("answered", "stopped"),
+        guided=guided is not None,
+        misread=misread,
+        unseen=unseen,
+    )
     session: dict[str, Any] = {
         "at": began.isoformat(),
         "seconds": round((exercise.clock() - began).total_seconds(), 1),

@@ -67,12 +67,30 @@ class GuidedFurnace:
     goes through. The furnace follows the answers that the dialogue has taken.
     """
 
-    def __init__(self, plan: Plan, guided: Guided, furnace: PracticeFurnace, rng: np.random.Generator, ears: Ears, mouth: Mouth, understand: Understand, watchers: list[Watcher], write: Write, typed: bool) -> None:
+    def __init__(
+        self,
+        plan: Plan,
+        guided: Guided,
+        furnace: PracticeFurnace,
+        rng: np.random.Generator,
+        ears: Ears,
+        mouth: Mouth,
+        understand: Understand,
+        watchers: list[Watcher],
+        write: Write,
+        typed: bool,
+    ) -> None:
         """rng: for the display's own error. watchers: see what is asked of the furnace and what it says. write: adds a line to the journal."""
         self.furnace = furnace
         self.given: dict[str, GivenReading] = {}
         self._plan, self._guided, self._rng = plan, guided, rng
-        self._ears, self._mouth, self._understand, self._watchers, self._write = ears, mouth, understand, watchers, write
+        self._ears, self._mouth, self._understand, self._watchers, self._write = (
+            ears,
+            mouth,
+            understand,
+            watchers,
+            write,
+        )
         self._typed = typed
         self._calling = False
         self._shown: dict[str, Measured] = {}
@@ -122,7 +140,9 @@ class GuidedFurnace:
             resolution = 0.0
             if shown is not None and not shown.over_limit:
                 resolution = self._plan.meter.function(shown.quantity).range_for(shown.value).resolution
-            self.given[step] = GivenReading(save.data["value"], save.data["step_size"], shown.value if shown else None, resolution)
+            self.given[step] = GivenReading(
+                save.data["value"], save.data["step_size"], shown.value if shown else None, resolution
+            )
 
     def _with_question(self, scope: Scope) -> Scope:
         """The scope with the question that fits it: for the meter, or for what is to be seen."""
@@ -202,7 +222,15 @@ class GuidedFurnace:
         if reply.slip:
             self._write("slip", {"step": step, "slip": reply.slip, "text": reply.text})
         else:
-            self._write("display", {"step": step, "text": reply.text, "value": value.value if value else None, "quantity": value.quantity if value else None})
+            self._write(
+                "display",
+                {
+                    "step": step,
+                    "text": reply.text,
+                    "value": value.value if value else None,
+                    "quantity": value.quantity if value else None,
+                },
+            )
         say = Say(reply.text, "caution" if reply.slip else "info", "practice/display")
         for watcher in self._watchers:
             watcher.said(say)
@@ -216,7 +244,11 @@ def _in_range(reply: Reply, ask: Ask, plan: Plan) -> Reply:
     taken = reply.taken
     shown = from_si(taken.value.value, ask.unit) if not taken.value.over_limit else math.inf
     digits = f"{shown:.{ask.decimals}f}"
-    finer = not taken.value.over_limit and plan.meter.function(ask.quantity).range_for(taken.value.value).resolution < to_si(f"1e-{ask.decimals}", ask.unit) * 0.999
+    finer = (
+        not taken.value.over_limit
+        and plan.meter.function(ask.quantity).range_for(taken.value.value).resolution
+        < to_si(f"1e-{ask.decimals}", ask.unit) * 0.999
+    )
     if not finer:
         return reply
     text = lessons().lines["shows"].format(value=f"{digits} {unit_words(ask.unit, plan.language)}")

@@ -20,9 +20,29 @@ from grammar.scope import Option, Scope
 FILE = Path(__file__).with_name("phrases.yaml")
 COMMANDS = ("repeat", "slower", "readings", "help", "stop", "gas")
 """Open commands of the language that mean something here."""
-Does = Literal["off", "on", "series", "out", "call", "uncall", "unplug", "plug", "volts_jack", "microamp_jack", "clean", "nothing"]
+Does = Literal[
+    "off", "on", "series", "out", "call", "uncall", "unplug", "plug", "volts_jack", "microamp_jack", "clean", "nothing"
+]
 Sees = Literal["burner", "flame", "cycle"]
-Action = Literal["show", "off", "breaker", "on", "heat", "series", "out", "current", "watch", "leads", "outlet", "jack", "unplug", "plug", "faults", "undo", "give_up"]
+Action = Literal[
+    "show",
+    "off",
+    "breaker",
+    "on",
+    "heat",
+    "series",
+    "out",
+    "current",
+    "watch",
+    "leads",
+    "outlet",
+    "jack",
+    "unplug",
+    "plug",
+    "faults",
+    "undo",
+    "give_up",
+]
 LINES: dict[str, frozenset[str]] = {
     name: frozenset(fields.split())
     for name, fields in {
@@ -87,7 +107,10 @@ class PracticePhrases(Strict):
         if set(self.lines) != set(LINES):
             raise ValueError(f"'lines' is wrong about: {', '.join(sorted(set(self.lines) ^ set(LINES)))}")
         for name, text in self.lines.items():
-            if unknown := {field for _, field, _, _ in string.Formatter().parse(text) if field is not None} - LINES[name]:
+            if (
+                unknown := {field for _, field, _, _ in string.Formatter().parse(text) if field is not None}
+                - LINES[name]
+            ):
                 raise ValueError(f"the line '{name}' has no {', '.join(sorted(unknown))} to fill in")
         for ways in (self.points, self.functions, self.actions, self.faults):
             owners: dict[str, str] = {}
@@ -115,20 +138,38 @@ def probing_scope(faults: tuple[str, ...], typed: bool) -> Scope:
     """
     book = phrases()
     actions = [name for name in book.actions if name != "undo" or not typed]
-    return Scope("practice/probe", None, (*_tests(book, typed), *_actions(book, actions, typed), *_answers(book, faults, typed)), COMMANDS, language=book.language)
+    return Scope(
+        "practice/probe",
+        None,
+        (*_tests(book, typed), *_actions(book, actions, typed), *_answers(book, faults, typed)),
+        COMMANDS,
+        language=book.language,
+    )
 
 
 @lru_cache
 def answering_scope(faults: tuple[str, ...], typed: bool) -> Scope:
     """Naming the fault and nothing else."""
     book = phrases()
-    return Scope("practice/answer", None, (*_answers(book, faults, typed), *_actions(book, ("faults", "give_up"), typed)), ("repeat", "slower", "help", "stop", "gas"), language=book.language)
+    return Scope(
+        "practice/answer",
+        None,
+        (*_answers(book, faults, typed), *_actions(book, ("faults", "give_up"), typed)),
+        ("repeat", "slower", "help", "stop", "gas"),
+        language=book.language,
+    )
 
 
 def confirming_scope() -> Scope:
     """Yes or no."""
     words = language(phrases().language)
-    return Scope("practice/confirm", None, (words.option("yes"), words.option("no")), ("repeat", "slower", "stop", "gas"), language=words.key)
+    return Scope(
+        "practice/confirm",
+        None,
+        (words.option("yes"), words.option("no")),
+        ("repeat", "slower", "stop", "gas"),
+        language=words.key,
+    )
 
 
 def slots() -> Iterator[tuple[str, Scope]]:
@@ -138,20 +179,63 @@ def slots() -> Iterator[tuple[str, Scope]]:
     against each other where they compete: the function, the point, the fault, and what begins a sentence.
     """
     book = phrases()
-    yield "functions", Scope("practice/functions", None, tuple(Option(id, one.phrases) for id, one in book.functions.items()), (), language=book.language)
-    yield "points", Scope("practice/points", None, tuple(Option(id, one.phrases) for id, one in book.points.items()), (), language=book.language)
-    yield "faults", Scope("practice/faults", None, tuple(Option(id, one.phrases) for id, one in book.faults.items()), (), language=book.language)
-    yield "actions", Scope("practice/actions", None, _actions(book, book.actions, typed=False), COMMANDS, language=book.language)
+    yield (
+        "functions",
+        Scope(
+            "practice/functions",
+            None,
+            tuple(Option(id, one.phrases) for id, one in book.functions.items()),
+            (),
+            language=book.language,
+        ),
+    )
+    yield (
+        "points",
+        Scope(
+            "practice/points",
+            None,
+            tuple(Option(id, one.phrases) for id, one in book.points.items()),
+            (),
+            language=book.language,
+        ),
+    )
+    yield (
+        "faults",
+        Scope(
+            "practice/faults",
+            None,
+            tuple(Option(id, one.phrases) for id, one in book.faults.items()),
+            (),
+            language=book.language,
+        ),
+    )
+    yield (
+        "actions",
+        Scope("practice/actions", None, _actions(book, book.actions, typed=False), COMMANDS, language=book.language),
+    )
 
 
 def _tests(book: PracticePhrases, typed: bool) -> Iterator[Option]:
     for function, dial in book.functions.items():
         for a, b in permutations(book.points, 2):
-            yield Option(f"touch:{function}:{a}:{b}", tuple(_filled(book.carriers.test.of(typed), function=dial.of(typed), a=book.points[a].of(typed), b=book.points[b].of(typed))))
+            yield Option(
+                f"touch:{function}:{a}:{b}",
+                tuple(
+                    _filled(
+                        book.carriers.test.of(typed),
+                        function=dial.of(typed),
+                        a=book.points[a].of(typed),
+                        b=book.points[b].of(typed),
+                    )
+                ),
+            )
         # Nobody says one point twice; a recogniser that may hear it does.
         for a in book.points if typed else ():
             same = book.points[a].of(typed)
-            yield Option(f"touch:{function}:{a}:{a}", tuple(_filled(book.carriers.test.of(typed), function=dial.of(typed), a=same, b=same)))
+            yield Option(
+                f"touch:{function}:{a}:{a}",
+                tuple(_filled(book.carriers.test.of(typed), function=dial.of(typed), a=same, b=same)),
+            )
 
 
 def _actions(book: PracticePhrases, names: Iterable[str], typed: bool) -> tuple[Option, ...]:
@@ -159,7 +243,10 @@ def _actions(book: PracticePhrases, names: Iterable[str], typed: bool) -> tuple[
 
 
 def _answers(book: PracticePhrases, faults: Sequence[str], typed: bool) -> tuple[Option, ...]:
-    return tuple(Option(f"answer:{name}", tuple(_filled(book.carriers.answer.of(typed), fault=book.faults[name].of(typed)))) for name in faults)
+    return tuple(
+        Option(f"answer:{name}", tuple(_filled(book.carriers.answer.of(typed), fault=book.faults[name].of(typed))))
+        for name in faults
+    )
 
 
 def _filled(patterns: Sequence[str], **slots: Sequence[str]) -> Iterator[str]:

@@ -88,7 +88,11 @@ def advance(state: Probing, given: Answer, rng: np.random.Generator) -> Moved:
     if isinstance(given, Command):
         return COMMANDS.get(given.id, _missed)(state)
     if isinstance(given, Choice) and state.pending is not None:
-        return _named(state, state.pending) if given.id == "yes" else _tell(replace(state, pending=None), phrases().line("again"), "question")
+        return (
+            _named(state, state.pending)
+            if given.id == "yes"
+            else _tell(replace(state, pending=None), phrases().line("again"), "question")
+        )
     if not isinstance(given, Choice):
         return _missed(state, given.reason == "nothing" if isinstance(given, Unclear) else False)
     kind, *rest = given.id.split(":")
@@ -104,7 +108,9 @@ def _do(state: Probing, action: str, rng: np.random.Generator) -> Moved:
     p = state.furnace
     match action:
         case "show":
-            return _touch(state, state.touched, rng) if state.touched else _tell(state, phrases().line("nothing_touched"))
+            return (
+                _touch(state, state.touched, rng) if state.touched else _tell(state, phrases().line("nothing_touched"))
+            )
         case "off" | "breaker" | "on":
             return _moved(state, practice.turn(p, {"off": "switch", "breaker": "breaker", "on": "on"}[action]))
         case "heat":
@@ -165,7 +171,11 @@ def _undo(state: Probing) -> Moved:
     """Back to the furnace before the last test or act, where it was heard wrong. Counted, for the record."""
     if state.before is None:
         return _tell(state, phrases().line("nothing_to_undo"), "question")
-    return _tell(replace(state, furnace=state.before, before=None, touched=None, withdrawn=state.withdrawn + 1), phrases().line("undone"), "question")
+    return _tell(
+        replace(state, furnace=state.before, before=None, touched=None, withdrawn=state.withdrawn + 1),
+        phrases().line("undone"),
+        "question",
+    )
 
 
 def _answered(state: Probing, fault: str) -> Moved:
@@ -185,12 +195,19 @@ def _named(state: Probing, fault: str) -> Moved:
 def _over(state: Probing, how: str) -> Moved:
     # One of two named and then given up is still an answer: it is half right or it is wrong.
     answer = catalog.JOIN.join(state.named) or None
-    return replace(state, answer=answer, how="answered" if answer else how, pending=None), [End("answered" if answer else how)]
+    return replace(state, answer=answer, how="answered" if answer else how, pending=None), [
+        End("answered" if answer else how)
+    ]
 
 
 def _gas(state: Probing) -> Moved:
     alarm = spoken_lines(phrases().language).line("alarm")
-    said: list[Effect] = [Tone("alarm"), Say(alarm, "alarm", "alarm"), Say(phrases().line("gas_ends"), "alarm", "gas_ends"), End("gas")]
+    said: list[Effect] = [
+        Tone("alarm"),
+        Say(alarm, "alarm", "alarm"),
+        Say(phrases().line("gas_ends"), "alarm", "gas_ends"),
+        End("gas"),
+    ]
     return replace(state, how="gas", pending=None, named=()), said
 
 
@@ -252,4 +269,10 @@ def _listen(state: Probing) -> list[Effect]:
     return [Tone("listening"), Listen(scope_for(state))]
 
 
-COMMANDS: dict[str, Callable[[Probing], Moved]] = {"repeat": _repeat, "slower": _slower, "readings": _readings, "help": _help, "stop": _stop}
+COMMANDS: dict[str, Callable[[Probing], Moved]] = {
+    "repeat": _repeat,
+    "slower": _slower,
+    "readings": _readings,
+    "help": _help,
+    "stop": _stop,
+}

@@ -19,7 +19,13 @@ VERSION = 1
 FILE = "practice.jsonl"
 GOOD = ("right", "alike")
 """Marks that count as found."""
-MARKS = {"right": "right", "alike": "right (no meter tells it)", "partly": "half right", "wrong": "wrong", "none": "no answer"}
+MARKS = {
+    "right": "right",
+    "alike": "right (no meter tells it)",
+    "partly": "half right",
+    "wrong": "wrong",
+    "none": "no answer",
+}
 Session = dict[str, Any]
 
 
@@ -43,7 +49,10 @@ def add(folder: Path, session: Session) -> None:
     except OSError as error:
         if error.errno in NO_ROOM:
             raise DiskFull("The disk is full. This exercise is not kept.", "Make room on the disk.") from error
-        raise JournalError(f"The record {path} can't be written ({error.strerror}).", "Check the folder and its rights, or choose another with --record.") from error
+        raise JournalError(
+            f"The record {path} can't be written ({error.strerror}).",
+            "Check the folder and its rights, or choose another with --record.",
+        ) from error
 
 
 def read(folder: Path) -> tuple[list[Session], int]:
@@ -52,7 +61,10 @@ def read(folder: Path) -> tuple[list[Session], int]:
     try:
         raw = path.read_bytes()
     except OSError as error:
-        raise JournalError(f"There is no practice record in {folder} ({error.strerror}).", "Practise first, or name the folder with --record.") from error
+        raise JournalError(
+            f"There is no practice record in {folder} ({error.strerror}).",
+            "Practise first, or name the folder with --record.",
+        ) from error
     found: list[Session] = []
     torn = 0
     for line in raw.splitlines():
@@ -78,7 +90,9 @@ def progress(sessions: Sequence[Session], trainee: str) -> list[str]:
     lines = [f"{'when':16}  {'level':7} {'way':6}  {'mark':9}  {'readings':8}  {'slips':5}  fault"]
     for one in mine:
         readings = f"{one['readings']}/{one['fewest']}"
-        lines.append(f"{one['at'][:16].replace('T', ' '):16}  {one['level']:7} {one['way']:6}  {MARKS[one['mark']][:9]:9}  {readings:>8}  {len(one['slips']):5}  {fault_name(one['fault'])}")
+        lines.append(
+            f"{one['at'][:16].replace('T', ' '):16}  {one['level']:7} {one['way']:6}  {MARKS[one['mark']][:9]:9}  {readings:>8}  {len(one['slips']):5}  {fault_name(one['fault'])}"
+        )
     return [*lines, "", *_summary(mine)]
 
 
@@ -92,10 +106,24 @@ def _summary(mine: Sequence[Session]) -> list[str]:
         lines.append(f"Readings taken against the fewest needed, probing freely: {share:.1f} to 1.")
     half = len(mine) // 2
     slips = [len(one["slips"]) for one in mine]
-    lines.append(f"Slips stopped: {sum(slips)} in all" + (f"; {sum(slips[:half]) / half:.1f} an exercise in the first half, {sum(slips[half:]) / (len(slips) - half):.1f} since." if half else "."))
+    lines.append(
+        f"Slips stopped: {sum(slips)} in all"
+        + (
+            f"; {sum(slips[:half]) / half:.1f} an exercise in the first half, {sum(slips[half:]) / (len(slips) - half):.1f} since."
+            if half
+            else "."
+        )
+    )
     missed = Counter(one["fault"] for one in ended if one["mark"] not in GOOD)
     if missed:
-        lines.append("Missed: " + "; ".join(f"{fault_name(name)} ({times}x)" if times > 1 else fault_name(name) for name, times in missed.most_common(5)) + ".")
+        lines.append(
+            "Missed: "
+            + "; ".join(
+                f"{fault_name(name)} ({times}x)" if times > 1 else fault_name(name)
+                for name, times in missed.most_common(5)
+            )
+            + "."
+        )
     learn = Counter(lesson for one in mine for lesson in one["lessons"])
     if learn:
         lines.append(f"Learn next: {learn.most_common(1)[0][0]}")

@@ -55,7 +55,15 @@ def _jsgf(scope: Scope) -> str:
     rules: dict[str, str] = {}
     start = _written(root, rules)
     name = re.sub(r"[^a-z0-9]+", "_", scope.name.lower()).strip("_")
-    return "\n".join(["#JSGF V1.0;", f"grammar {name};", f"public <{name}> = {start};", *(f"<{rule}> = {text};" for text, rule in rules.items()), ""])
+    return "\n".join(
+        [
+            "#JSGF V1.0;",
+            f"grammar {name};",
+            f"public <{name}> = {start};",
+            *(f"<{rule}> = {text};" for text, rule in rules.items()),
+            "",
+        ]
+    )
 
 
 def _written(node: dict, rules: dict[str, str]) -> str:

@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from assistant.records.store import Store
 
 
-
 def default_visits() -> Path:
     """Where visits are kept unless told otherwise."""
     return platformdirs.user_data_path("twohands") / "visits"
@@ -46,7 +45,10 @@ def opened(url: str | None) -> Iterator[Store]:
         from assistant.records.removing import retain
         from assistant.records.store import open_store
     except ImportError as error:
-        raise MissingLibrary(f"The records need the package '{error.name}', which is not installed.", "Run: pip install 'twohands[records]'") from error
+        raise MissingLibrary(
+            f"The records need the package '{error.name}', which is not installed.",
+            "Run: pip install 'twohands[records]'",
+        ) from error
     with open_store(url) as store:
         rederive(store)
         retain(store, privacy(), time.time())
@@ -63,7 +65,11 @@ def narrowing(command: Any) -> Any:
         click.option("--since", type=DAY, help="Only visits on or after this day."),
         click.option("--site", help="Only this site."),
         click.option("--technician", help="Only this technician."),
-        click.option("--outcome", type=click.Choice(["pass", "fail", "close", "open"]), help="Only visits whose worst verdict is this; open: good so far, and not all was done."),
+        click.option(
+            "--outcome",
+            type=click.Choice(["pass", "fail", "close", "open"]),
+            help="Only visits whose worst verdict is this; open: good so far, and not all was done.",
+        ),
         click.option("--fault", help="Only this fault, or 'none'."),
         click.option("--family", help="Only this equipment family."),
     ):
@@ -79,7 +85,12 @@ def _wanted(family: str | None, since: datetime | None, until: datetime | None, 
 
 
 @click.group()
-@click.option("--store", envvar="TWOHANDS_STORE", metavar="URL", help="A SQLite file or a postgresql:// URL; the user's own file by default.")
+@click.option(
+    "--store",
+    envvar="TWOHANDS_STORE",
+    metavar="URL",
+    help="A SQLite file or a postgresql:// URL; the user's own file by default.",
+)
 @click.pass_context
 def records(context: click.Context, store: str | None) -> None:
     """Visits that were imported: list, show, export."""
@@ -95,9 +106,13 @@ def import_(url: str | None, paths: tuple[Path, ...]) -> None:
         from assistant.records.importing import import_journals
 
         done = import_journals(store, paths)
-    click.echo(f"{len(done.new)} new, {len(done.grown)} grown longer, {len(done.same)} known already, {len(done.conflicts)} in conflict.")
+    click.echo(
+        f"{len(done.new)} new, {len(done.grown)} grown longer, {len(done.same)} known already, {len(done.conflicts)} in conflict."
+    )
     for visit in done.conflicts:
-        click.echo(f"  in conflict: {visit} differs from the copy in the store; both are kept. See: twohands records show {visit}")
+        click.echo(
+            f"  in conflict: {visit} differs from the copy in the store; both are kept. See: twohands records show {visit}"
+        )
     for visit in done.torn:
         click.echo(f"  torn: the last line of {visit} was cut short and is left out.")
     for problem in done.problems:
@@ -120,8 +135,16 @@ def list_(url: str | None, limit: int, as_json: bool, **narrow: Any) -> None:
             click.echo(json.dumps(row, ensure_ascii=False))
         return
     for row in rows:
-        flags = "".join((" [invented]" if row["invented"] else "", f" [{row['copies']} copies differ]" if (row["copies"] or 0) > 1 else "", " [torn]" if row["torn"] else ""))
-        _echo(f"{when(row['started_at'])}  {row['id']}  {row['equipment_name'] or row['equipment'] or '-'}  {row['technician'] or '-'}  {row['site'] or '-'}  {mark(row)}: {ending(row)}{flags}")
+        flags = "".join(
+            (
+                " [invented]" if row["invented"] else "",
+                f" [{row['copies']} copies differ]" if (row["copies"] or 0) > 1 else "",
+                " [torn]" if row["torn"] else "",
+            )
+        )
+        _echo(
+            f"{when(row['started_at'])}  {row['id']}  {row['equipment_name'] or row['equipment'] or '-'}  {row['technician'] or '-'}  {row['site'] or '-'}  {mark(row)}: {ending(row)}{flags}"
+        )
     click.echo(f"{len(rows)} of {total} visits.")
 
 
@@ -145,7 +168,9 @@ def show(url: str | None, visit: str, as_json: bool) -> None:
         click.echo("The last line of the journal was cut short and is left out.")
     for other in found[1:]:
         part = difference(found[0], other)
-        _echo(f"Conflict: another copy, from {other.origin or 'an unknown place'}, parts from this one at line {part.place + 1}:")
+        _echo(
+            f"Conflict: another copy, from {other.origin or 'an unknown place'}, parts from this one at line {part.place + 1}:"
+        )
         _echo(f"  shown: {json.dumps(part.one, ensure_ascii=False) if part.one else 'nothing more'}")
         _echo(f"  other: {json.dumps(part.other, ensure_ascii=False) if part.other else 'nothing more'}")
 
@@ -163,9 +188,13 @@ def rates(url: str | None, to: Path | None) -> None:
 
     text = rates.written(seen.counts, seen.visits)
     learnt, shipped = rates.Rates(format=1, visits=seen.visits, counts=seen.counts).prior(), catalog.shipped_prior()
-    click.echo(f"{seen.visits} concluded visits; {seen.gainsaid} left out because the next visit there found another fault, {seen.unknown} because their fault is not in the list.")
+    click.echo(
+        f"{seen.visits} concluded visits; {seen.gainsaid} left out because the next visit there found another fault, {seen.unknown} because their fault is not in the list."
+    )
     for name, count in sorted(seen.counts.items(), key=lambda pair: -pair[1]):
-        _echo(f"  {count:5}  {fault_name(name)}: {100 * shipped[name]:.1f} % as shipped, {100 * learnt[name]:.1f} % now")
+        _echo(
+            f"  {count:5}  {fault_name(name)}: {100 * shipped[name]:.1f} % as shipped, {100 * learnt[name]:.1f} % now"
+        )
     if to:
         to.write_text(text, encoding="utf-8")
         click.echo(f"Written: {to}. Use it with: twohands run --rates {to}")
@@ -173,7 +202,9 @@ def rates(url: str | None, to: Path | None) -> None:
 
 @records.command()
 @click.argument("to", type=click.Path(dir_okay=False, path_type=Path))
-@click.option("--format", "format_", type=click.Choice(["csv", "json", "parquet"]), help="By the file's ending when left out.")
+@click.option(
+    "--format", "format_", type=click.Choice(["csv", "json", "parquet"]), help="By the file's ending when left out."
+)
 @click.option("--what", type=click.Choice(["visits", "readings", "verdicts"]), default="visits", show_default=True)
 @narrowing
 @click.pass_obj
@@ -193,8 +224,18 @@ def export(url: str | None, to: Path, format_: str | None, what: str, **narrow: 
 
 
 place_options = (
-    click.option("--visits", type=click.Path(file_okay=False, path_type=Path), default=default_visits, help="Folder of this machine's visits."),
-    click.option("--received", type=click.Path(file_okay=False, path_type=Path), default=default_received, help="Folder of the journals that other machines sent."),
+    click.option(
+        "--visits",
+        type=click.Path(file_okay=False, path_type=Path),
+        default=default_visits,
+        help="Folder of this machine's visits.",
+    ),
+    click.option(
+        "--received",
+        type=click.Path(file_okay=False, path_type=Path),
+        default=default_received,
+        help="Folder of the journals that other machines sent.",
+    ),
 )
 
 
@@ -212,7 +253,15 @@ def places(command: Any) -> Any:
 @click.option("--yes", is_flag=True, help="Do not ask.")
 @places
 @click.pass_obj
-def forget(url: str | None, visit: tuple[str, ...], customer: str | None, older_than: int | None, yes: bool, visits: Path, received: Path) -> None:
+def forget(
+    url: str | None,
+    visit: tuple[str, ...],
+    customer: str | None,
+    older_than: int | None,
+    yes: bool,
+    visits: Path,
+    received: Path,
+) -> None:
     """Forget visits for good: in the store, on disk with all sound, and what other machines sent. VISIT: whole names."""
     from assistant.records.removing import found_everywhere, remove
 
@@ -245,7 +294,9 @@ def verify(url: str | None, visit: tuple[str, ...], visits: Path, received: Path
         for one in verify_all(visits, received, store, frozenset(visit)):
             count += 1
             bad += not one.good
-            _echo(f"  {'ok ' if one.state == 'whole' else 'old' if one.good else 'BAD'}  {one.visit}  ({one.where})  {one.words}")
+            _echo(
+                f"  {'ok ' if one.state == 'whole' else 'old' if one.good else 'BAD'}  {one.visit}  ({one.where})  {one.words}"
+            )
     click.echo(f"{count} looked at, {bad} do not verify.")
     return 1 if bad or not count else 0
 
@@ -270,7 +321,9 @@ def restore(url: str | None, source: Path) -> None:
         from assistant.records.backup import restore as read
 
         done = read(store, source)
-    click.echo(f"{len(done.new)} new, {len(done.grown)} grown longer, {len(done.same)} known already, {len(done.conflicts)} in conflict.")
+    click.echo(
+        f"{len(done.new)} new, {len(done.grown)} grown longer, {len(done.same)} known already, {len(done.conflicts)} in conflict."
+    )
     for problem in done.problems:
         _echo(f"  not restored: {problem}")
 

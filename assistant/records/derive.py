@@ -49,11 +49,19 @@ def derive(events: list[Event], torn: bool = False) -> Derived:
     verdicts = _verdicts(events, withdrawn)
     standing = {row["step"]: row["outcome"] for row in verdicts if row["counts"]}
     at_risk, missing, mended, found = dangers_standing(events), not_done(events), fixes(events), found_fault(events)
-    again = any(one.mended for one in mended) or any(events[place].get("outcome") in ("fail", "close") for place in withdrawn)
+    again = any(one.mended for one in mended) or any(
+        events[place].get("outcome") in ("fail", "close") for place in withdrawn
+    )
     outcome = _outcome(list(standing.values()), end.get("fault"), again, at_risk)
     whole = end.get("how") == "finished" and not missing
     visit = {
-        **{key: _words(first.get(key), 200 if key.endswith(("name", "title")) or key in ("technician", "site") else 120) or None for key in _TEXT},
+        **{
+            key: _words(
+                first.get(key), 200 if key.endswith(("name", "title")) or key in ("technician", "site") else 120
+            )
+            or None
+            for key in _TEXT
+        },
         "procedure_version": _whole(first.get("procedure_version")),
         "invented": bool(first.get("invented", False)),
         "started_at": start,
@@ -67,8 +75,14 @@ def derive(events: list[Event], torn: bool = False) -> Derived:
         "month": month,
         "seconds": _seconds_at_work(events),
         "readings": sum(row["counts"] for row in readings),
-        "corrections": sum((one.get("confirmed") or {}).get("how") == "correction" for one in events if one.get("kind") == "reading"),
-        "unclear": sum(str((one.get("answer") or {}).get("type", "")).lower() == "unclear" for one in events if one.get("kind") == "heard"),
+        "corrections": sum(
+            (one.get("confirmed") or {}).get("how") == "correction" for one in events if one.get("kind") == "reading"
+        ),
+        "unclear": sum(
+            str((one.get("answer") or {}).get("type", "")).lower() == "unclear"
+            for one in events
+            if one.get("kind") == "heard"
+        ),
         "retaken": kinds["retaken"],
         "skipped": kinds["skipped"],
         "close": sum(outcome == "close" for outcome in standing.values()),
@@ -83,7 +97,19 @@ def derive(events: list[Event], torn: bool = False) -> Derived:
     return Derived(visit, readings, verdicts)
 
 
-_TEXT = ("procedure", "procedure_title", "equipment", "equipment_name", "meter", "meter_name", "language", "engine", "program", "technician", "site")
+_TEXT = (
+    "procedure",
+    "procedure_title",
+    "equipment",
+    "equipment_name",
+    "meter",
+    "meter_name",
+    "language",
+    "engine",
+    "program",
+    "technician",
+    "site",
+)
 
 
 def _outcome(standing: list[str | None], fault: object, mended: bool, at_risk: tuple[Danger, ...]) -> str | None:
@@ -135,23 +161,44 @@ def _readings(events: list[Event], withdrawn: frozenset[int], month: int | None,
             continue
         counts, step, measured = place not in withdrawn, str(one.get("step")), one.get("measured") or {}
         rounds[step] += counts
-        rows.append({
-            "seq": place, "at": milliseconds(one.get("at")), "step": _words(one.get("step"), 120), "probe": _words(one.get("probe"), 120),
-            "quantity": _words(one.get("quantity"), 40), "unit": _words(one.get("unit"), 40), "value": number(one.get("value")),
-            "low": number(measured.get("low", one.get("low"))), "high": number(measured.get("high", one.get("high"))), "u": number(measured.get("u")),
-            "over_limit": bool(one.get("over_limit")), "counts": counts, "round": rounds[step],
-            # What was taken back has no place in charts: without these it is in none of their indexes' groups.
-            "month": month if counts else None, "equipment": _words(first.get("equipment"), 120) if counts else None, "site": _words(first.get("site"), 200) or None if counts else None,
-        })
+        rows.append(
+            {
+                "seq": place,
+                "at": milliseconds(one.get("at")),
+                "step": _words(one.get("step"), 120),
+                "probe": _words(one.get("probe"), 120),
+                "quantity": _words(one.get("quantity"), 40),
+                "unit": _words(one.get("unit"), 40),
+                "value": number(one.get("value")),
+                "low": number(measured.get("low", one.get("low"))),
+                "high": number(measured.get("high", one.get("high"))),
+                "u": number(measured.get("u")),
+                "over_limit": bool(one.get("over_limit")),
+                "counts": counts,
+                "round": rounds[step],
+                # What was taken back has no place in charts: without these it is in none of their indexes' groups.
+                "month": month if counts else None,
+                "equipment": _words(first.get("equipment"), 120) if counts else None,
+                "site": _words(first.get("site"), 200) or None if counts else None,
+            }
+        )
     return rows
 
 
 def _verdicts(events: list[Event], withdrawn: frozenset[int]) -> list[dict[str, Any]]:
     return [
         {
-            "seq": place, "at": milliseconds(one.get("at")), "step": _words(one.get("step"), 120), "check": _words(one.get("check"), 120),
-            "outcome": _words(one.get("outcome"), 10), "finding": _words(one.get("finding"), 120), "value": number(one.get("value")),
-            "low": number(one.get("low")), "high": number(one.get("high")), "unit": _words(one.get("unit"), 40), "counts": place not in withdrawn,
+            "seq": place,
+            "at": milliseconds(one.get("at")),
+            "step": _words(one.get("step"), 120),
+            "check": _words(one.get("check"), 120),
+            "outcome": _words(one.get("outcome"), 10),
+            "finding": _words(one.get("finding"), 120),
+            "value": number(one.get("value")),
+            "low": number(one.get("low")),
+            "high": number(one.get("high")),
+            "unit": _words(one.get("unit"), 40),
+            "counts": place not in withdrawn,
         }
         for place, one in enumerate(events)
         if one.get("kind") == "verdict"

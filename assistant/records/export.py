@@ -17,7 +17,23 @@ TABLES = ("visits", "readings", "verdicts")
 TIMES = ("started_at", "ended_at", "at")
 FLOATS = frozenset({"value", "low", "high", "u"})
 FLAGS = frozenset({"invented", "torn", "board", "concluded", "over_limit", "counts"})
-WHOLE = frozenset({"procedure_version", "events", "copies", "seconds", "readings", "corrections", "unclear", "retaken", "skipped", "close", "mended", "seq", "round"})
+WHOLE = frozenset(
+    {
+        "procedure_version",
+        "events",
+        "copies",
+        "seconds",
+        "readings",
+        "corrections",
+        "unclear",
+        "retaken",
+        "skipped",
+        "close",
+        "mended",
+        "seq",
+        "round",
+    }
+)
 PIECE = 20_000
 
 
@@ -87,7 +103,16 @@ def _parquet(rows: Iterator[dict[str, Any]], to: Path) -> int:
     if first is None:
         parquet.write_table(pyarrow.table({}), to)
         return 0
-    kinds = {name: pyarrow.float64() if name in FLOATS else pyarrow.bool_() if name in FLAGS else pyarrow.int64() if name in WHOLE else pyarrow.string() for name in first}
+    kinds = {
+        name: pyarrow.float64()
+        if name in FLOATS
+        else pyarrow.bool_()
+        if name in FLAGS
+        else pyarrow.int64()
+        if name in WHOLE
+        else pyarrow.string()
+        for name in first
+    }
     schema = pyarrow.schema(list(kinds.items()))
     stream, count = chain([first], rows), 0
     with parquet.ParquetWriter(to, schema) as writer:

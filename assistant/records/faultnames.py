@@ -18,7 +18,9 @@ def fault_name(fault: str | None) -> str:
 
 def sentence_on(fault: str) -> str:
     """What is said of the fault, in a sentence each for two faults at once."""
-    return " ".join(one.says if one else f"The readings point at this: {part.replace('_', ' ')}." for part, one in _parts(fault))
+    return " ".join(
+        one.says if one else f"The readings point at this: {part.replace('_', ' ')}." for part, one in _parts(fault)
+    )
 
 
 def advice_on(fault: str) -> str:

@@ -84,7 +84,9 @@ def import_journals(store: Store, paths: Iterable[Path], now: Callable[[], float
     return done
 
 
-def import_events(store: Store, journals: Iterable[Journal], now: Callable[[], float] = time.time, done: Imported | None = None) -> Imported:
+def import_events(
+    store: Store, journals: Iterable[Journal], now: Callable[[], float] = time.time, done: Imported | None = None
+) -> Imported:
     """Import journals that are in memory, `BATCH` visits a transaction. Each stands alone: one that is refused stops no other."""
     done = done or Imported()
     stream = iter(journals)
@@ -109,7 +111,9 @@ def _ready(journal: Journal, done: Imported) -> _Ready | None:
     except (Broken, NewerJournal) as error:
         done.problems.append(f"{journal.origin or 'A journal'}: {getattr(error, 'reason', error)}")
     except UNDERIVABLE as error:
-        done.problems.append(f"{journal.origin or 'A journal'}: it cannot be worked out ({type(error).__name__}: {str(error)[:80]})")
+        done.problems.append(
+            f"{journal.origin or 'A journal'}: it cannot be worked out ({type(error).__name__}: {str(error)[:80]})"
+        )
     return None
 
 
@@ -135,7 +139,11 @@ def rederive(store: Store) -> int:
     count = 0
     while True:
         with store.writing() as connection:
-            old = select(visits.c.key, visits.c.torn, copies.c.body).join(copies, copies.c.key == visits.c.shown).where((visits.c.derived.is_(None)) | (visits.c.derived < DERIVED))
+            old = (
+                select(visits.c.key, visits.c.torn, copies.c.body)
+                .join(copies, copies.c.key == visits.c.shown)
+                .where((visits.c.derived.is_(None)) | (visits.c.derived < DERIVED))
+            )
             rows = connection.execute(old.order_by(visits.c.id).limit(BATCH).with_for_update(of=visits)).all()
             if not rows:
                 return count
@@ -144,7 +152,11 @@ def rederive(store: Store) -> int:
                 _write_derived(connection, anew, fresh=frozenset())
             if len(anew) < len(rows):
                 # A copy that is damaged keeps the columns it has, and is not tried again; `verify` names it.
-                connection.execute(update(visits).where(visits.c.key.in_([row.key for row in rows if row.key not in anew])).values(derived=DERIVED))
+                connection.execute(
+                    update(visits)
+                    .where(visits.c.key.in_([row.key for row in rows if row.key not in anew]))
+                    .values(derived=DERIVED)
+                )
             count += len(anew)
 
 
@@ -184,7 +196,9 @@ def _import_batch(connection: Connection, ready: list[_Ready], now: int, done: I
     for one in ready:
         key = keys[one.journal.visit]
         have = held.get(key, [])
-        if any(other["digest"] == one.digest for other in have) or any(other.digest == one.digest for other in added.get(key, [])):
+        if any(other["digest"] == one.digest for other in have) or any(
+            other.digest == one.digest for other in added.get(key, [])
+        ):
             done.same.append(one.journal.visit)
             continue
         place = _place(connection, one, have, added.get(key, []))
@@ -203,7 +217,13 @@ def _import_batch(connection: Connection, ready: list[_Ready], now: int, done: I
         else:
             done.new.append(one.journal.visit)
     if added:
-        _write(connection, {key: list_ for key, list_ in added.items() if list_}, dropped, now, fresh={keys[visit] for visit in fresh})
+        _write(
+            connection,
+            {key: list_ for key, list_ in added.items() if list_},
+            dropped,
+            now,
+            fresh={keys[visit] for visit in fresh},
+        )
 
 
 @dataclass(frozen=True)
@@ -218,7 +238,9 @@ class _Place:
 def _place(connection: Connection, one: _Ready, have: list[dict[str, Any]], beside: list[_Ready]) -> _Place:
     stored = []
     for other in have:
-        body = canonical(unpack(connection.execute(select(copies.c.body).where(copies.c.key == other["key"])).scalar_one()))
+        body = canonical(
+            unpack(connection.execute(select(copies.c.body).where(copies.c.key == other["key"])).scalar_one())
+        )
         if begins(body, one.body):
             return _Place(True, [], [])
         if begins(one.body, body):
@@ -238,7 +260,9 @@ def _locked_keys(connection: Connection, ids: list[str]) -> tuple[dict[str, int]
     names = sorted(set(ids))
     insert = _insert(connection)(visits).on_conflict_do_nothing(index_elements=["id"]).returning(visits.c.id)
     fresh = set(connection.execute(insert, [{"id": name} for name in names]).scalars())
-    rows = connection.execute(select(visits.c.id, visits.c.key).where(visits.c.id.in_(names)).order_by(visits.c.id).with_for_update()).all()
+    rows = connection.execute(
+        select(visits.c.id, visits.c.key).where(visits.c.id.in_(names)).order_by(visits.c.id).with_for_update()
+    ).all()
     return {row.id: row.key for row in rows}, fresh
 
 
@@ -251,9 +275,19 @@ def _held(connection: Connection, keys: list[int]) -> dict[int, list[dict[str, A
     return found
 
 
-def _write(connection: Connection, added: dict[int, list[_Ready]], dropped: list[int], now: int, fresh: set[int]) -> None:
+def _write(
+    connection: Connection, added: dict[int, list[_Ready]], dropped: list[int], now: int, fresh: set[int]
+) -> None:
     rows = [
-        {"visit": key, "digest": one.digest, "origin": one.journal.origin[:300], "imported_at": one.journal.imported_at or now, "events": len(one.journal.events), "torn": one.journal.torn, "body": pack(one.body)}
+        {
+            "visit": key,
+            "digest": one.digest,
+            "origin": one.journal.origin[:300],
+            "imported_at": one.journal.imported_at or now,
+            "events": len(one.journal.events),
+            "torn": one.journal.torn,
+            "body": pack(one.body),
+        }
         for key, list_ in added.items()
         for one in list_
     ]
@@ -261,7 +295,11 @@ def _write(connection: Connection, added: dict[int, list[_Ready]], dropped: list
     if dropped:
         connection.execute(delete(copies).where(copies.c.key.in_(dropped)))
     # The choice depends on nothing but the copies themselves: every order of importing shows the same one.
-    ranked = select(copies.c.visit, copies.c.key, copies.c.digest, copies.c.torn, copies.c.events).where(copies.c.visit.in_(list(added))).order_by(copies.c.visit, copies.c.events.desc(), copies.c.digest)
+    ranked = (
+        select(copies.c.visit, copies.c.key, copies.c.digest, copies.c.torn, copies.c.events)
+        .where(copies.c.visit.in_(list(added)))
+        .order_by(copies.c.visit, copies.c.events.desc(), copies.c.digest)
+    )
     shown: dict[int, Any] = {}
     count: dict[int, int] = {}
     for row in connection.execute(ranked):
@@ -274,10 +312,15 @@ def _write(connection: Connection, added: dict[int, list[_Ready]], dropped: list
         if here is not None and here.journal.torn == bool(row.torn):
             derived[key] = here.derived
         else:
-            derived[key] = derive(unpack(connection.execute(select(copies.c.body).where(copies.c.key == row.key)).scalar_one()), bool(row.torn))
+            derived[key] = derive(
+                unpack(connection.execute(select(copies.c.body).where(copies.c.key == row.key)).scalar_one()),
+                bool(row.torn),
+            )
     _write_derived(connection, derived, frozenset(fresh))
     connection.execute(
-        update(visits).where(visits.c.key == bindparam("of")).values(shown=bindparam("head"), copies=bindparam("number")),
+        update(visits)
+        .where(visits.c.key == bindparam("of"))
+        .values(shown=bindparam("head"), copies=bindparam("number")),
         [{"of": key, "head": row.key, "number": count[key]} for key, row in shown.items()],
     )
 
@@ -285,7 +328,9 @@ def _write(connection: Connection, added: dict[int, list[_Ready]], dropped: list
 def _write_derived(connection: Connection, derived: dict[int, Derived], fresh: frozenset[int]) -> None:
     names = list(next(iter(derived.values())).visit)
     connection.execute(
-        update(visits).where(visits.c.key == bindparam("of")).values({name: bindparam(f"new_{name}") for name in names}),
+        update(visits)
+        .where(visits.c.key == bindparam("of"))
+        .values({name: bindparam(f"new_{name}") for name in names}),
         [{"of": key, **{f"new_{name}": value for name, value in one.visit.items()}} for key, one in derived.items()],
     )
     stale = [key for key in derived if key not in fresh]

@@ -15,9 +15,28 @@ from assistant.records.store import Store
 from assistant.records.tables import copies, readings, verdicts, visits
 
 LISTED = (
-    visits.c.id, visits.c.started_at, visits.c.ended_at, visits.c.equipment, visits.c.equipment_name, visits.c.technician, visits.c.site, visits.c.how,
-    visits.c.fault, visits.c.outcome, visits.c.summary, visits.c.invented, visits.c.copies, visits.c.torn, visits.c.readings, visits.c.close, visits.c.skipped, visits.c.seconds,
-    visits.c.found, visits.c.mended, visits.c.danger, visits.c.not_done,
+    visits.c.id,
+    visits.c.started_at,
+    visits.c.ended_at,
+    visits.c.equipment,
+    visits.c.equipment_name,
+    visits.c.technician,
+    visits.c.site,
+    visits.c.how,
+    visits.c.fault,
+    visits.c.outcome,
+    visits.c.summary,
+    visits.c.invented,
+    visits.c.copies,
+    visits.c.torn,
+    visits.c.readings,
+    visits.c.close,
+    visits.c.skipped,
+    visits.c.seconds,
+    visits.c.found,
+    visits.c.mended,
+    visits.c.danger,
+    visits.c.not_done,
 )
 
 
@@ -45,7 +64,12 @@ class Wanted:
     def clauses(self, sqlite: bool) -> list[ColumnElement[bool]]:
         """The conditions on `visits`. sqlite: whose LIKE takes capital and small letters for the same by itself."""
         found: list[ColumnElement[bool]] = []
-        for column, value in ((visits.c.equipment, self.equipment), (visits.c.outcome, self.outcome), (visits.c.technician, self.technician), (visits.c.site, self.site)):
+        for column, value in (
+            (visits.c.equipment, self.equipment),
+            (visits.c.outcome, self.outcome),
+            (visits.c.technician, self.technician),
+            (visits.c.site, self.site),
+        ):
             if value is not None:
                 found.append(column == _storable(value))
         if self.fault is not None:
@@ -56,7 +80,15 @@ class Wanted:
             found.append(visits.c.started_at < self.until)
         if self.text:
             # One string and one comparison: half the time of four.
-            words = visits.c.id + "\n" + func.coalesce(visits.c.site, "") + "\n" + func.coalesce(visits.c.technician, "") + "\n" + func.coalesce(visits.c.summary, "")
+            words = (
+                visits.c.id
+                + "\n"
+                + func.coalesce(visits.c.site, "")
+                + "\n"
+                + func.coalesce(visits.c.technician, "")
+                + "\n"
+                + func.coalesce(visits.c.summary, "")
+            )
             pattern = f"%{_escaped(self.text)}%"
             found.append(words.like(pattern, escape="/") if sqlite else words.ilike(pattern, escape="/"))
         if self.conflict:
@@ -87,12 +119,20 @@ class Difference:
     other: Event | None
 
 
-def listed(store: Store, wanted: Wanted | None = None, limit: int | None = 50, after: tuple[int, str] | None = None) -> list[dict[str, Any]]:
+def listed(
+    store: Store, wanted: Wanted | None = None, limit: int | None = 50, after: tuple[int, str] | None = None
+) -> list[dict[str, Any]]:
     """Visits, newest first, as plain rows. after: (started_at, id) of the last row of the page before."""
     wanted = wanted or Wanted()
-    query = select(*LISTED).where(visits.c.started_at.is_not(None), *wanted.clauses(store.sqlite)).order_by(visits.c.started_at.desc(), visits.c.id.desc())
+    query = (
+        select(*LISTED)
+        .where(visits.c.started_at.is_not(None), *wanted.clauses(store.sqlite))
+        .order_by(visits.c.started_at.desc(), visits.c.id.desc())
+    )
     if after is not None:
-        query = query.where(or_(visits.c.started_at < after[0], (visits.c.started_at == after[0]) & (visits.c.id < _storable(after[1]))))
+        query = query.where(
+            or_(visits.c.started_at < after[0], (visits.c.started_at == after[0]) & (visits.c.id < _storable(after[1])))
+        )
     with store.reading() as connection:
         return [dict(row) for row in connection.execute(query.limit(limit)).mappings()]
 
@@ -100,19 +140,37 @@ def listed(store: Store, wanted: Wanted | None = None, limit: int | None = 50, a
 def counted(store: Store, wanted: Wanted | None = None) -> int:
     """How many visits `listed` would give without a limit."""
     with store.reading() as connection:
-        return connection.execute(select(func.count()).select_from(visits).where(visits.c.started_at.is_not(None), *(wanted or Wanted()).clauses(store.sqlite))).scalar_one()
+        return connection.execute(
+            select(func.count())
+            .select_from(visits)
+            .where(visits.c.started_at.is_not(None), *(wanted or Wanted()).clauses(store.sqlite))
+        ).scalar_one()
 
 
 def visit_copies(store: Store, visit: str) -> list[Copy]:
     """Every copy of a visit, the shown one first. Raises UnknownVisit."""
-    query = select(copies, (copies.c.key == visits.c.shown).label("is_shown")).join(visits, visits.c.key == copies.c.visit).where(visits.c.id == _storable(visit))
+    query = (
+        select(copies, (copies.c.key == visits.c.shown).label("is_shown"))
+        .join(visits, visits.c.key == copies.c.visit)
+        .where(visits.c.id == _storable(visit))
+    )
     try:
         with store.reading() as connection:
-            found = [Copy(row.digest, row.origin or "", row.imported_at, bool(row.torn), bool(row.is_shown), unpack(row.body)) for row in connection.execute(query.order_by(copies.c.events.desc(), copies.c.digest))]
+            found = [
+                Copy(
+                    row.digest, row.origin or "", row.imported_at, bool(row.torn), bool(row.is_shown), unpack(row.body)
+                )
+                for row in connection.execute(query.order_by(copies.c.events.desc(), copies.c.digest))
+            ]
     except ValueError as error:
-        raise StoreError(f"A copy of the visit '{visit}' is damaged: {error}.", "See: twohands records verify") from error
+        raise StoreError(
+            f"A copy of the visit '{visit}' is damaged: {error}.", "See: twohands records verify"
+        ) from error
     if not found:
-        raise UnknownVisit(f"There is no visit '{visit}' in the store.", "See the names with `twohands records list`, or import its journal first.")
+        raise UnknownVisit(
+            f"There is no visit '{visit}' in the store.",
+            "See the names with `twohands records list`, or import its journal first.",
+        )
     return sorted(found, key=lambda one: not one.shown)
 
 
@@ -132,11 +190,23 @@ def resolve(store: Store, name: str) -> str:
             raise UnknownVisit("The store holds no visit.", "Import one with `twohands records import FOLDER`.")
         return str(rows[0]["id"])
     with store.reading() as connection:
-        ids = connection.execute(select(visits.c.id).where(visits.c.id.startswith(_storable(name), autoescape=True)).order_by(visits.c.id).limit(5)).scalars().all()
+        ids = (
+            connection.execute(
+                select(visits.c.id)
+                .where(visits.c.id.startswith(_storable(name), autoescape=True))
+                .order_by(visits.c.id)
+                .limit(5)
+            )
+            .scalars()
+            .all()
+        )
     if name in ids or len(ids) == 1:
         return name if name in ids else ids[0]
     if not ids:
-        raise UnknownVisit(f"There is no visit '{name}' in the store.", "See the names with `twohands records list`, or import its journal first.")
+        raise UnknownVisit(
+            f"There is no visit '{name}' in the store.",
+            "See the names with `twohands records list`, or import its journal first.",
+        )
     raise StoreError(f"More than one visit begins with '{name}': {', '.join(ids)}.", "Give more of the name.")
 
 
@@ -148,11 +218,15 @@ def rows_of(connection: Connection, what: str, wanted: Wanted, size: int = 5000)
     else:
         table = {"readings": readings, "verdicts": verdicts}[what]
         columns = [one for one in table.c if one.name not in ("visit", "equipment", "site", "month")]
-        query = select(visits.c.id.label("visit"), visits.c.equipment, visits.c.site, visits.c.technician, *columns).join(visits, visits.c.key == table.c.visit)
+        query = select(
+            visits.c.id.label("visit"), visits.c.equipment, visits.c.site, visits.c.technician, *columns
+        ).join(visits, visits.c.key == table.c.visit)
         query = query.order_by(visits.c.started_at, visits.c.key, table.c.seq)
     if what == "visits":
         query = query.order_by(visits.c.started_at, visits.c.key)
-    result = connection.execution_options(yield_per=size).execute(query.where(*wanted.clauses(connection.dialect.name == "sqlite")))
+    result = connection.execution_options(yield_per=size).execute(
+        query.where(*wanted.clauses(connection.dialect.name == "sqlite"))
+    )
     for row in result.mappings():
         yield dict(row)
 

@@ -30,7 +30,9 @@ def found(store: Store) -> Found:
     A visit whose next one to the same place, within `BOARD_DAYS`, named another
     fault proves nothing and is left out. Invented visits never count.
     """
-    query = select(visits.c.site, visits.c.started_at, visits.c.found).where(visits.c.concluded.is_(True), visits.c.invented.is_not(True), visits.c.procedure == "flame_sensing")
+    query = select(visits.c.site, visits.c.started_at, visits.c.found).where(
+        visits.c.concluded.is_(True), visits.c.invented.is_not(True), visits.c.procedure == "flame_sensing"
+    )
     with store.reading() as connection:
         rows = connection.execute(query.order_by(visits.c.site, visits.c.started_at)).all()
     shipped = catalog.shipped_prior()
@@ -48,5 +50,10 @@ def found(store: Store) -> Found:
 
 
 def _gainsays(one: Any, after: Any) -> bool:
-    soon = one.site and one.site == after.site and one.started_at is not None and after.started_at - one.started_at <= BOARD_DAYS * DAY
+    soon = (
+        one.site
+        and one.site == after.site
+        and one.started_at is not None
+        and after.started_at - one.started_at <= BOARD_DAYS * DAY
+    )
     return bool(soon) and after.found not in (None, one.found)

@@ -1,6 +1,6 @@
 """Opens the store: a SQLite file by default, PostgreSQL by URL. Upgrades it on the way.
 
-    with open_store() as store: ...
+with open_store() as store: ...
 """
 
 from __future__ import annotations
@@ -63,7 +63,11 @@ class Store:
     @contextmanager
     def writing(self) -> Iterator[Connection]:
         """A transaction that is kept whole or not at all. Raises StoreError."""
-        with _plainly(self.engine), self.engine.connect().execution_options(writes=True) as connection, connection.begin():
+        with (
+            _plainly(self.engine),
+            self.engine.connect().execution_options(writes=True) as connection,
+            connection.begin(),
+        ):
             yield connection
 
     def close(self) -> None:
@@ -72,7 +76,9 @@ class Store:
     def __enter__(self) -> Store:
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         self.close()
 
 
@@ -87,7 +93,9 @@ def open_store(url: str | None = None) -> Store:
         try:
             _make_private(Path(target.database))
         except OSError as error:
-            raise StoreError(f"The folder for the store cannot be made: {error.strerror}.", "Choose another place with --store.") from error
+            raise StoreError(
+                f"The folder for the store cannot be made: {error.strerror}.", "Choose another place with --store."
+            ) from error
     store = Store(_engine(target))
     upgrade(store)
     return store
@@ -108,7 +116,10 @@ def upgrade(store: Store, target: str = "head") -> None:
     with store.reading() as connection:
         now = revision(connection)
     if now is not None and now not in known:
-        raise StoreTooNew(f"The store has the shape '{now}', which this version does not know.", "Update twohands on this machine, then open the store again.")
+        raise StoreTooNew(
+            f"The store has the shape '{now}', which this version does not know.",
+            "Update twohands on this machine, then open the store again.",
+        )
     if now == scripts.get_current_head():
         return
     with store.writing() as connection:
@@ -124,11 +135,15 @@ def _target(url: str) -> URL:
     try:
         target = make_url(url)
     except (ArgumentError, ValueError) as error:
-        raise StoreError("The address of the store cannot be read.", "Give a path, or a URL such as postgresql://user@host/name.") from error
+        raise StoreError(
+            "The address of the store cannot be read.", "Give a path, or a URL such as postgresql://user@host/name."
+        ) from error
     if target.drivername in ("postgresql", "postgres"):
         target = target.set(drivername="postgresql+psycopg")
     if target.get_backend_name() not in ("sqlite", "postgresql"):
-        raise StoreError(f"A store of the kind '{target.drivername}' is not known.", "Use a SQLite file or a postgresql:// URL.")
+        raise StoreError(
+            f"A store of the kind '{target.drivername}' is not known.", "Use a SQLite file or a postgresql:// URL."
+        )
     return target
 
 
@@ -148,7 +163,9 @@ def _engine(target: URL) -> Engine:
             return create_engine(target, pool_pre_ping=True)
         engine = create_engine(target, connect_args={"timeout": BUSY_SECONDS, "check_same_thread": False})
     except (ArgumentError, NoSuchModuleError) as error:
-        raise StoreError("The address of the store cannot be used.", "Give a path, or a URL such as postgresql://user@host/name.") from error
+        raise StoreError(
+            "The address of the store cannot be used.", "Give a path, or a URL such as postgresql://user@host/name."
+        ) from error
     event.listen(engine, "connect", _sqlite_settings)
     event.listen(engine, "begin", _sqlite_begin)
     return engine
@@ -158,7 +175,15 @@ def _sqlite_settings(connection: object, _record: object) -> None:
     """Write-ahead log: readers and one writer do not wait for each other; what was stored stays after a lost battery. We say BEGIN ourselves."""
     connection.isolation_level = None  # type: ignore[attr-defined]
     cursor = connection.cursor()  # type: ignore[attr-defined]
-    for line in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "secure_delete=ON", "cache_size=-65536", "temp_store=MEMORY", "mmap_size=268435456"):
+    for line in (
+        "journal_mode=WAL",
+        "synchronous=FULL",
+        "foreign_keys=ON",
+        "secure_delete=ON",
+        "cache_size=-65536",
+        "temp_store=MEMORY",
+        "mmap_size=268435456",
+    ):
         cursor.execute(f"PRAGMA {line}")
     cursor.close()
 
@@ -174,12 +199,19 @@ def _plainly(engine: Engine) -> Iterator[None]:
         yield
     except OperationalError as error:
         reason = str(error.orig).strip().splitlines()[0] if error.orig else "no reason given"
-        raise StoreError(f"The store at {engine.url.render_as_string(hide_password=True)} cannot be used: {reason}.", "Check the address, that the database runs, and that the disk has room.") from error
+        raise StoreError(
+            f"The store at {engine.url.render_as_string(hide_password=True)} cannot be used: {reason}.",
+            "Check the address, that the database runs, and that the disk has room.",
+        ) from error
     except (DataError, IntegrityError, InterfaceError) as error:
-        raise Unstorable(f"The store refused: {str(error.orig).strip().splitlines()[0][:200]}.", "See what the journal holds.") from error
+        raise Unstorable(
+            f"The store refused: {str(error.orig).strip().splitlines()[0][:200]}.", "See what the journal holds."
+        ) from error
     except DBAPIError as error:
         reason = str(error.orig).strip().splitlines()[0]
-        raise StoreError(f"The store refused: {reason}.", "If this is a store of twohands, please report it with this line.") from error
+        raise StoreError(
+            f"The store refused: {reason}.", "If this is a store of twohands, please report it with this line."
+        ) from error
     except (StatementError, OverflowError, UnicodeEncodeError) as error:
         # What the driver itself cannot hand over: whole numbers past 64 bits, half characters.
         reason = str(getattr(error, "orig", None) or error).strip().splitlines()[0][:200]

@@ -31,7 +31,14 @@ from sqlalchemy.types import TypeEngine
 
 Key: TypeEngine = BigInteger().with_variant(Integer, "sqlite")
 
-metadata = MetaData(naming_convention={"ix": "ix_%(column_0_N_label)s", "uq": "uq_%(table_name)s_%(column_0_N_name)s", "fk": "fk_%(table_name)s_%(column_0_N_name)s", "pk": "pk_%(table_name)s"})
+metadata = MetaData(
+    naming_convention={
+        "ix": "ix_%(column_0_N_label)s",
+        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+        "fk": "fk_%(table_name)s_%(column_0_N_name)s",
+        "pk": "pk_%(table_name)s",
+    }
+)
 
 visits = Table(
     "visits",
@@ -81,7 +88,17 @@ visits = Table(
     Index("ix_visits_started", "started_at", "key"),
     Index("ix_visits_found", "concluded", "equipment", "found", "month"),
     Index("ix_visits_site", "site", "started_at", "found"),
-    Index("ix_visits_progress", "technician", "month", "started_at", "seconds", "readings", "corrections", "unclear", "retaken"),
+    Index(
+        "ix_visits_progress",
+        "technician",
+        "month",
+        "started_at",
+        "seconds",
+        "readings",
+        "corrections",
+        "unclear",
+        "retaken",
+    ),
     Index("ix_visits_board", "board", "started_at"),
 )
 

@@ -32,9 +32,13 @@ def bar(scale: Scale, words: str) -> str:
     for zone in scale.zones:
         parts.append(_rect(x(zone.low), x(zone.high), TOP, THICK, FILL[zone.kind]))
         if zone.kind == "bad":
-            parts.append(f'<line x1="{x(zone.low):.1f}" x2="{x(zone.high):.1f}" y1="{TOP + THICK}" y2="{TOP + THICK}" stroke="{EDGE["bad"]}" stroke-width="1.6" stroke-dasharray="3 2"/>')
+            parts.append(
+                f'<line x1="{x(zone.low):.1f}" x2="{x(zone.high):.1f}" y1="{TOP + THICK}" y2="{TOP + THICK}" stroke="{EDGE["bad"]}" stroke-width="1.6" stroke-dasharray="3 2"/>'
+            )
         if zone.kind == "good":
-            parts.append(f'<line x1="{x(zone.low):.1f}" x2="{x(zone.high):.1f}" y1="{TOP + THICK}" y2="{TOP + THICK}" stroke="{EDGE["good"]}" stroke-width="1.6"/>')
+            parts.append(
+                f'<line x1="{x(zone.low):.1f}" x2="{x(zone.high):.1f}" y1="{TOP + THICK}" y2="{TOP + THICK}" stroke="{EDGE["good"]}" stroke-width="1.6"/>'
+            )
     parts += _marks(scale, x)
     parts += _reading(scale, x)
     return f'<svg class="bar" viewBox="0 0 {WIDTH:g} {HEIGHT:g}" width="{WIDTH:g}" height="{HEIGHT:g}" role="img" aria-label="{escape(words)}" font-family="DejaVu Sans, Verdana, sans-serif" font-size="12">{"".join(parts)}</svg>'
@@ -50,7 +54,9 @@ def _marks(scale: Scale, x) -> list[str]:
         if left < taken + 6:
             left = min(taken + 6, WIDTH - PAD - wide)
         fits = left >= taken + 2
-        parts.append(f'<line x1="{at:.1f}" x2="{at:.1f}" y1="{TOP - 3}" y2="{TOP + THICK + 4}" stroke="{INK}" stroke-width="1"/>')
+        parts.append(
+            f'<line x1="{at:.1f}" x2="{at:.1f}" y1="{TOP - 3}" y2="{TOP + THICK + 4}" stroke="{INK}" stroke-width="1"/>'
+        )
         if fits:
             parts.append(f'<text x="{left:.1f}" y="{TOP + THICK + 16}" fill="{SOFT}">{escape(text)}</text>')
             taken = left + wide
@@ -61,7 +67,10 @@ def _reading(scale: Scale, x) -> list[str]:
     middle = TOP + THICK / 2
     if math.isinf(scale.value):
         end = WIDTH - PAD
-        return [f'<path d="M{end - 12:.1f} {middle - 6} L{end:.1f} {middle} L{end - 12:.1f} {middle + 6} Z" fill="{BLUE}"/>', f'<text x="{end - 18:.1f}" y="{middle + 4}" fill="{INK}" text-anchor="end">{escape(shown(scale.value, scale.quantity))}</text>']
+        return [
+            f'<path d="M{end - 12:.1f} {middle - 6} L{end:.1f} {middle} L{end - 12:.1f} {middle + 6} Z" fill="{BLUE}"/>',
+            f'<text x="{end - 18:.1f}" y="{middle + 4}" fill="{INK}" text-anchor="end">{escape(shown(scale.value, scale.quantity))}</text>',
+        ]
     if math.isnan(scale.value):
         return []
     low, high, at = x(scale.low), x(scale.high), x(scale.value)

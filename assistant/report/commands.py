@@ -24,22 +24,40 @@ def default_visits() -> Path:
 
 @click.command()
 @click.argument("visit")
-@click.option("--visits", type=click.Path(file_okay=False, path_type=Path), default=default_visits, help="Folder of the visits.")
-@click.option("--out", type=click.Path(file_okay=False, path_type=Path), help="Where the report goes; the visit's own folder when left out.")
+@click.option(
+    "--visits", type=click.Path(file_okay=False, path_type=Path), default=default_visits, help="Folder of the visits."
+)
+@click.option(
+    "--out",
+    type=click.Path(file_okay=False, path_type=Path),
+    help="Where the report goes; the visit's own folder when left out.",
+)
 @click.option("--format", "format_", type=click.Choice(["both", "pdf", "html"]), default="both", show_default=True)
-@click.option("--before", metavar="VISIT", help="The visit before the repair; found by place and furnace when left out, 'none' for none.")
+@click.option(
+    "--before",
+    metavar="VISIT",
+    help="The visit before the repair; found by place and furnace when left out, 'none' for none.",
+)
 @click.option("--spoken", is_flag=True, help="Only print the summary that can be spoken in under half a minute.")
 def report(visit: str, visits: Path, out: Path | None, format_: str, before: str | None, spoken: bool) -> None:
     """Make the report of a visit. VISIT: a folder, the name of a visit, its beginning, or 'last'."""
     folder = find_visit(visit, visits)
     events, torn = read_visit(folder)
-    earlier = None if before == "none" else read_visit(find_visit(before, visits))[0] if before else earlier_visit(folder, events)
+    earlier = (
+        None
+        if before == "none"
+        else read_visit(find_visit(before, visits))[0]
+        if before
+        else earlier_visit(folder, events)
+    )
     try:
         from assistant.report.page import html, memo_sounds, pdf
         from assistant.report.spoken import spoken_summary
         from assistant.report.story import tell
     except ImportError as error:
-        raise MissingLibrary(f"Reports need the package '{error.name}', which is not installed.", "Run: pip install 'twohands[report]'") from error
+        raise MissingLibrary(
+            f"Reports need the package '{error.name}', which is not installed.", "Run: pip install 'twohands[report]'"
+        ) from error
     story = tell(events, torn, earlier)
     if spoken:
         click.echo(spoken_summary(story))
@@ -62,15 +80,22 @@ def find_visit(name: str, visits: Path) -> Path:
     if len(matches) == 1:
         return matches[0]
     if matches:
-        raise JournalError(f"More than one visit begins with '{name}': {', '.join(one.name for one in matches[:5])}.", "Give more of the name.")
-    raise JournalError(f"There is no visit '{name}' in {visits}.", "Give its folder, or the folder of the visits with --visits.")
+        raise JournalError(
+            f"More than one visit begins with '{name}': {', '.join(one.name for one in matches[:5])}.",
+            "Give more of the name.",
+        )
+    raise JournalError(
+        f"There is no visit '{name}' in {visits}.", "Give its folder, or the folder of the visits with --visits."
+    )
 
 
 def read_visit(folder: Path) -> tuple[list[dict[str, Any]], bool]:
     """The lines of a visit. Raises JournalError, also for a journal that names no visit."""
     events, torn = read(folder)
     if not events or not all(isinstance(one, dict) for one in events) or events[0].get("kind") != "visit":
-        raise JournalError(f"The journal in {folder.name} does not begin with a visit.", "Check that this is the folder of a visit.")
+        raise JournalError(
+            f"The journal in {folder.name} does not begin with a visit.", "Check that this is the folder of a visit."
+        )
     return events, torn
 
 
@@ -97,5 +122,7 @@ def _write(path: Path, content: bytes) -> None:
         private.make_folder(path.parent)
         private.write_whole(path, content)
     except OSError as error:
-        raise JournalError(f"{path} cannot be written ({error.strerror}).", "Choose another folder with --out.") from error
+        raise JournalError(
+            f"{path} cannot be written ({error.strerror}).", "Choose another folder with --out."
+        ) from error
     click.echo(str(path))

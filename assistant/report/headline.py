@@ -41,9 +41,7 @@ def headline(events: list[dict[str, Any]], counting: tuple[ReportedReading, ...]
     return found
 
 
-GAS = (
-    "Gas was smelled and the visit was broken off: nobody may use this furnace until the leak is found and mended."
-)
+GAS = "Gas was smelled and the visit was broken off: nobody may use this furnace until the leak is found and mended."
 UNFINISHED = "The visit was not finished, so there is no verdict on the whole circuit."
 STOPPED = "All checks were made, but the visit was stopped before its end, so the furnace is not called good."
 PARTLY = "Not every check was made, so there is no verdict on the whole circuit."
@@ -53,7 +51,9 @@ def _unsaid(danger: Danger) -> str:
     return f"Danger: {danger.short}. Leave it off until it is put right."
 
 
-def _verdict(events: list[dict[str, Any]], end: dict[str, Any], counting: tuple[ReportedReading, ...], again: bool) -> Headline:
+def _verdict(
+    events: list[dict[str, Any]], end: dict[str, Any], counting: tuple[ReportedReading, ...], again: bool
+) -> Headline:
     finished, missing, mended = end.get("how") == "finished", not_done(events), fixes(events)
     whole = finished and not missing
     bad = [one.title for one in counting if one.outcome == "fail"]
@@ -115,7 +115,11 @@ def _with_fault(fault: str, advice: str, bad: list[str], close: list[str], again
     name = fault_name(fault)
     if again and not bad:
         doubt = f" {_list(close)} {'is' if len(close) == 1 else 'are'} still too close to call." if close else ""
-        return Headline("doubt" if close else "good", f"{name[:1].upper()}{name[1:]} was found, and the checks made again afterwards are good.", f"What was found: {sentence_on(fault)}{doubt}")
+        return Headline(
+            "doubt" if close else "good",
+            f"{name[:1].upper()}{name[1:]} was found, and the checks made again afterwards are good.",
+            f"What was found: {sentence_on(fault)}{doubt}",
+        )
     then = advice
     if close:
         then = f"{then} Too close to call: {_list(close)}.".strip()

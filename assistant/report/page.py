@@ -32,10 +32,24 @@ LARGEST_MEMO = 4_000_000
 
 def html(story: Story, sounds: Mapping[str, bytes] | None = None, for_print: bool = False) -> str:
     """The page. sounds: memo files by their name in the journal. Every text from the journal is escaped."""
-    return _environment().get_template("report.html").render(
-        story=story, first=story.first, family=_family(story), tool=_tool(story), sounds=_embedded(sounds or {}), for_print=for_print,
-        pictures=_pictures(story), used=_used(story), spoken=spoken_summary(story), spoken_seconds=round(spoken_seconds(spoken_summary(story))),
-        style=Markup(filled((HERE / "report.css").read_text(encoding="utf-8"))), began=_moment(story.began), took=_took(story.began, story.ended),
+    return (
+        _environment()
+        .get_template("report.html")
+        .render(
+            story=story,
+            first=story.first,
+            family=_family(story),
+            tool=_tool(story),
+            sounds=_embedded(sounds or {}),
+            for_print=for_print,
+            pictures=_pictures(story),
+            used=_used(story),
+            spoken=spoken_summary(story),
+            spoken_seconds=round(spoken_seconds(spoken_summary(story))),
+            style=Markup(filled((HERE / "report.css").read_text(encoding="utf-8"))),
+            began=_moment(story.began),
+            took=_took(story.began, story.ended),
+        )
     )
 
 
@@ -45,8 +59,13 @@ def pdf(story: Story, sounds: Mapping[str, bytes] | None = None) -> bytes:
         from weasyprint import HTML
         from weasyprint.urls import URLFetcher
     except (ImportError, OSError) as error:
-        raise ReportError(f"A PDF cannot be made here: {str(error).splitlines()[0]}", "Run: pip install 'twohands[report]' and apt-get install libpango-1.0-0 libpangoft2-1.0-0, or ask for --format html.") from error
-    return HTML(string=html(story, sounds, for_print=True), url_fetcher=URLFetcher(allowed_protocols=("data",))).write_pdf()
+        raise ReportError(
+            f"A PDF cannot be made here: {str(error).splitlines()[0]}",
+            "Run: pip install 'twohands[report]' and apt-get install libpango-1.0-0 libpangoft2-1.0-0, or ask for --format html.",
+        ) from error
+    return HTML(
+        string=html(story, sounds, for_print=True), url_fetcher=URLFetcher(allowed_protocols=("data",))
+    ).write_pdf()
 
 
 def memo_sounds(story: Story, folder: Path) -> dict[str, bytes]:
@@ -57,14 +76,21 @@ def memo_sounds(story: Story, folder: Path) -> dict[str, bytes]:
         if not memo.file:
             continue
         path = (base / memo.file).resolve()
-        if path.is_relative_to(base) and path.suffix in SOUND and path.is_file() and path.stat().st_size <= LARGEST_MEMO:
+        if (
+            path.is_relative_to(base)
+            and path.suffix in SOUND
+            and path.is_file()
+            and path.stat().st_size <= LARGEST_MEMO
+        ):
             found[memo.file] = path.read_bytes()
     return found
 
 
 @lru_cache
 def _environment() -> Environment:
-    environment = Environment(loader=FileSystemLoader(HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    environment = Environment(
+        loader=FileSystemLoader(HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
     environment.filters["fault"] = fault_name
     environment.filters["probe"] = probe_name
     environment.filters["shown"] = shown
@@ -84,12 +110,18 @@ def _pictures(story: Story) -> dict[str, tuple[str, str] | None]:
         found["phasor"] = phasor_picture(story.phasor)
     if story.pairs:
         found["pairs"] = pairs_picture(story.pairs)
-    made = {name: (f"data:image/svg+xml;base64,{base64.b64encode(svg).decode()}", words) for name, (svg, words) in found.items()}
+    made = {
+        name: (f"data:image/svg+xml;base64,{base64.b64encode(svg).decode()}", words)
+        for name, (svg, words) in found.items()
+    }
     return {"phasor": made.get("phasor"), "pairs": made.get("pairs")}
 
 
 def _embedded(sounds: Mapping[str, bytes]) -> dict[str, str]:
-    return {name: f"data:{SOUND[Path(name).suffix]};base64,{base64.b64encode(sound).decode()}" for name, sound in sounds.items()}
+    return {
+        name: f"data:{SOUND[Path(name).suffix]};base64,{base64.b64encode(sound).decode()}"
+        for name, sound in sounds.items()
+    }
 
 
 def _family(story: Story) -> Equipment | None:

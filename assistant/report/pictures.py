@@ -13,7 +13,9 @@ from assistant.colours import colour
 from assistant.report.story import Pair, Phasor
 from flows.judge.verdict import phase_angle
 
-INK, SOFT, BLUE, AMBER, GREEN, RED, FAINT, PALE = map(colour, ("ink", "soft", "blue", "warm", "good", "bad", "faint", "pale"))
+INK, SOFT, BLUE, AMBER, GREEN, RED, FAINT, PALE = map(
+    colour, ("ink", "soft", "blue", "warm", "good", "bad", "faint", "pale")
+)
 ZONES = {"good": colour("good-zone"), "look": colour("doubt-zone"), "bad": colour("bad-zone")}
 COLOUR = {"pass": GREEN, "fail": RED, "close": AMBER}
 FONT = "DejaVu Sans"
@@ -48,7 +50,14 @@ def phasor_picture(phasor: Phasor) -> tuple[bytes, str]:
     axes.plot(0, 0, "o", color=INK, ms=7)
     outer = reach + 6 * unit
     _label(axes, (outer + hot[0]) / 2, 2.5 * unit, f"supply {phasor.supply:.1f} V", INK, "bottom")
-    _label(axes, (outer + hot[0]) / 2, (tip[1] * (1 - outer / hot[0]) / 2) - lane - 3 * unit, f"hot to R {phasor.across:.1f} V", AMBER, "top")
+    _label(
+        axes,
+        (outer + hot[0]) / 2,
+        (tip[1] * (1 - outer / hot[0]) / 2) - lane - 3 * unit,
+        f"hot to R {phasor.across:.1f} V",
+        AMBER,
+        "top",
+    )
     _label(axes, 0, reach + 4 * unit, f"R to C {phasor.secondary:.1f} V", BLUE, "bottom")
     _label(axes, 0, -reach - 4 * unit, f"angle {angle:.0f}°", SOFT, "top")
     axes.set_aspect("equal")
@@ -67,7 +76,10 @@ def pairs_picture(pairs: tuple[Pair, ...]) -> tuple[bytes, str]:
     for row, pair in enumerate(drawn):
         axes = figure.add_axes((0.33, 1 - (row + 0.9) / (len(drawn) or 1), 0.64, 0.62 / (len(drawn) or 1)))
         _one_pair(axes, pair)
-    words = " ".join(f"{pair.title}: {pair.before.value} before, {pair.before.word}; {pair.after.value} after, {pair.after.word}." for pair in pairs)
+    words = " ".join(
+        f"{pair.title}: {pair.before.value} before, {pair.before.word}; {pair.after.value} after, {pair.after.word}."
+        for pair in pairs
+    )
     return _svg(figure), words
 
 
@@ -79,14 +91,48 @@ def _one_pair(axes: Axes, pair: Pair) -> None:
     for zone in after.zones:
         axes.axvspan(max(zone.low, low), min(zone.high, high), color=ZONES[zone.kind], lw=0)
     start = before.value if math.isfinite(before.value) else high
-    axes.annotate("", (after.value, 0), (start, 0), arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 1.6, "shrinkA": 5, "shrinkB": 5})
+    axes.annotate(
+        "",
+        (after.value, 0),
+        (start, 0),
+        arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 1.6, "shrinkA": 5, "shrinkB": 5},
+    )
     for scale, taken, above in ((before, pair.before, True), (after, pair.after, False)):
         at = scale.value if math.isfinite(scale.value) else high
-        axes.plot(at, 0, "D" if above else "o", ms=9, color=COLOUR.get(taken.outcome or "", SOFT), mec="white", mew=1, clip_on=False, zorder=3)
+        axes.plot(
+            at,
+            0,
+            "D" if above else "o",
+            ms=9,
+            color=COLOUR.get(taken.outcome or "", SOFT),
+            mec="white",
+            mew=1,
+            clip_on=False,
+            zorder=3,
+        )
         share = (at - low) / (high - low)
         side = "left" if share < 0.15 else "right" if share > 0.85 else "center"
-        axes.text(at, 0.42 if above else -0.42, f"{'before' if above else 'after'} {taken.value}", ha=side, va="bottom" if above else "top", fontsize=9.5, color=INK, fontname=FONT)
-    axes.text(-0.03, 0.5, pair.title, transform=axes.transAxes, ha="right", va="center", fontsize=10.5, color=INK, fontname=FONT)
+        axes.text(
+            at,
+            0.42 if above else -0.42,
+            f"{'before' if above else 'after'} {taken.value}",
+            ha=side,
+            va="bottom" if above else "top",
+            fontsize=9.5,
+            color=INK,
+            fontname=FONT,
+        )
+    axes.text(
+        -0.03,
+        0.5,
+        pair.title,
+        transform=axes.transAxes,
+        ha="right",
+        va="center",
+        fontsize=10.5,
+        color=INK,
+        fontname=FONT,
+    )
     axes.set_xlim(low, high)
     axes.set_ylim(-1, 1)
     axes.axis("off")
@@ -104,7 +150,18 @@ def _label(axes: Axes, x: float, y: float, text: str, ink: str, side: str) -> No
 
 
 def _arrow(axes: Axes, start: tuple[float, float], end: tuple[float, float], ink: str) -> None:
-    axes.annotate("", end, start, arrowprops={"arrowstyle": "-|>,head_width=0.35,head_length=0.8", "color": ink, "lw": 2.6, "shrinkA": 0, "shrinkB": 0})
+    axes.annotate(
+        "",
+        end,
+        start,
+        arrowprops={
+            "arrowstyle": "-|>,head_width=0.35,head_length=0.8",
+            "color": ink,
+            "lw": 2.6,
+            "shrinkA": 0,
+            "shrinkB": 0,
+        },
+    )
 
 
 def _svg(figure: Figure) -> bytes:

@@ -12,7 +12,16 @@ LONGEST = 28.0
 """Seconds; two below the half minute, for the breath between sentences."""
 RATE = 150.0
 """Words a minute: at the slow end of ordinary English speech (common practice for read text is 150 to 160)."""
-UNITS = {"V": "volts", "Ω": "ohms", "kΩ": "kilohms", "MΩ": "megohms", "µA": "microamps", "mA": "milliamps", "A": "amps", "Hz": "hertz"}
+UNITS = {
+    "V": "volts",
+    "Ω": "ohms",
+    "kΩ": "kilohms",
+    "MΩ": "megohms",
+    "µA": "microamps",
+    "mA": "milliamps",
+    "A": "amps",
+    "Hz": "hertz",
+}
 
 
 def spoken_summary(story: Story) -> str:

@@ -152,9 +152,15 @@ def tell(events: list[Event], torn: bool = False, earlier: list[Event] | None = 
     pairs, where = _pairs_within(tuple(one for one in readings if one.stands or not told)), "in this visit"
     if earlier is not None:
         across = _pairs_across(_readings(earlier), readings)
-        pairs, where = (pairs + across, f"between the visit of {_day(earlier)} and this one") if across else (pairs, where)
+        pairs, where = (
+            (pairs + across, f"between the visit of {_day(earlier)} and this one") if across else (pairs, where)
+        )
     last = next((one for one in reversed(events) if one.get("kind") == "assessment"), {})
-    ranked = tuple((str(pair[0]), number(pair[1])) for pair in last.get("ranked") or [] if isinstance(pair, list) and len(pair) == 2)
+    ranked = tuple(
+        (str(pair[0]), number(pair[1]))
+        for pair in last.get("ranked") or []
+        if isinstance(pair, list) and len(pair) == 2
+    )
     return Story(
         first=events[0],
         ending=events[-1] if events[-1].get("kind") == "end" else {},
@@ -176,7 +182,11 @@ def tell(events: list[Event], torn: bool = False, earlier: list[Event] | None = 
         warnings=warnings(events),
         skipped=skipped(events),
         memos=memos(events),
-        choices=tuple((str(one.get("step", "")).replace("_", " "), str(one.get("text", ""))) for one in events if one.get("kind") == "choice"),
+        choices=tuple(
+            (str(one.get("step", "")).replace("_", " "), str(one.get("text", "")))
+            for one in events
+            if one.get("kind") == "choice"
+        ),
         began=str(events[0].get("at", "")),
         ended=str(events[-1].get("at", "")),
         torn=torn,
@@ -186,7 +196,11 @@ def tell(events: list[Event], torn: bool = False, earlier: list[Event] | None = 
 
 def _readings(events: list[Event]) -> tuple[ReportedReading, ...]:
     gone, after, proving = taken_back(events), _verdicts_after(events), proof_steps(events)
-    last = {str(one.get("step")): place for place, one in enumerate(events) if one.get("kind") == "reading" and place not in gone}
+    last = {
+        str(one.get("step")): place
+        for place, one in enumerate(events)
+        if one.get("kind") == "reading" and place not in gone
+    }
     found = []
     for place, one in enumerate(events):
         if one.get("kind") != "reading":
@@ -194,24 +208,30 @@ def _readings(events: list[Event]) -> tuple[ReportedReading, ...]:
         verdict = after[place]
         quantity = str(one.get("quantity"))
         measured = one.get("measured") or {}
-        found.append(ReportedReading(
-            step=str(one.get("step")),
-            title=str(one.get("check_title") or one.get("step")),
-            probe=str(one.get("probe")),
-            quantity=quantity,
-            value=shown(one.get("value"), quantity),
-            spread=plus_minus(measured.get("low"), measured.get("high"), quantity),
-            outcome=verdict.get("outcome"),
-            why=str(verdict.get("text") or ""),
-            scale=scale_of(verdict, str(verdict.get("unit") or quantity)) if verdict else None,
-            sources=tuple(_source(limit, str(verdict.get("unit") or quantity), str(verdict.get("check"))) for limit in verdict.get("limits") or [] if isinstance(limit, dict)),
-            judged=_judged(one, verdict, quantity),
-            how=str((one.get("confirmed") or {}).get("how") or ""),
-            stands=place not in gone,
-            before=place not in gone and last[str(one.get("step"))] > place,
-            proves=str(one.get("step")) in proving,
-            counts_as=str(one.get("counts_as") or ""),
-        ))
+        found.append(
+            ReportedReading(
+                step=str(one.get("step")),
+                title=str(one.get("check_title") or one.get("step")),
+                probe=str(one.get("probe")),
+                quantity=quantity,
+                value=shown(one.get("value"), quantity),
+                spread=plus_minus(measured.get("low"), measured.get("high"), quantity),
+                outcome=verdict.get("outcome"),
+                why=str(verdict.get("text") or ""),
+                scale=scale_of(verdict, str(verdict.get("unit") or quantity)) if verdict else None,
+                sources=tuple(
+                    _source(limit, str(verdict.get("unit") or quantity), str(verdict.get("check")))
+                    for limit in verdict.get("limits") or []
+                    if isinstance(limit, dict)
+                ),
+                judged=_judged(one, verdict, quantity),
+                how=str((one.get("confirmed") or {}).get("how") or ""),
+                stands=place not in gone,
+                before=place not in gone and last[str(one.get("step"))] > place,
+                proves=str(one.get("step")) in proving,
+                counts_as=str(one.get("counts_as") or ""),
+            )
+        )
     return tuple(found)
 
 
@@ -259,7 +279,11 @@ def _pairs_within(readings: tuple[ReportedReading, ...]) -> tuple[Pair, ...]:
 def _pairs_across(before: tuple[ReportedReading, ...], after: tuple[ReportedReading, ...]) -> tuple[Pair, ...]:
     """Checks that were not good in the earlier visit and were made again in this one."""
     old = {one.probe: one for one in before if one.counts and not one.proves and one.outcome in ("fail", "close")}
-    return tuple(Pair(one.title, old[one.probe], one) for one in after if one.counts and one.probe in old and one.outcome is not None)
+    return tuple(
+        Pair(one.title, old[one.probe], one)
+        for one in after
+        if one.counts and one.probe in old and one.outcome is not None
+    )
 
 
 def _ruled_out(events: list[Event], last: Event, readings: tuple[ReportedReading, ...]) -> tuple[RuledOut, ...]:
@@ -276,17 +300,35 @@ def _ruled_out(events: list[Event], last: Event, readings: tuple[ReportedReading
 
 def _phasor(events: list[Event]) -> Phasor | None:
     gone = taken_back(events)
-    latest = {one.get("probe"): one for place, one in enumerate(events) if one.get("kind") == "reading" and place not in gone}
+    latest = {
+        one.get("probe"): one for place, one in enumerate(events) if one.get("kind") == "reading" and place not in gone
+    }
     three = [latest[probe] for probe in ("supply_hot_neutral", "secondary_r_c", "line_to_r") if probe in latest]
     if len(three) < 3:
         return None
     values = [number(one.get("value")) for one in three]
     if not all(math.isfinite(value) and value > 0 for value in values):
         return None
-    spread = [(number((one.get("measured") or {}).get("high")) - value) for one, value in zip(three, values, strict=True)]
+    spread = [
+        (number((one.get("measured") or {}).get("high")) - value) for one, value in zip(three, values, strict=True)
+    ]
     supply, secondary, across = (one if math.isfinite(one) else 0.0 for one in spread)
-    verdict: Event = next((one for place, one in reversed(list(enumerate(events))) if one.get("kind") == "verdict" and one.get("check") == "phasing" and place not in gone), {})
-    return Phasor(values[0], values[1], values[2], (supply, secondary, across), verdict.get("outcome"), str(verdict.get("text") or ""))
+    verdict: Event = next(
+        (
+            one
+            for place, one in reversed(list(enumerate(events)))
+            if one.get("kind") == "verdict" and one.get("check") == "phasing" and place not in gone
+        ),
+        {},
+    )
+    return Phasor(
+        values[0],
+        values[1],
+        values[2],
+        (supply, secondary, across),
+        verdict.get("outcome"),
+        str(verdict.get("text") or ""),
+    )
 
 
 def _day(events: list[Event]) -> str:

@@ -30,7 +30,12 @@ class SpeechWorker:
     when the worker does not start.
     """
 
-    def __init__(self, command: list[str] | None = None, environment: dict[str, str] | None = None, start_limit: float = START_LIMIT) -> None:
+    def __init__(
+        self,
+        command: list[str] | None = None,
+        environment: dict[str, str] | None = None,
+        start_limit: float = START_LIMIT,
+    ) -> None:
         # A session of its own: Ctrl-C ends the visit, and the visit ends the
         # worker when its last sentence is spoken. -P keeps this folder off the path.
         self._process = subprocess.Popen(
@@ -64,7 +69,9 @@ class SpeechWorker:
             raise self._gone() from error
         answer = self._reply(self._number, limit)
         if "error" in answer:
-            raise VoiceError(f"The voice could not speak ({answer['error']}).", "Try again, or read the words on the screen.")
+            raise VoiceError(
+                f"The voice could not speak ({answer['error']}).", "Try again, or read the words on the screen."
+            )
 
     def close(self) -> None:
         """End the worker at once."""
@@ -78,7 +85,9 @@ class SpeechWorker:
             answer = self._replies.get(timeout=limit)
         except queue.Empty:
             self.close()
-            raise VoiceError(f"The voice did not answer within {limit:g} seconds.", "Try again, or read the words on the screen.") from None
+            raise VoiceError(
+                f"The voice did not answer within {limit:g} seconds.", "Try again, or read the words on the screen."
+            ) from None
         if answer is None or answer.get("id") != number:
             raise self._gone()
         return answer

@@ -61,6 +61,7 @@ class SpeechSettings(Strict):
             raise VoiceError(f"No voice is set for the language '{key}'.", "Add it to assistant/speaking/speech.yaml.")
         return self.languages[key]
 
+
 @lru_cache
 def settings() -> SpeechSettings:
     """The settings that ship. Raises DataFileError."""

@@ -56,7 +56,13 @@ class Speaker:
     microphone may be opened when `play` has returned.
     """
 
-    def __init__(self, voice: Voice, sink: Sink, data: SpeechSettings | None = None, on_item: Callable[[Item, np.ndarray], None] | None = None) -> None:
+    def __init__(
+        self,
+        voice: Voice,
+        sink: Sink,
+        data: SpeechSettings | None = None,
+        on_item: Callable[[Item, np.ndarray], None] | None = None,
+    ) -> None:
         """on_item: called with each item and its sound just before it is played, such as to print it."""
         self._voice = voice
         self._sink = sink

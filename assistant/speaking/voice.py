@@ -43,7 +43,13 @@ class EspeakVoice:
     several threads. Raises MissingLibrary at once where eSpeak NG is missing.
     """
 
-    def __init__(self, language: str = "en", data: SpeechSettings | None = None, start=SpeechWorker, cache_bytes: int = CACHE_BYTES) -> None:
+    def __init__(
+        self,
+        language: str = "en",
+        data: SpeechSettings | None = None,
+        start=SpeechWorker,
+        cache_bytes: int = CACHE_BYTES,
+    ) -> None:
         """start: makes a worker; called again for a new one when one has failed."""
         self._data = data or settings()
         self._language = self._data.language(language)

@@ -53,7 +53,9 @@ def _settle(busy: Callable[[], bool]) -> None:
         time.sleep(0.0005)
 
 
-def _speak(engine: Any, busy: Callable[[], bool], rate: Callable[[], int], finished: threading.Event, job: dict[str, Any]) -> None:
+def _speak(
+    engine: Any, busy: Callable[[], bool], rate: Callable[[], int], finished: threading.Event, job: dict[str, Any]
+) -> None:
     finished.clear()
     engine.setProperty("voice", job["voice"])
     engine.setProperty("rate", job["rate"])

@@ -55,10 +55,17 @@ def from_data(data: dict[str, Any]) -> Answer:
                 return Choice(**fields, correction=_reading(given) if given else None)
             case "unclear":
                 given, between = fields.pop("reading", None), fields.pop("between", ())
-                return Unclear(**fields, reading=_reading(given) if given else None, between=tuple(map(_reading, between)))
+                return Unclear(
+                    **fields, reading=_reading(given) if given else None, between=tuple(map(_reading, between))
+                )
     except (TypeError, AttributeError, ValueError) as error:
-        raise JournalError(f"The journal holds an answer that cannot be read ({error}).", "Start a new visit; the readings so far stay in the record.") from error
-    raise JournalError(f"The journal holds an unknown kind of answer: {data.get('type')}.", "Use the program version that wrote it.")
+        raise JournalError(
+            f"The journal holds an answer that cannot be read ({error}).",
+            "Start a new visit; the readings so far stay in the record.",
+        ) from error
+    raise JournalError(
+        f"The journal holds an unknown kind of answer: {data.get('type')}.", "Use the program version that wrote it."
+    )
 
 
 def _reading(fields: dict[str, Any]) -> Reading:

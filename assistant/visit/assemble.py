@@ -51,26 +51,57 @@ class Sound:
         return self.spoken if self.spoken is not None else not self.typed
 
 
-engine_option = click.option("--engine", type=click.Choice(["auto", *ENGINES]), default="auto", show_default=True, help="The recogniser; pair: Vosk and PocketSphinx together.")
+engine_option = click.option(
+    "--engine",
+    type=click.Choice(["auto", *ENGINES]),
+    default="auto",
+    show_default=True,
+    help="The recogniser; pair: Vosk and PocketSphinx together.",
+)
 
 
 def sound_options(command: Callable) -> Callable:
     """The click options behind `Sound`, all but `attention`."""
     options = [
-        click.option("--rate", type=click.Choice(["slow", "normal", "fast"]), default="normal", show_default=True, help="Speaking rate."),
+        click.option(
+            "--rate",
+            type=click.Choice(["slow", "normal", "fast"]),
+            default="normal",
+            show_default=True,
+            help="Speaking rate.",
+        ),
         click.option("--typed", is_flag=True, help="Type the answers, through the same grammar."),
         click.option("--voice/--no-voice", "spoken", default=None, help="Speak aloud. Off when typing, on otherwise."),
-        click.option("--audio-in", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="Hear this sound file instead of a microphone."),
-        click.option("--audio-out", type=click.Path(dir_okay=False, path_type=Path), help="Write the two-sided conversation to this WAV or FLAC file."),
+        click.option(
+            "--audio-in",
+            type=click.Path(exists=True, dir_okay=False, path_type=Path),
+            help="Hear this sound file instead of a microphone.",
+        ),
+        click.option(
+            "--audio-out",
+            type=click.Path(dir_okay=False, path_type=Path),
+            help="Write the two-sided conversation to this WAV or FLAC file.",
+        ),
         engine_option,
-        click.option("--push-to-talk", is_flag=True, help="Listen only after a key, a headset button or a foot switch that acts as a key."),
+        click.option(
+            "--push-to-talk",
+            is_flag=True,
+            help="Listen only after a key, a headset button or a foot switch that acts as a key.",
+        ),
     ]
     for option in reversed(options):
         command = option(command)
     return command
 
 
-def assemble(stack: ExitStack, sound: Sound, language: str, words: frozenset[str], grammars: Any = None, acoustic: Mapping[str, str] | None = None) -> tuple[Ears, Mouth, dict[str, str]]:
+def assemble(
+    stack: ExitStack,
+    sound: Sound,
+    language: str,
+    words: frozenset[str],
+    grammars: Any = None,
+    acoustic: Mapping[str, str] | None = None,
+) -> tuple[Ears, Mouth, dict[str, str]]:
     """The ears, the mouth, and what the record says of them ("engine", "voice").
 
     stack: what must be closed again is put on it. words: all that can be said, for the choice
@@ -110,12 +141,18 @@ def assemble(stack: ExitStack, sound: Sound, language: str, words: frozenset[str
     if sound.typed and language != "en":
         return ButtonEars(typed_lines(sys.stdin), click.echo), mouth, {"engine": "typed", "voice": voice_name}
     if sound.typed:
-        return TypedEars(typed_lines(sys.stdin), _prompt if sys.stdin.isatty() else None), mouth, {"engine": "typed", "voice": voice_name}
+        return (
+            TypedEars(typed_lines(sys.stdin), _prompt if sys.stdin.isatty() else None),
+            mouth,
+            {"engine": "typed", "voice": voice_name},
+        )
     from assistant.hearing.engines.choose import recognizer
     from assistant.visit.ears import StreamEars
 
     try:
-        ears, chosen = recognizer(wanted="" if sound.engine == "auto" else sound.engine, words=words, language=language, acoustic=acoustic)
+        ears, chosen = recognizer(
+            wanted="" if sound.engine == "auto" else sound.engine, words=words, language=language, acoustic=acoustic
+        )
     except LanguageNotHeard as error:
         if not live:
             raise

@@ -127,4 +127,6 @@ def with_accents(text: str, scope: Scope) -> str:
 
 def _bare(word: str) -> str:
     """Without acute accents and diaereses; the tilde of ñ stays."""
-    return unicodedata.normalize("NFC", "".join(letter for letter in unicodedata.normalize("NFD", word) if letter not in "\u0301\u0308"))
+    return unicodedata.normalize(
+        "NFC", "".join(letter for letter in unicodedata.normalize("NFD", word) if letter not in "\u0301\u0308")
+    )

@@ -74,7 +74,10 @@ class Journal:
         try:
             self.before, self.was_torn = read(folder)
             if chain.check(self.before).state == "broken":
-                raise JournalError(f"The record in {folder.name} was changed since it was written.", "It stays as it is; start a new visit. See: twohands records verify")
+                raise JournalError(
+                    f"The record in {folder.name} was changed since it was written.",
+                    "It stays as it is; start a new visit. See: twohands records verify",
+                )
             if self.was_torn:
                 _cut_torn_line(folder / FILE)
             self._at = _At(len(self.before) + 1, chain.seal_of(self.before), os.fstat(self._file).st_size)
@@ -95,7 +98,10 @@ class Journal:
         could not be written whole is taken back.
         """
         if self._stuck:
-            raise JournalError(f"The record in {self.folder.name} can't be written any more.", "Check the disk, then go on with: twohands run --resume.")
+            raise JournalError(
+                f"The record in {self.folder.name} can't be written any more.",
+                "Check the disk, then go on with: twohands run --resume.",
+            )
         at = self._at
         event = {"v": VERSION, "seq": at.number, "at": self._clock().isoformat(), "kind": kind, **plain(data or {})}
         event["chain"] = chain.link(at.chain, event)
@@ -167,7 +173,9 @@ def locked(folder: Path) -> int:
             raise FileNotFoundError(errno.ENOENT, "the visit was removed meanwhile")
     except BlockingIOError as error:
         os.close(handle)
-        raise InUse(f"Another Twohands is on the visit {folder.name}.", "Go on there, or end it there first.") from error
+        raise InUse(
+            f"Another Twohands is on the visit {folder.name}.", "Go on there, or end it there first."
+        ) from error
     except OSError:
         os.close(handle)
         raise
@@ -209,5 +217,10 @@ def _shorten(file: int, size: int) -> bool:
 
 def _mapped(error: OSError, folder: Path) -> JournalError:
     if error.errno in NO_ROOM:
-        return DiskFull("The disk is full. I can't keep the record.", "Make room, then go on with: twohands run --resume.")
-    return JournalError(f"The record in {folder.name} can't be written ({error.strerror}).", "Check the folder and its rights, or choose another with --visits.")
+        return DiskFull(
+            "The disk is full. I can't keep the record.", "Make room, then go on with: twohands run --resume."
+        )
+    return JournalError(
+        f"The record in {folder.name} can't be written ({error.strerror}).",
+        "Check the folder and its rights, or choose another with --visits.",
+    )

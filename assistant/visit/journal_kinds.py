@@ -261,7 +261,9 @@ KINDS: dict[str, type] = {
     "end": EndLine,
     "moved": MovedLine,
     "safety": SafetyLine,
-    **dict.fromkeys(("choice", "power", "jumper", "skipped", "retaken", "fix", "order", "alarm", "alarm_over"), StepLine),
+    **dict.fromkeys(
+        ("choice", "power", "jumper", "skipped", "retaken", "fix", "order", "alarm", "alarm_over"), StepLine
+    ),
     **dict.fromkeys(("resumed", "interrupted"), OtherLine),
 }
 

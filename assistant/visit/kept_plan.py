@@ -57,7 +57,12 @@ def keep(folder: Path, plan: Plan, source: str) -> dict[str, str]:
     parts = {"procedure": plan.procedure, "equipment": plan.equipment, "meter": plan.meter}
     if source.endswith((".yaml", ".yml")):
         source = str(Path(source).absolute())
-    data = {"format": FORMAT, "source": source, "order": order_of(plan), **{name: part.model_dump(mode="json") for name, part in parts.items()}}
+    data = {
+        "format": FORMAT,
+        "source": source,
+        "order": order_of(plan),
+        **{name: part.model_dump(mode="json") for name, part in parts.items()},
+    }
     try:
         private.make_folder(folder)
         private.write_whole(folder / FILE, json.dumps(data, ensure_ascii=False, indent=1).encode())

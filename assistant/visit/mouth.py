@@ -30,7 +30,14 @@ class SilentMouth:
 class VoiceMouth:
     """Speaks through a `Speaker`. before, after: called around the speaking, to shut and open the microphone."""
 
-    def __init__(self, voice: Voice, sink: Sink, rate: str = "normal", before: Callable[[], None] = lambda: None, after: Callable[[], None] = lambda: None) -> None:
+    def __init__(
+        self,
+        voice: Voice,
+        sink: Sink,
+        rate: str = "normal",
+        before: Callable[[], None] = lambda: None,
+        after: Callable[[], None] = lambda: None,
+    ) -> None:
         self.speaker = Speaker(voice, sink)
         self.speaker.rate = rate
         self._before = before

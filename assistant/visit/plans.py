@@ -48,7 +48,11 @@ def ready_plan(
 
 
 def kept_plan(
-    procedure: Procedure, equipment: Equipment, meter: Meter, prior: Mapping[str, float] | None = None, order: Order = "file"
+    procedure: Procedure,
+    equipment: Equipment,
+    meter: Meter,
+    prior: Mapping[str, float] | None = None,
+    order: Order = "file",
 ) -> Plan:
     """The plan of parts that a visit has kept, whatever their files hold by now. Raises FlowError."""
     for step in procedure.steps.values():
@@ -72,7 +76,9 @@ def reasoned_plan(plan: Plan, prior: Mapping[str, float] | None = None, order: O
 
     # A visit asks for the same evidence more than once: at the verdict, at the end, and when it is replayed.
     @lru_cache(maxsize=256)
-    def reasoned(evidence: frozenset[tuple[str, Evidence]], allowed: frozenset[str] | None = None, at: Place | None = None) -> Assessment:
+    def reasoned(
+        evidence: frozenset[tuple[str, Evidence]], allowed: frozenset[str] | None = None, at: Place | None = None
+    ) -> Assessment:
         knowing = known() if prior is None else with_prior(known(), own | dict(prior))
         return assess(dict(evidence), knowing, allowed, plan.language, at)
 
@@ -98,7 +104,13 @@ def reasoned_plan(plan: Plan, prior: Mapping[str, float] | None = None, order: O
 
 def place_of(session: Session) -> Place:
     """How the furnace stands, as the reasoning counts the cost of getting somewhere else."""
-    wiring: Wiring = "series" if session.where("leads") == "clipped" else "unplugged" if session.where("rod_wire") == "pulled" else "plugged"
+    wiring: Wiring = (
+        "series"
+        if session.where("leads") == "clipped"
+        else "unplugged"
+        if session.where("rod_wire") == "pulled"
+        else "plugged"
+    )
     return Place("on" if session.power == "on" else "dead", wiring)
 
 

@@ -37,7 +37,14 @@ class RecordedTechnician:
     clip: gives the recording (int16, 16 kHz) of a text. tape: where the speech is laid down.
     """
 
-    def __init__(self, plan: Plan, recognizer: Recognizer, says: Mapping[str, str], clip: Callable[[str], np.ndarray], tape: Conversation) -> None:
+    def __init__(
+        self,
+        plan: Plan,
+        recognizer: Recognizer,
+        says: Mapping[str, str],
+        clip: Callable[[str], np.ndarray],
+        tape: Conversation,
+    ) -> None:
         self._plan = plan
         self._recognizer = recognizer
         self._says = says
@@ -63,9 +70,13 @@ class RecordedTechnician:
         sound = self._clip(self._answer(scope))
         self._recognizer.open(scope)
         self._tape.technician(self._tape.seconds, sound)
-        events = [event for chunk in chunks(sound) for event in self._recognizer.feed(chunk)] + self._recognizer.finish()
+        events = [
+            event for chunk in chunks(sound) for event in self._recognizer.feed(chunk)
+        ] + self._recognizer.finish()
         finals = [event for event in events if isinstance(event, Final)]
-        return next((one for one in finals if some_words(one.heard)), None) or Final(Heard("", 0.0, engine=self._recognizer.name), sound)
+        return next((one for one in finals if some_words(one.heard)), None) or Final(
+            Heard("", 0.0, engine=self._recognizer.name), sound
+        )
 
     def reopen(self) -> bool:
         return False
@@ -108,7 +119,9 @@ class RecordedTechnician:
             case "alarm":
                 # Nobody smelled gas in a recording: something else was taken for it.
                 return self._says[scope.options[0].id]
-        raise AudioError(f"The recorded technician has nothing to say at '{scope.name}'.", f"Add it under 'says': {step}.")
+        raise AudioError(
+            f"The recorded technician has nothing to say at '{scope.name}'.", f"Add it under 'says': {step}."
+        )
 
     def _words(self, step: str) -> str:
         """What is said at a step; other words where something was mended since."""
@@ -118,7 +131,9 @@ class RecordedTechnician:
     def _spelled(self, step: str) -> str:
         text = spelled(self._words(step))
         if text is None:
-            raise AudioError(f"'{self._words(step)}' is no reading for '{step}'.", "Mend it in the list of what the technician says.")
+            raise AudioError(
+                f"'{self._words(step)}' is no reading for '{step}'.", "Mend it in the list of what the technician says."
+            )
         return text
 
     def _is_mine(self, step: str, scope: Scope) -> bool:
@@ -130,7 +145,9 @@ class RecordedTechnician:
     def _reading(self, step: str, scope: Scope) -> Reading:
         meant = understand(Heard(self._words(step)), replace(scope, digits_only=False))
         if not isinstance(meant, Reading):
-            raise AudioError(f"'{self._words(step)}' is no reading for '{step}'.", "Mend it in the list of what the technician says.")
+            raise AudioError(
+                f"'{self._words(step)}' is no reading for '{step}'.", "Mend it in the list of what the technician says."
+            )
         return meant
 
 

@@ -33,7 +33,10 @@ def standing(plan: Plan, events: Sequence[Event]) -> Standing:
     wanted = (plan.procedure.id, plan.procedure.version, plan.equipment.id, plan.meter.id)
     was = tuple(opening.get(key) for key in ("procedure", "procedure_version", "equipment", "meter"))
     if was != wanted:
-        raise JournalError(f"That visit was begun with {was[0]} version {was[1]} on {was[2]}.", "Resume it with the same procedure, equipment and meter, or start a new visit.")
+        raise JournalError(
+            f"That visit was begun with {was[0]} version {was[1]} on {was[2]}.",
+            "Resume it with the same procedure, equipment and meter, or start a new visit.",
+        )
     session, effects = begin(plan)
     saves = _saves(effects)
     for event in events:
@@ -46,10 +49,18 @@ def standing(plan: Plan, events: Sequence[Event]) -> Standing:
         saves += _saves(effects)
     written = [event for event in events if _of_dialogue(event["kind"], event)]
     for save, event in zip(saves, written, strict=False):
-        if save.kind != event["kind"] or any(plain(save.data.get(key)) != event.get(key) for key in SAME if key in event):
-            raise JournalError(f"The record of that visit cannot be walked through again: line {event.get('seq')} is not what this program would have written.", "Start a new visit; the readings so far stay in the record.")
+        if save.kind != event["kind"] or any(
+            plain(save.data.get(key)) != event.get(key) for key in SAME if key in event
+        ):
+            raise JournalError(
+                f"The record of that visit cannot be walked through again: line {event.get('seq')} is not what this program would have written.",
+                "Start a new visit; the readings so far stay in the record.",
+            )
     if len(written) > len(saves):
-        raise JournalError("The record of that visit holds more than its answers lead to.", "Start a new visit; the readings so far stay in the record.")
+        raise JournalError(
+            "The record of that visit holds more than its answers lead to.",
+            "Start a new visit; the readings so far stay in the record.",
+        )
     return Standing(session, tuple(saves[len(written) :]))
 
 

@@ -46,7 +46,11 @@ class Screen:
         sure = f"  confidence {heard.confidence:.2f}" if heard.engine != "typed" else ""
         if heard.second is not None and heard.second.text != heard.text:
             sure += f', or "{heard.second.text}"' if heard.second.text else ", or nothing"
-        rather = f' taken as "{answer.text}"' if isinstance(answer, Reading) and heard.engine != "typed" and answer.text != heard.text else ""
+        rather = (
+            f' taken as "{answer.text}"'
+            if isinstance(answer, Reading) and heard.engine != "typed" and answer.text != heard.text
+            else ""
+        )
         self._out(f"    heard  {words}{sure}{rather}  -> {meaning(answer)}")
 
     def listening(self, scope: Scope) -> None:

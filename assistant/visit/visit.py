@@ -124,7 +124,17 @@ def gas_end() -> Save:
     return Save("end", {"how": "gas", "fault": None, "summary": "Gas was reported."})
 
 
-def opening(plan: Plan, *, visit: str, engine: str, voice: str, program: str, invented: bool, technician: str = "", site: str = "") -> dict[str, object]:
+def opening(
+    plan: Plan,
+    *,
+    visit: str,
+    engine: str,
+    voice: str,
+    program: str,
+    invented: bool,
+    technician: str = "",
+    site: str = "",
+) -> dict[str, object]:
     """The first line of a journal."""
     return {
         "visit": visit,
@@ -143,4 +153,3 @@ def opening(plan: Plan, *, visit: str, engine: str, voice: str, program: str, in
         "technician": technician,
         "site": site,
     }
-

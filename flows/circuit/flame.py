@@ -80,7 +80,9 @@ class RodCircuit:
     def crossings(self) -> tuple[NDArray, NDArray]:
         """Angles (a, b) at which the rod turns positive and negative."""
         scale = self.source.omega * self.source.farads
-        return crossings(scale * (self.source.ohms + self.positive.ohms), scale * (self.source.ohms + self.negative.ohms))
+        return crossings(
+            scale * (self.source.ohms + self.positive.ohms), scale * (self.source.ohms + self.negative.ohms)
+        )
 
     def charge_rate(self) -> NDArray:
         """A: charge of one positive half, times cycles a second."""
@@ -144,7 +146,9 @@ def crossings(t_positive: NDArray, t_negative: NDArray) -> tuple[NDArray, NDArra
         a, b = a - da, b - db
         if np.all(np.abs(da) + np.abs(db) < CLOSE_ENOUGH * (1 + np.maximum(tp, tn))):
             return a, b
-    raise CalculationError("The rod circuit's steady state was not found.", "Check the furnace's rod and flame values for zeros.")
+    raise CalculationError(
+        "The rod circuit's steady state was not found.", "Check the furnace's rod and flame values for zeros."
+    )
 
 
 def _balance(tp: NDArray, tn: NDArray) -> NDArray:

@@ -143,8 +143,15 @@ class Furnace:
     def __post_init__(self) -> None:
         """Raises CalculationError for a resistance that is not above zero (leads, burden and coil may be zero)."""
         for one in fields(self):
-            if one.name.endswith("_ohms") and one.name not in ("lead_ohms", "burden_ohms", "coil_ohms") and not np.min(getattr(self, one.name)) > 0:
-                raise CalculationError(f"'{one.name}' of a furnace must be above 0 ohms.", "For a short put a thousandth of an ohm, for a break OPEN.")
+            if (
+                one.name.endswith("_ohms")
+                and one.name not in ("lead_ohms", "burden_ohms", "coil_ohms")
+                and not np.min(getattr(self, one.name)) > 0
+            ):
+                raise CalculationError(
+                    f"'{one.name}' of a furnace must be above 0 ohms.",
+                    "For a short put a thousandth of an ohm, for a break OPEN.",
+                )
 
     @property
     def shape(self) -> tuple[int, ...]:

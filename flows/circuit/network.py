@@ -51,7 +51,9 @@ def check_points(*points: str) -> None:
         raise CalculationError(f"Both leads are on '{points[0]}'.", "Name two different points.")
 
 
-def live(furnace: Furnace, powered: bool = True, lit: bool = False, plugged: bool = True, rod_loaded: bool = True) -> Network:
+def live(
+    furnace: Furnace, powered: bool = True, lit: bool = False, plugged: bool = True, rod_loaded: bool = True
+) -> Network:
     """The network at line frequency, flame left out.
 
     powered: the furnace switch is on. lit: the blower draws as well.
@@ -151,7 +153,11 @@ def _tie(f: Furnace, node: str) -> dict[str, Value]:
 def _sense(f: Furnace) -> dict[str, Value]:
     if not np.any(f.common_at_cabinet):
         return {"board_rod_terminal": 1.0, "board_ground": -1.0}
-    return {"board_rod_terminal": 1.0, "board_ground": f.common_at_cabinet - 1.0, "common": -1.0 * np.asarray(f.common_at_cabinet)}
+    return {
+        "board_rod_terminal": 1.0,
+        "board_ground": f.common_at_cabinet - 1.0,
+        "common": -1.0 * np.asarray(f.common_at_cabinet),
+    }
 
 
 def rod_wire(f: Furnace, plugged: bool = True, lit: bool = False) -> list[Branch]:
@@ -166,7 +172,9 @@ def rod_wire(f: Furnace, plugged: bool = True, lit: bool = False) -> list[Branch
     coat = f.coating_ohms if lit else np.maximum(f.coating_ohms * f.coat_to_tips, LEAST_COAT)
     return [
         Branch("sense", _sense(f), 1 / f.sense_ohms),
-        between("coil, and wire, board half", "board_rod_terminal", "connector_in", 1 / (f.coil_ohms + f.wire_ohms / 2)),
+        between(
+            "coil, and wire, board half", "board_rod_terminal", "connector_in", 1 / (f.coil_ohms + f.wire_ohms / 2)
+        ),
         between("connector", "connector_in", "connector_out", 1 / plug),
         between("chafe", "connector_out", "chassis", 1 / f.chafe_ohms),
         between("wire, rod half", "connector_out", "rod_wire_end", half),

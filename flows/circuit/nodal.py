@@ -34,7 +34,10 @@ def between(name: str, a: str, b: str, siemens: complex | NDArray) -> Branch:
 
 def grounded(branches: Iterable[Branch], node: str) -> tuple[Branch, ...]:
     """The branches with `node` taken as the reference."""
-    return tuple(Branch(one.name, {end: weight for end, weight in one.weights.items() if end != node}, one.siemens) for one in branches)
+    return tuple(
+        Branch(one.name, {end: weight for end, weight in one.weights.items() if end != node}, one.siemens)
+        for one in branches
+    )
 
 
 @dataclass(frozen=True)
@@ -74,7 +77,9 @@ def ports(network: Network, pairs: Sequence[tuple[str, str]]) -> list[Thevenin]:
     touched = list(dict.fromkeys(node for pair in pairs for node in pair if node))
     rows, pushed = _reduced(network, touched)
     inverse = _inverse(rows, touched)
-    volts = {node: sum((inverse[node, other] * amps for other, amps in pushed.items()), np.zeros(())) for node in touched}
+    volts = {
+        node: sum((inverse[node, other] * amps for other, amps in pushed.items()), np.zeros(())) for node in touched
+    }
     return [
         (volts[a] - volts[b], inverse[a, a] + inverse[b, b] - 2 * inverse[a, b]) if b else (volts[a], inverse[a, a])
         for a, b in pairs

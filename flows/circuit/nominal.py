@@ -37,7 +37,10 @@ def _nominal(equipment_json: str, meter_json: str) -> Furnace:
     equipment = Equipment.model_validate_json(equipment_json)
     parts = equipment.circuit
     if parts is None:
-        raise FlowError(f"The equipment profile '{equipment.id}' has no 'circuit' section.", f"Copy the section from another profile into equipment/{equipment.id}.yaml and put in its figures.")
+        raise FlowError(
+            f"The equipment profile '{equipment.id}' has no 'circuit' section.",
+            f"Copy the section from another profile into equipment/{equipment.id}.yaml and put in its figures.",
+        )
     shown_by = Meter.model_validate_json(meter_json)
     supply_wire = resistance(parts.supply_gauge, parts.supply_metres)
     plain = Furnace(
@@ -98,7 +101,9 @@ def _nominal(equipment_json: str, meter_json: str) -> Furnace:
         wrong_function=0.0,
         ohms_top=shown_by.function("ohms").ranges[-1].top,
     )
-    return _to_flame_current(_to_rod_volts(plain, equipment.limit("rod_nominal").value), parts.flame_current, parts.flame_ratio)
+    return _to_flame_current(
+        _to_rod_volts(plain, equipment.limit("rod_nominal").value), parts.flame_current, parts.flame_ratio
+    )
 
 
 def _to_rod_volts(furnace: Furnace, wanted: float) -> Furnace:
@@ -108,7 +113,10 @@ def _to_rod_volts(furnace: Furnace, wanted: float) -> Furnace:
     """
     low, high = 0.5, 1.5
     for _ in range(6):
-        v_low, v_high = (float(volts(replace(furnace, rod_share=share), "rod_wire_end", "burner", plugged=False)) for share in (low, high))
+        v_low, v_high = (
+            float(volts(replace(furnace, rod_share=share), "rod_wire_end", "burner", plugged=False))
+            for share in (low, high)
+        )
         if v_low == v_high:
             break
         low, high = high, low + (wanted - v_low) * (high - low) / (v_high - v_low)
@@ -127,7 +135,10 @@ def _to_flame_current(furnace: Furnace, wanted: float, ratio: float) -> Furnace:
     grid = np.linspace(high, low, 60)
     above = next((i for i, x in enumerate(grid) if missing(x) > 0), None)
     if above is None or above == 0:
-        raise CalculationError(f"A flame current of {wanted * 1e6:.2f} microamps cannot be had from this rod voltage.", "Lower 'flame_current' or the rod source resistance in the profile.")
+        raise CalculationError(
+            f"A flame current of {wanted * 1e6:.2f} microamps cannot be had from this rod voltage.",
+            "Lower 'flame_current' or the rod source resistance in the profile.",
+        )
     forward = float(np.exp(brentq(missing, grid[above], grid[above - 1])))
     return replace(furnace, forward_ohms=forward, reverse_ohms=forward * ratio)
 
@@ -161,9 +172,7 @@ def spreads() -> dict[str, Spread]:
     return load_yaml(SPREADS, SpreadTable).spreads
 
 
-def spread(
-    furnace: Furnace, rng: np.random.Generator, n: int, table: Mapping[str, Spread] | None = None
-) -> Furnace:
+def spread(furnace: Furnace, rng: np.random.Generator, n: int, table: Mapping[str, Spread] | None = None) -> Furnace:
     """n furnaces around `furnace`: each parameter in spread.yaml drawn about its value, shape (n,).
 
     A parameter at OPEN stays a break; a flag is left alone. The furnace may be
@@ -172,7 +181,11 @@ def spread(
     drawn = {}
     for name, one in (table or spreads()).items():
         z = rng.standard_normal(n)
-        factor = np.exp(one.relative * z - one.relative**2 / 2) if one.kind == "lognormal" else np.maximum(1 + one.relative * z, 0.05)
+        factor = (
+            np.exp(one.relative * z - one.relative**2 / 2)
+            if one.kind == "lognormal"
+            else np.maximum(1 + one.relative * z, 0.05)
+        )
         value = getattr(furnace, name)
         drawn[name] = np.where(np.asarray(value) >= OPEN, value, value * factor)
     # Flame shape moves both directions together; reverse has its own spread besides.

@@ -40,7 +40,9 @@ class Probe(Strict):
     points: tuple[str, str] | None = None
     lit: bool = False
     plugged: bool = True
-    as_if: Literal["plain", "cleaned", "wire_freed", "board_freed", "both_plugs", "rod_alone", "wire_alone", "coil_alone"] = "plain"
+    as_if: Literal[
+        "plain", "cleaned", "wire_freed", "board_freed", "both_plugs", "rod_alone", "wire_alone", "coil_alone"
+    ] = "plain"
     guided: bool = False
 
     @property
@@ -155,7 +157,9 @@ def _read_block(furnace: Furnace, chosen: dict[str, Probe]) -> dict[str, NDArray
     if flames := [key for key, one in chosen.items() if one.function in ("dc_amps", "watch")]:
         source = rod_source(furnace)
         for key in flames:
-            found[key] = (readings.shown_flame_current if chosen[key].function == "dc_amps" else readings.proves)(prepared(furnace, chosen[key]), source)
+            found[key] = (readings.shown_flame_current if chosen[key].function == "dc_amps" else readings.proves)(
+                prepared(furnace, chosen[key]), source
+            )
     for key in chosen:
         if key not in found:
             found[key] = read(furnace, key)

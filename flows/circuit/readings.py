@@ -32,7 +32,10 @@ def volts(furnace: Furnace, a: str, b: str, lit: bool = False, powered: bool = T
     if not (lit and plugged and powered and {a, b} & set(ROD_SIDE)):
         return in_blocks(lambda f: _volts(f, a, b, lit, powered, plugged), furnace)
     if not {a, b} <= {*ROD_SIDE, *RETURN_SIDE}:
-        raise CalculationError(f"With the flame lit there is no reading from '{a}' to '{b}'.", f"Put the other lead on one of: {', '.join(RETURN_SIDE)}.")
+        raise CalculationError(
+            f"With the flame lit there is no reading from '{a}' to '{b}'.",
+            f"Put the other lead on one of: {', '.join(RETURN_SIDE)}.",
+        )
     return in_blocks(lambda f: _lit_rod_volts(f, a, b), furnace)
 
 

@@ -22,7 +22,9 @@ SENSE = "sense"
 Positive = Annotated[float, Field(gt=0)]
 Share = Annotated[float, Field(gt=0, lt=1)]
 Origin = Literal["invented", "common practice"]
-Family = Literal["none", "supply wiring", "transformer", "harness", "rod", "burner ground", "flame", "ignition", "board", "meter"]
+Family = Literal[
+    "none", "supply wiring", "transformer", "harness", "rod", "burner ground", "flame", "ignition", "board", "meter"
+]
 Answers = dict[str, Share]
 """Answer to a probe that is looked at -> its chance; together 1."""
 
@@ -104,7 +106,13 @@ class Fault(Strict):
     def faces(self) -> tuple[Variant, ...]:
         """The plain face first, then the others; their shares sum to 1."""
         plain = Variant(share=1 - sum(one.share for one in self.also), why="", circuit=self.circuit, shows=self.shows)
-        return (plain, *(Variant(share=one.share, why=one.why, circuit=self.circuit | one.circuit, shows=self.shows | one.shows) for one in self.also))
+        return (
+            plain,
+            *(
+                Variant(share=one.share, why=one.why, circuit=self.circuit | one.circuit, shows=self.shows | one.shows)
+                for one in self.also
+            ),
+        )
 
     @model_validator(mode="after")
     def _faces(self) -> Fault:
@@ -247,7 +255,9 @@ def fault(name: str) -> Fault:
     try:
         return faults().faults[name]
     except KeyError:
-        raise FlowError(f"There is no fault called '{name}'.", f"Choose one of: {', '.join(sorted(faults().faults))}.") from None
+        raise FlowError(
+            f"There is no fault called '{name}'.", f"Choose one of: {', '.join(sorted(faults().faults))}."
+        ) from None
 
 
 @lru_cache(maxsize=4096)
@@ -274,7 +284,9 @@ def fits(one: Fault | Probe, rod: str) -> bool:
 def pairs(rod: str = SENSE) -> list[str]:
     """Every pair of faults that can stand at once: of different families, moving different parts of the circuit."""
     found = []
-    for one, other in combinations((name for name, single in faults().faults.items() if name != HEALTHY and fits(single, rod)), 2):
+    for one, other in combinations(
+        (name for name, single in faults().faults.items() if name != HEALTHY and fits(single, rod)), 2
+    ):
         a, b = fault(one), fault(other)
         if a.family != b.family and not set(a.circuit) & set(b.circuit):
             found.append(one + JOIN + other)

@@ -25,7 +25,9 @@ def learn_priors(counts: Mapping[str, int], prior: Mapping[str, float], trust: f
     for name, count in counts.items():
         known = catalog.among(name, weights)
         if known is None:
-            raise FlowError(f"There is no fault called '{name}'.", "Use the fault ids of faults.yaml, a pair joined by '+'.")
+            raise FlowError(
+                f"There is no fault called '{name}'.", "Use the fault ids of faults.yaml, a pair joined by '+'."
+            )
         if count < 0:
             raise FlowError(f"The count of '{name}' is {count}.", "Counts are 0 or more.")
         weights[known] += count

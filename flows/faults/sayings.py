@@ -80,11 +80,15 @@ class Sayings:
 def sayings(language: str = OWN) -> Sayings:
     """The words of a language. Raises FlowError for one that nobody wrote, DataFileError for a file that does not fit."""
     if language == OWN:
-        faults = {id: FaultWords(name=one.name, look=one.look, next=one.next) for id, one in catalog.faults().faults.items()}
+        faults = {
+            id: FaultWords(name=one.name, look=one.look, next=one.next) for id, one in catalog.faults().faults.items()
+        }
         return Sayings(OWN, catalog.words(), faults, {id: one.name for id, one in catalog.probes().items()})
     path = catalog.HERE / f"words.{language}.yaml"
     if not path.is_file():
-        raise FlowError(f"The reasoner has no words in the language '{language}'.", f"Write them in flows/faults/{path.name}.")
+        raise FlowError(
+            f"The reasoner has no words in the language '{language}'.", f"Write them in flows/faults/{path.name}."
+        )
     return load_sayings(path)
 
 
@@ -92,21 +96,40 @@ def load_sayings(path: Path) -> Sayings:
     """From any file, not cached. Raises DataFileError when something is missing, too much, or names other fields."""
     found = load_yaml(path, Translated)
     own = sayings(OWN)
-    for part, wanted, given in (("lines", own.lines, found.lines), ("faults", own.faults, found.faults), ("probes", own.probes, found.probes)):
+    for part, wanted, given in (
+        ("lines", own.lines, found.lines),
+        ("faults", own.faults, found.faults),
+        ("probes", own.probes, found.probes),
+    ):
         for key in wanted.keys() - given.keys():
             raise _misfit(path, (part,), f"'{key}' is missing under '{part}'.", "Add it there.")
         for key in given.keys() - wanted.keys():
             raise _misfit(path, (part, key), f"'{key}' is not known under '{part}'.", "Take it out or mend its name.")
     for key, text in found.lines.items():
         if _fields(text) != _fields(own.lines[key]):
-            raise _misfit(path, ("lines", key), f"the line '{key}' does not fill in the same words as the English one.", f"It fills in: {', '.join(sorted(_fields(own.lines[key]))) or 'none'}.")
+            raise _misfit(
+                path,
+                ("lines", key),
+                f"the line '{key}' does not fill in the same words as the English one.",
+                f"It fills in: {', '.join(sorted(_fields(own.lines[key]))) or 'none'}.",
+            )
     for key, words in found.faults.items():
         for part in ("look", "next"):
             given_here, wanted_here = (getattr(one, part) for one in (words, own.faults[key]))
             if wanted_here and not given_here:
-                raise _misfit(path, ("faults", key), f"the fault '{key}' lacks '{part}', which it has in English.", f"Add {part}: {ASKS[part]}.")
+                raise _misfit(
+                    path,
+                    ("faults", key),
+                    f"the fault '{key}' lacks '{part}', which it has in English.",
+                    f"Add {part}: {ASKS[part]}.",
+                )
             if given_here and not wanted_here:
-                raise _misfit(path, ("faults", key, part), f"the fault '{key}' has '{part}', which it has not in English.", "Take it out.")
+                raise _misfit(
+                    path,
+                    ("faults", key, part),
+                    f"the fault '{key}' has '{part}', which it has not in English.",
+                    "Take it out.",
+                )
     return Sayings(found.language, found.lines, found.faults, found.probes)
 
 

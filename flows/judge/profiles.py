@@ -84,7 +84,10 @@ class Equipment(Strict):
         try:
             return self.limits[key]
         except KeyError:
-            raise FlowError(f"The equipment profile '{self.id}' has no limit '{key}'.", f"Add '{key}' under 'limits' in equipment/{self.id}.yaml.") from None
+            raise FlowError(
+                f"The equipment profile '{self.id}' has no limit '{key}'.",
+                f"Add '{key}' under 'limits' in equipment/{self.id}.yaml.",
+            ) from None
 
 
 class Range(Strict):
@@ -146,7 +149,9 @@ class Meter(Strict):
         for quantity, function in self.functions.items():
             for one in function.ranges if self.counts else ():
                 if one.top > self.counts * one.resolution * (1 + 1e-9):
-                    raise ValueError(f"a range of {quantity} ends at {one.top:g}, above {self.counts} counts of {one.resolution:g}")
+                    raise ValueError(
+                        f"a range of {quantity} ends at {one.top:g}, above {self.counts} counts of {one.resolution:g}"
+                    )
         return self
 
     def function(self, quantity: str) -> MeterFunction:
@@ -154,7 +159,10 @@ class Meter(Strict):
         try:
             return self.functions[quantity]
         except KeyError:
-            raise FlowError(f"The meter '{self.id}' has no function for {quantity}.", "Choose another meter or add the function to its profile.") from None
+            raise FlowError(
+                f"The meter '{self.id}' has no function for {quantity}.",
+                "Choose another meter or add the function to its profile.",
+            ) from None
 
 
 def names(kind: Literal["equipment", "meters"]) -> list[str]:
@@ -178,9 +186,7 @@ def equipment_problems(path: Path) -> tuple[Equipment | None, list[DataFileError
         return None, problems
     _, nodes = read_yaml(path)
     wrong = limit_problems(family.limits, (), family.supply)
-    found = [
-        DataFileError(path, line_of(nodes, ("limits", key, "value")), what, remedy) for key, what, remedy in wrong
-    ]
+    found = [DataFileError(path, line_of(nodes, ("limits", key, "value")), what, remedy) for key, what, remedy in wrong]
     return family, sorted(found, key=lambda one: one.line or 0)
 
 

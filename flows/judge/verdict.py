@@ -91,7 +91,9 @@ def judge(check: str, roles: Roles, limits: Limits, facts: Facts) -> Verdict:
     try:
         found = calculation.run(roles, limits, facts)
     except ZeroDivisionError:
-        raise CalculationError(f"'{check}' has nothing to divide by: a reading was zero.", "Take its readings again.") from None
+        raise CalculationError(
+            f"'{check}' has nothing to divide by: a reading was zero.", "Take its readings again."
+        ) from None
     if found.outcome == "close" and _last_digit_settles(calculation, roles, limits, facts):
         return replace(found, more_digits=True)
     return found

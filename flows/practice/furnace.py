@@ -26,7 +26,24 @@ from flows.judge.profiles import Equipment, Meter
 from flows.practice.display import as_displayed
 from flows.practice.proof import live_probe, proofs, proven, tried
 
-__all__ = ["PracticeFurnace", "Reply", "Taken", "as_displayed", "ask", "choices", "clean", "is_same", "light", "named_probe", "plug", "put_in_series", "set_jack", "start", "touch", "turn"]
+__all__ = [
+    "PracticeFurnace",
+    "Reply",
+    "Taken",
+    "as_displayed",
+    "ask",
+    "choices",
+    "clean",
+    "is_same",
+    "light",
+    "named_probe",
+    "plug",
+    "put_in_series",
+    "set_jack",
+    "start",
+    "touch",
+    "turn",
+]
 Power = Literal["on", "switch", "breaker"]
 Function = Literal["ac_volts", "outlet", "ohms", "dc_amps", "leads", "watch"]
 Jack = Literal["volts", "microamps"]
@@ -79,7 +96,6 @@ class PracticeFurnace:
         """Whether the rod hangs on its wire, straight or through the meter."""
         return self.plugged or self.series
 
-
     @property
     def now(self) -> Furnace:
         """The circuit as it is for the flame, the rod cleaned where it was."""
@@ -103,14 +119,19 @@ class Reply:
 Answered = tuple[PracticeFurnace, Reply]
 
 
-def start(equipment: Equipment, meter: Meter, seed: int, level: str = "easy", fault: str | None = None) -> PracticeFurnace:
+def start(
+    equipment: Equipment, meter: Meter, seed: int, level: str = "easy", fault: str | None = None
+) -> PracticeFurnace:
     """A furnace whose fault is drawn by `level`, or is `fault` (id or pair) at that level's severity.
 
     The same seed gives the same furnace. Raises FlowError for an unknown level or fault, and for a rod that sparks as well.
     """
     levels = lessons().levels
     if equipment.rod != catalog.SENSE:
-        raise FlowError(f"The practice furnace cannot spark with its flame rod, as {equipment.name} does.", "Choose a family whose rod only senses.")
+        raise FlowError(
+            f"The practice furnace cannot spark with its flame rod, as {equipment.name} does.",
+            "Choose a family whose rod only senses.",
+        )
     if level not in levels:
         raise FlowError(f"There is no level '{level}'.", f"Choose one of: {', '.join(levels)}.")
     rng = np.random.default_rng(seed)
@@ -132,7 +153,13 @@ def _lights(hidden: str, rng: np.random.Generator) -> bool:
 def _draw(which: str, rng: np.random.Generator) -> str:
     prior = catalog.shipped_prior()
     size = 2 if which == "pair" else 1
-    names = [name for name in prior if len(catalog.parts(name)) == size and all(catalog.fault(one).practice for one in catalog.parts(name)) and (which != "easy" or catalog.fault(name).easy)]
+    names = [
+        name
+        for name in prior
+        if len(catalog.parts(name)) == size
+        and all(catalog.fault(one).practice for one in catalog.parts(name))
+        and (which != "easy" or catalog.fault(name).easy)
+    ]
     # Evenly rather than by the prior: a trainee should meet the rare ones too.
     return names[int(rng.integers(len(names)))]
 
@@ -173,7 +200,9 @@ def put_in_series(p: PracticeFurnace, series: bool) -> Answered:
     if series == p.series:
         return p, Reply(lessons().lines["done"])
     jack: Jack = "microamps" if series else p.jack
-    return replace(p, series=series, plugged=False, jack=jack), Reply(lessons().lines["clipped" if series else "unclipped"])
+    return replace(p, series=series, plugged=False, jack=jack), Reply(
+        lessons().lines["clipped" if series else "unclipped"]
+    )
 
 
 def set_jack(p: PracticeFurnace, jack: Jack) -> Answered:
@@ -229,7 +258,11 @@ def touch(p: PracticeFurnace, function: Function, points: tuple[str, str] | None
     a, b = points
     if function == "ohms":
         slip = _ohms_slip(p, a, b)
-        return _stopped(p, slip) if slip else _read(p, "ohms", points, float(readings.ohms(p.circuit, a, b, plugged=p.wired)[0]), rng)
+        return (
+            _stopped(p, slip)
+            if slip
+            else _read(p, "ohms", points, float(readings.ohms(p.circuit, a, b, plugged=p.wired)[0]), rng)
+        )
     return _read(p, "ac_volts", points, _volts(p, a, b), rng)
 
 
@@ -263,19 +296,29 @@ def _watch(p: PracticeFurnace) -> Answered:
     return replace(p, taken=(*p.taken, taken), lit=proves), Reply(lines["stays" if proves else "goes"], taken)
 
 
-def _read(p: PracticeFurnace, function: Function, points: tuple[str, str] | None, value: float, rng: np.random.Generator) -> Answered:
+def _read(
+    p: PracticeFurnace, function: Function, points: tuple[str, str] | None, value: float, rng: np.random.Generator
+) -> Answered:
     lines = lessons().lines
     quantity = {"leads": "ohms", "outlet": "ac_volts"}.get(function, function)
     shown = display(value, quantity, p.meter, rng)
     reading = as_measured(shown, quantity, p.meter.meter)
     # Only on the rod's own side does it matter whether the wire is on the rod.
     aside = points is not None and not set(points) & set(readings.ROD_SIDE)
-    name = live_probe(p.proofs) if function == "outlet" else named_probe(replace(p, plugged=True) if aside else p, function, points)
+    name = (
+        live_probe(p.proofs)
+        if function == "outlet"
+        else named_probe(replace(p, plugged=True) if aside else p, function, points)
+    )
     taken = Taken(name, reading)
     after = tried(p.equipment, p.proofs, name, reading, p.power != "on", lines["proof_order"])
     # An outlet is no reading of this furnace.
     kept = p.taken if function == "outlet" else (*p.taken, taken)
-    text = lines["over"] if reading.over_limit else lines["shows"].format(value=as_displayed(shown, quantity, p.meter.meter))
+    text = (
+        lines["over"]
+        if reading.over_limit
+        else lines["shows"].format(value=as_displayed(shown, quantity, p.meter.meter))
+    )
     return replace(p, taken=kept, proofs=after.stand), Reply(text, taken, proof=after.said)
 
 
@@ -287,7 +330,12 @@ def named_probe(p: PracticeFurnace, function: Function, points: tuple[str, str] 
         if one.as_if not in table.TOUCHED:
             # The practice furnace's wire stays on the board, and its rod is not cleaned.
             continue
-        if one.function == function and same and one.power in ("any", state) and (points is None or (one.lit == p.lit and (function == "ohms" or one.plugged == p.plugged))):
+        if (
+            one.function == function
+            and same
+            and one.power in ("any", state)
+            and (points is None or (one.lit == p.lit and (function == "ohms" or one.plugged == p.plugged)))
+        ):
             return name
     return " ".join((function, *(points or ())))
 
@@ -304,5 +352,9 @@ def is_same(a: str, b: str) -> bool:
 def choices(level: str) -> list[str]:
     """The faults that may be answered at a level."""
     which = lessons().levels[level].faults
-    singles = [name for name, one in catalog.faults().faults.items() if catalog.fits(one, catalog.SENSE) and one.practice and (which != "easy" or one.easy)]
+    singles = [
+        name
+        for name, one in catalog.faults().faults.items()
+        if catalog.fits(one, catalog.SENSE) and one.practice and (which != "easy" or one.easy)
+    ]
     return singles if which != "pair" else [name for name in singles if name != HEALTHY]

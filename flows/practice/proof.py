@@ -82,7 +82,9 @@ def verdict(equipment: Equipment, proof: Proof, reading: Measured) -> Verdict:
     return judge(proof.judge.check, {"value": reading}, used, facts_of(equipment))
 
 
-def tried(equipment: Equipment, stand: frozenset[str], probe: str, reading: Measured, is_off: bool, order: str) -> Tried:
+def tried(
+    equipment: Equipment, stand: frozenset[str], probe: str, reading: Measured, is_off: bool, order: str
+) -> Tried:
     """The proof after one more reading. is_off: somebody turned the power off. order: what is said of one out of its turn."""
     proof = proofs().of(probe)
     if proof is None or not is_off:

@@ -65,7 +65,11 @@ def score(p: PracticeFurnace, answer: str, knowledge: Knowledge, rng: np.random.
     slips = tuple(dict.fromkeys(p.slips))
     learn = _learn(p, mark, taken, fewest)
     lines = lessons().lines
-    text = [lines[slight if mild else mark].format(truth=catalog.spoken_name(p.hidden)), lines["readings"].format(taken=taken, fewest=fewest), told_slips(slips)]
+    text = [
+        lines[slight if mild else mark].format(truth=catalog.spoken_name(p.hidden)),
+        lines["readings"].format(taken=taken, fewest=fewest),
+        told_slips(slips),
+    ]
     return Score(p.hidden, mark, taken, fewest, slips, learn, " ".join((*text, *learn[:1])), mild)
 
 
@@ -86,7 +90,11 @@ def supply_passes(p: PracticeFurnace) -> bool:
 
 def passes(p: PracticeFurnace) -> bool:
     """Whether every guided reading of the furnace, free of the meter's error, is within the family's limits."""
-    found = {name: float(read(p.circuit, name)[0]) for name, one in catalog.probes().items() if one.order is not None and one.order <= GUIDED}
+    found = {
+        name: float(read(p.circuit, name)[0])
+        for name, one in catalog.probes().items()
+        if one.order is not None and one.order <= GUIDED
+    }
     limit = {name: one.value for name, one in p.equipment.limits.items()}
     supply, low = found["supply_hot_neutral"], found["secondary_r_c"]
     due = supply / p.equipment.turns_ratio
@@ -119,7 +127,11 @@ def greedy(p: PracticeFurnace, knowledge: Knowledge, rng: np.random.Generator) -
         proofs += DEAD_PROOF * off
         value = read(p.circuit, probe)[0]
         quantity = catalog.probes()[probe].quantity
-        evidence[probe] = bool(value) if quantity == "yes_no" else as_measured(display(float(value), quantity, p.meter, rng), quantity, p.meter.meter)
+        evidence[probe] = (
+            bool(value)
+            if quantity == "yes_no"
+            else as_measured(display(float(value), quantity, p.meter, rng), quantity, p.meter.meter)
+        )
         said = assess(evidence, knowledge, can, at=place)
     return len(evidence) + proofs, said
 

@@ -113,7 +113,14 @@ def machine_of(procedure: Procedure) -> Machine:
             if go.when is not None:
                 move["conditions"] = [_condition(go.when)]
             moves.append(move)
-    return Machine(model=None, states=list(procedure.steps), transitions=moves, initial=procedure.start, auto_transitions=False, send_event=True)
+    return Machine(
+        model=None,
+        states=list(procedure.steps),
+        transitions=moves,
+        initial=procedure.start,
+        auto_transitions=False,
+        send_event=True,
+    )
 
 
 def next_step(plan: Plan, session: Session) -> str:
@@ -140,12 +147,16 @@ def may_enter(plan: Plan, name: str, session: Session) -> bool:
 def beginning(plan: Plan) -> Session:
     """A visit before its first word: power taken as on, everything where the procedure says that it begins."""
     things = plan.procedure.things
-    return Session(step=plan.procedure.start, things=tuple((name, things[name].begin) for name in plan.procedure.kinds()))
+    return Session(
+        step=plan.procedure.start, things=tuple((name, things[name].begin) for name in plan.procedure.kinds())
+    )
 
 
 def suits(procedure: Procedure, equipment: Equipment) -> bool:
     """Whether a procedure may be gone through on a family: no meter goes in series with a rod that sparks as well."""
-    return equipment.rod != "spark_and_sense" or not any(step.ask and step.ask.quantity == "dc_amps" for step in procedure.steps.values())
+    return equipment.rod != "spark_and_sense" or not any(
+        step.ask and step.ask.quantity == "dc_amps" for step in procedure.steps.values()
+    )
 
 
 def make_plan(procedure: Procedure, equipment: Equipment, meter: Meter) -> Plan:
@@ -159,7 +170,16 @@ def make_plan(procedure: Procedure, equipment: Equipment, meter: Meter) -> Plan:
             "Keep meter and leads off the rod wire while it sparks. Read the flame current as the maker's instructions say.",
         )
     limits = {**equipment.limits, **procedure.limits}
-    return Plan(procedure, equipment, meter, machine_of(procedure), routes_of(procedure), limits, facts_of(equipment), spoken_lines(procedure.language))
+    return Plan(
+        procedure,
+        equipment,
+        meter,
+        machine_of(procedure),
+        routes_of(procedure),
+        limits,
+        facts_of(equipment),
+        spoken_lines(procedure.language),
+    )
 
 
 def load_plan(name: str, equipment: Equipment, meter: Meter, language: str = "") -> Plan:
@@ -186,7 +206,9 @@ def _hold_words(procedure: Procedure, path: Path) -> None:
     found = spoken_problems(procedure)
     if found:
         _, nodes = read_yaml(path)
-        raise min((DataFileError(path, line_of(nodes, where), *told) for where, *told in found), key=lambda one: one.line or 0)
+        raise min(
+            (DataFileError(path, line_of(nodes, where), *told) for where, *told in found), key=lambda one: one.line or 0
+        )
 
 
 def check_file(path: Path, equipment: Equipment) -> tuple[Procedure | None, list[DataFileError]]:

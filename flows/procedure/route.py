@@ -47,16 +47,28 @@ def routes_of(procedure: Procedure) -> Routes:
     kinds = procedure.kinds()
     at = {name: procedure.at(name) for name in procedure.steps}
     proving = {step.proves: name for name, step in procedure.steps.items() if step.proves}
-    for_proof = frozenset((thing, place) for name in proving.values() for thing, places in at[name].items() for place in places)
+    for_proof = frozenset(
+        (thing, place) for name in proving.values() for thing, places in at[name].items() for place in places
+    )
     touching, brings = set(), dict[tuple[str, str], list[str]]()
     for name, step in procedure.steps.items():
         for answer in step.answers.values():
             moved = list(answer.sets.things.items()) + ([("power", answer.sets.power)] if answer.sets.power else [])
             for what in moved:
                 brings.setdefault(what, []).append(name)
-            if any(kinds[thing].touch and (thing, place) not in for_proof for thing, place in answer.sets.things.items()):
+            if any(
+                kinds[thing].touch and (thing, place) not in for_proof for thing, place in answer.sets.things.items()
+            ):
                 touching.add(name)
-    return Routes(procedure, kinds, at, frozenset(touching), {what: tuple(names) for what, names in brings.items()}, proving, for_proof)
+    return Routes(
+        procedure,
+        kinds,
+        at,
+        frozenset(touching),
+        {what: tuple(names) for what, names in brings.items()},
+        proving,
+        for_proof,
+    )
 
 
 def power_needed(routes: Routes, name: str, unsafe: bool) -> frozenset[str]:
@@ -90,8 +102,15 @@ def things_in_turn(routes: Routes, name: str, session: Session) -> list[str]:
     set before it, the proof would undo it again and again.
     """
     wanted, things, dead = routes.at[name], dict(session.things), frozenset({"dead"})
-    moving = [routes.bringers.get((thing, place), ()) for thing, places in wanted.items() if things[thing] not in places for place in places]
-    waits = any(steps and all(power_needed(routes, one, bool(session.safety)) == dead for one in steps) for steps in moving)
+    moving = [
+        routes.bringers.get((thing, place), ())
+        for thing, places in wanted.items()
+        if things[thing] not in places
+        for place in places
+    ]
+    waits = any(
+        steps and all(power_needed(routes, one, bool(session.safety)) == dead for one in steps) for steps in moving
+    )
     proving = {thing for thing, _ in routes.for_proof} if waits and session.power != "dead" else set()
     return sorted(wanted, key=lambda thing: thing in proving)
 
@@ -105,7 +124,10 @@ def first_step(routes: Routes, goal: str, session: Session) -> str:
     while need := unmet(routes, name, session):
         name = _bringer(routes, need, name, session)
         if name in asked:
-            raise FlowError(f"There is no way to '{goal}': '{name}' needs what it should bring about.", "Look at what the steps on that way need and set.")
+            raise FlowError(
+                f"There is no way to '{goal}': '{name}' needs what it should bring about.",
+                "Look at what the steps on that way need and set.",
+            )
         asked.append(name)
     return name
 
@@ -141,7 +163,10 @@ def way_to(routes: Routes, goal: str, session: Session) -> tuple[str, ...] | Non
 def keeps_power(routes: Routes, goal: str, session: Session) -> bool:
     """Whether the way to `goal` leaves the power as it is, neither turned nor proven. Raises FlowError as `first_step`."""
     steps = routes.procedure.steps
-    turning = (any(answer.sets.power for answer in steps[name].answers.values()) or steps[name].proves for name in way_to(routes, goal, session) or ())
+    turning = (
+        any(answer.sets.power for answer in steps[name].answers.values()) or steps[name].proves
+        for name in way_to(routes, goal, session) or ()
+    )
     return session.power in power_needed(routes, goal, bool(session.safety)) and not any(turning)
 
 
@@ -151,7 +176,10 @@ def _bringer(routes: Routes, need: Need, for_step: str, session: Session) -> str
     places = frozenset({"said_off"}) if need.what == "power" and "on" not in need.places else need.places
     found = bringers(routes, need.what, places, for_step, things_in_turn(routes, for_step, session))
     if not found:
-        raise FlowError(f"Nothing brings {need.what} to {' or '.join(sorted(places))} for '{for_step}'.", "Add a step whose answer sets it.")
+        raise FlowError(
+            f"Nothing brings {need.what} to {' or '.join(sorted(places))} for '{for_step}'.",
+            "Add a step whose answer sets it.",
+        )
     return next((one for one in found if _as_it_stands(routes, one, session)), found[0])
 
 
@@ -165,7 +193,9 @@ def _next_proof(routes: Routes, session: Session) -> str:
     """The step of the first proof that still lacks; proofs count only in their order."""
     lacking = next((proof for proof in routes.procedure.dead_proof if proof not in session.proofs), None)
     if lacking is None:
-        raise FlowError("Nothing proves the power dead.", "Give the procedure 'dead_proof' and the steps that prove it.")
+        raise FlowError(
+            "Nothing proves the power dead.", "Give the procedure 'dead_proof' and the steps that prove it."
+        )
     return routes.proving[lacking]
 
 
@@ -183,7 +213,9 @@ def bringers(routes: Routes, what: str, places: frozenset[str], for_step: str, t
         for answer in steps[name].answers.values():
             sets = answer.sets.things
             brings = answer.sets.power in places if what == "power" else sets.get(what) in places
-            spoils = any(thing in wanted and place not in wanted[thing] and thing not in later for thing, place in sets.items())
+            spoils = any(
+                thing in wanted and place not in wanted[thing] and thing not in later for thing, place in sets.items()
+            )
             if brings and not spoils and name != for_step:
                 (agreeing if _agree(routes, name, sets, wanted) else others).append(name)
                 break
@@ -192,4 +224,6 @@ def bringers(routes: Routes, what: str, places: frozenset[str], for_step: str, t
 
 def _agree(routes: Routes, name: str, sets: Mapping[str, str], wanted: Mapping[str, frozenset[str]]) -> bool:
     """Whether what a step needs, besides what it sets, can be true together with what is wanted after it."""
-    return all(thing in sets or thing not in wanted or places & wanted[thing] for thing, places in routes.at[name].items())
+    return all(
+        thing in sets or thing not in wanted or places & wanted[thing] for thing, places in routes.at[name].items()
+    )

@@ -214,7 +214,12 @@ class Step(Strict):
             raise ValueError("a step asks for a reading ('ask') or for an answer in words ('answers'), one of the two")
         if self.next and self.next[-1].when is not None:
             raise ValueError("'next' needs a last entry without 'when'")
-        if not self.next and not self.extra and not any(one.sets.things or one.sets.power for one in self.answers.values()) and not self.proves:
+        if (
+            not self.next
+            and not self.extra
+            and not any(one.sets.things or one.sets.power for one in self.answers.values())
+            and not self.proves
+        ):
             raise ValueError("only a step that moves something, proves something or is 'extra' may lack 'next'")
         if any(one.when is None for one in self.next[:-1]):
             raise ValueError("only the last entry of 'next' may lack 'when'")

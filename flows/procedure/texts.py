@@ -94,7 +94,10 @@ def in_language(procedure: Procedure, procedure_file: Path, language: str) -> Pr
         return procedure
     path = texts_path(procedure_file, language)
     if not path.is_file():
-        raise FlowError(f"The procedure '{procedure.id}' has no texts in the language '{language}'.", f"Write them in {path.name}, beside {procedure_file.name}.")
+        raise FlowError(
+            f"The procedure '{procedure.id}' has no texts in the language '{language}'.",
+            f"Write them in {path.name}, beside {procedure_file.name}.",
+        )
     translated, problems = translate(procedure, path)
     if translated is None:
         raise problems[0]
@@ -123,16 +126,42 @@ def _misfits(procedure: Procedure, texts: ProcedureTexts, path: Path, nodes: yam
 
     found = []
     if texts.of != procedure.id:
-        found.append(problem(("of",), f"these are texts of '{texts.of}', not of '{procedure.id}'.", f"Write of: {procedure.id}, or give the file another name."))
+        found.append(
+            problem(
+                ("of",),
+                f"these are texts of '{texts.of}', not of '{procedure.id}'.",
+                f"Write of: {procedure.id}, or give the file another name.",
+            )
+        )
     if texts.version != procedure.version:
-        found.append(problem(("version",), f"these texts are of version {texts.version}; '{procedure.id}' is at version {procedure.version}.", f"Look them through, then write version: {procedure.version}."))
+        found.append(
+            problem(
+                ("version",),
+                f"these texts are of version {texts.version}; '{procedure.id}' is at version {procedure.version}.",
+                f"Look them through, then write version: {procedure.version}.",
+            )
+        )
     wanted, given = _texts(procedure), _texts(texts)
-    found += [problem(where, f"there is no text for '{_dotted(where)}'.", f"Translate: {text!r}.") for where, text in wanted.items() if where not in given]
-    found += [problem(where, f"'{procedure.id}' has no text '{_dotted(where)}'.", "Take it out or mend its name.") for where in given if where not in wanted]
+    found += [
+        problem(where, f"there is no text for '{_dotted(where)}'.", f"Translate: {text!r}.")
+        for where, text in wanted.items()
+        if where not in given
+    ]
+    found += [
+        problem(where, f"'{procedure.id}' has no text '{_dotted(where)}'.", "Take it out or mend its name.")
+        for where in given
+        if where not in wanted
+    ]
     for where in wanted.keys() & given.keys():
         if isinstance(text := given[where], str) and _fields(text) != _fields(str(wanted[where])):
             numbers = ", ".join("{" + name + "}" for name in sorted(_fields(str(wanted[where])))) or "none"
-            found.append(problem(where, f"'{_dotted(where)}' does not name the same numbers as the procedure's own line.", f"It names: {numbers}."))
+            found.append(
+                problem(
+                    where,
+                    f"'{_dotted(where)}' does not name the same numbers as the procedure's own line.",
+                    f"It names: {numbers}.",
+                )
+            )
     return found
 
 
@@ -158,7 +187,10 @@ def _texts(book: Procedure | ProcedureTexts) -> dict[Where, str | tuple[str, ...
             there: Where = (*here, "answers", key)
             found |= {(*there, "phrases"): tuple(answer.phrases), (*there, "say"): answer.say}
             if answer.again:
-                found |= {(*there, "again", "say"): answer.again.say, (*there, "again", "phrases"): tuple(answer.again.phrases)}
+                found |= {
+                    (*there, "again", "say"): answer.again.say,
+                    (*there, "again", "phrases"): tuple(answer.again.phrases),
+                }
     return {where: text for where, text in found.items() if text is not None}
 
 
@@ -174,4 +206,3 @@ def _fields(text: str) -> frozenset[str]:
 
 def _dotted(where: Where) -> str:
     return ".".join(str(part) for part in (where[1:] if where[0] == "steps" else where))
-

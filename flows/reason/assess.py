@@ -90,7 +90,11 @@ def next_probe(
 
 
 def assess(
-    evidence: Mapping[str, Evidence], knowledge: Knowledge, allowed: Set[str] | None = None, language: str = "en", at: Place | None = None
+    evidence: Mapping[str, Evidence],
+    knowledge: Knowledge,
+    allowed: Set[str] | None = None,
+    language: str = "en",
+    at: Place | None = None,
 ) -> Assessment:
     """The assessment of the evidence: probe id -> Evidence.
 
@@ -114,7 +118,9 @@ def assess(
     tell_by = _tells(knowledge, alike, sight, _open(evidence, None, knowledge.equipment.rod))
     parts = _parts(knowledge, weighed)
     expected = _predict(knowledge, sight, probe)
-    told = reason_words.Told(knowledge, dict(evidence), ranked, named, alike, unproven, probe, parts, expected, language, tell_by)
+    told = reason_words.Told(
+        knowledge, dict(evidence), ranked, named, alike, unproven, probe, parts, expected, language, tell_by
+    )
     return Assessment(
         ranked=as_said(ranked),
         next_probe=probe,
@@ -138,7 +144,9 @@ def _best(sight: Sight, left: Mapping[str, Probe], unproven: tuple[str, ...], at
     due = [name for name in left if name in unproven]
     if due:
         return due[0] if at is None else min(due, key=lambda name: costs(left[name]))
-    found = choose(gains(sight, left, costs), catalog.probes(), settings.least_bits, settings.same, partial(left_after, sight), at)
+    found = choose(
+        gains(sight, left, costs), catalog.probes(), settings.least_bits, settings.same, partial(left_after, sight), at
+    )
     return found.probe if found else None
 
 
@@ -198,10 +206,18 @@ def _likely(knowledge: Knowledge, of_component: np.ndarray, readings: dict[str, 
     kept = order[: int(np.searchsorted(np.cumsum(of_component[order]), catalog.settings().keep)) + 1]
     close = knowledge.components.take(kept)
     moments = weigh(close, readings, seen, catalog.settings().odd, keep_all=True)
-    return Sight(close, of_component[kept] / of_component[kept].sum(), moments, partial(meter_error, knowledge.meter), catalog.settings().odd)
+    return Sight(
+        close,
+        of_component[kept] / of_component[kept].sum(),
+        moments,
+        partial(meter_error, knowledge.meter),
+        catalog.settings().odd,
+    )
 
 
-def _alike(knowledge: Knowledge, ranked: tuple[tuple[str, float], ...], sight: Sight, left: Mapping[str, Probe]) -> tuple[str, ...]:
+def _alike(
+    knowledge: Knowledge, ranked: tuple[tuple[str, float], ...], sight: Sight, left: Mapping[str, Probe]
+) -> tuple[str, ...]:
     """The likeliest fault with its live rivals, when no open probe tells them apart; else empty."""
     settings = catalog.settings()
     top, chance = ranked[0]
@@ -243,7 +259,9 @@ def _parts(knowledge: Knowledge, weighed: Weighed) -> dict[str, np.ndarray]:
     return found
 
 
-def _ruled_out(knowledge: Knowledge, of_fault: np.ndarray, parts: Mapping[str, np.ndarray]) -> tuple[tuple[str, str], ...]:
+def _ruled_out(
+    knowledge: Knowledge, of_fault: np.ndarray, parts: Mapping[str, np.ndarray]
+) -> tuple[tuple[str, str], ...]:
     """Single faults now below the limit, likeliest beforehand first, each with the reading that told most against it."""
     if not parts:
         return ()

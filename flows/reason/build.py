@@ -57,7 +57,9 @@ class _Clouds:
     senses: np.ndarray
 
 
-def build_knowledge(equipment: Equipment, meter: Meter, rng: np.random.Generator, draws: int = 40, names: Sequence[str] | None = None) -> Knowledge:
+def build_knowledge(
+    equipment: Equipment, meter: Meter, rng: np.random.Generator, draws: int = 40, names: Sequence[str] | None = None
+) -> Knowledge:
     """Knowledge of one equipment family and meter, by simulation.
 
     draws: furnaces for each band of severity and stratum of boards (pairs take a half).
@@ -113,7 +115,9 @@ def likeliest(prior: dict[str, float], pairs: int) -> list[str]:
 
 def _strata(boards: Furnace) -> list[list[np.ndarray]]:
     """For each way a board is built (where its rod supply and its C come from) its rows, in STIFF groups, softest last."""
-    built = 2 * np.broadcast_to(boards.rod_from_secondary, boards.shape) + np.broadcast_to(boards.common_at_cabinet, boards.shape)
+    built = 2 * np.broadcast_to(boards.rod_from_secondary, boards.shape) + np.broadcast_to(
+        boards.common_at_cabinet, boards.shape
+    )
     order = np.argsort(stiffness(boards))
     return [np.array_split(order[built[order] == way], STIFF) for way in range(4)]
 
@@ -129,7 +133,11 @@ def _answers(faces: tuple[Variant, ...], looks: Sequence[str]) -> np.ndarray:
             never = answer_chances(faces, PROVES)[NEVER]
             # A fault that says what the flame looks like has counted the times there is none.
             said = any(probe in face.shows for face in faces)
-            chance = chance if said else {name: (1 - never) * value + never * (name == one.unlit) for name, value in chance.items()}
+            chance = (
+                chance
+                if said
+                else {name: (1 - never) * value + never * (name == one.unlit) for name, value in chance.items()}
+            )
         found = list(chance.values())
         table[row, : len(found)] = found
     return table
@@ -145,7 +153,10 @@ def _plans(h: int, name: str, strata: list[list[np.ndarray]], rng: np.random.Gen
         count = max(draws // 2, 8)
         axes = [np.arange(PAIR_BANDS if one else 1) for one in graded]
         first, second = (grid.ravel() for grid in np.meshgrid(*axes, indexing="ij"))
-        levels = [(grid[:, None] + _even(rng, (len(grid), count))) / len(axis) for grid, axis in zip((first, second), axes, strict=True)]
+        levels = [
+            (grid[:, None] + _even(rng, (len(grid), count))) / len(axis)
+            for grid, axis in zip((first, second), axes, strict=True)
+        ]
         for rows in (np.concatenate(drives[:2]), np.concatenate(drives[2:])):
             yield _Plan(h, len(rows) / total, faces, rows, levels)
         return
@@ -169,7 +180,9 @@ def _graded(face: Variant) -> bool:
     return any(one.ends[0] != one.ends[1] for one in face.circuit.values() if not one.own)
 
 
-def _groups(hypotheses: Sequence[str], strata: list[list[np.ndarray]], rng: np.random.Generator, draws: int) -> Iterator[list[_Plan]]:
+def _groups(
+    hypotheses: Sequence[str], strata: list[list[np.ndarray]], rng: np.random.Generator, draws: int
+) -> Iterator[list[_Plan]]:
     """Plans gathered so that each group is one large batch of furnaces."""
     group: list[_Plan] = []
     size = 0
@@ -199,14 +212,25 @@ def _simulate(
     n = all_of_them.shape[0]
     found = read_many(all_of_them, probes)
     shown = np.stack([found[p] for p in probes], axis=-1)
-    margin = stretch(sense_current(all_of_them) / all_of_them.sense_threshold, MARGIN_SCALE) - stretch(1.0, MARGIN_SCALE)
+    margin = stretch(sense_current(all_of_them) / all_of_them.sense_threshold, MARGIN_SCALE) - stretch(
+        1.0, MARGIN_SCALE
+    )
     return shown, margin, np.where(np.asarray(all_of_them.sense_broken) > 0.5, 0.0, 1.0) * np.ones(n)
 
 
-def _sum_up(shown: np.ndarray, margin: np.ndarray, senses: np.ndarray, shape: tuple[int, int], scale: np.ndarray, tops: np.ndarray) -> _Clouds:
+def _sum_up(
+    shown: np.ndarray,
+    margin: np.ndarray,
+    senses: np.ndarray,
+    shape: tuple[int, int],
+    scale: np.ndarray,
+    tops: np.ndarray,
+) -> _Clouds:
     bands, count = shape
     over = ~(shown <= tops)
-    data = np.concatenate([stretch(np.where(over, tops, shown), scale), margin[:, None]], axis=-1).reshape(bands, count, -1)
+    data = np.concatenate([stretch(np.where(over, tops, shown), scale), margin[:, None]], axis=-1).reshape(
+        bands, count, -1
+    )
     seen = np.concatenate([~over, np.ones((bands * count, 1), bool)], axis=-1).reshape(data.shape)
     mean, cov = _moments(data, seen)
     missed = (over.reshape(bands, count, -1).sum(axis=1) + LEAST) / (count + 2 * LEAST)
@@ -237,4 +261,11 @@ def _moments(data: np.ndarray, seen: np.ndarray) -> tuple[np.ndarray, np.ndarray
 def joined(parts: Sequence[Furnace]) -> Furnace:
     """One batch of several batches of furnaces."""
     sizes = [one.shape[0] for one in parts]
-    return Furnace(**{f.name: np.concatenate([np.broadcast_to(getattr(one, f.name), (n,)) for one, n in zip(parts, sizes, strict=True)]) for f in fields(Furnace)})
+    return Furnace(
+        **{
+            f.name: np.concatenate(
+                [np.broadcast_to(getattr(one, f.name), (n,)) for one, n in zip(parts, sizes, strict=True)]
+            )
+            for f in fields(Furnace)
+        }
+    )

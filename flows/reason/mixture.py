@@ -59,7 +59,9 @@ class Components:
     @cached_property
     def along(self) -> tuple[np.ndarray, np.ndarray]:
         """mean and cov with the components last, so that every step runs along memory."""
-        return np.ascontiguousarray(self.mean.T, dtype=float), np.ascontiguousarray(np.moveaxis(self.cov, 0, -1), dtype=float)
+        return np.ascontiguousarray(self.mean.T, dtype=float), np.ascontiguousarray(
+            np.moveaxis(self.cov, 0, -1), dtype=float
+        )
 
     def take(self, rows: np.ndarray) -> Components:
         """Only the components at `rows`."""
@@ -99,7 +101,9 @@ def stretch(value: np.ndarray | float, scale: np.ndarray | float) -> np.ndarray:
     return np.arcsinh(np.asarray(value, dtype=float) / scale)
 
 
-def weigh(components: Components, readings: Mapping[str, Shown], seen: Mapping[str, int], odd: float, keep_all: bool = False) -> Weighed:
+def weigh(
+    components: Components, readings: Mapping[str, Shown], seen: Mapping[str, int], odd: float, keep_all: bool = False
+) -> Weighed:
     """The likelihood of the evidence under every component.
 
     seen: probe that is looked at -> place of its answer in probes.yaml.

@@ -112,11 +112,21 @@ def left_after(sight: Sight, probe: str, first: str) -> float:
     """
     onehot = sight.by_fault()
     chance, after = outcomes(sight, first, FEW)
-    return float(sum(p * bits_of(replace(sight, weight=weight), probe, onehot, FEW) for p, weight in zip(chance, after, strict=True)))
+    return float(
+        sum(
+            p * bits_of(replace(sight, weight=weight), probe, onehot, FEW)
+            for p, weight in zip(chance, after, strict=True)
+        )
+    )
 
 
 def choose(
-    found: Sequence[Gain], probes: Mapping[str, Probe], least_bits: float, same: float, left: Callable[[str, str], float], at: Place | None = None
+    found: Sequence[Gain],
+    probes: Mapping[str, Probe],
+    least_bits: float,
+    same: float,
+    left: Callable[[str, str], float],
+    at: Place | None = None,
 ) -> Gain | None:
     """The best of `found`, or None when nothing tells at least `least_bits`.
 

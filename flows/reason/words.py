@@ -55,7 +55,9 @@ def sentence(told: Told) -> str:
     """Which readings speak for the likeliest fault and what would change the answer, to be spoken."""
     words = told.words
     if not told.parts:
-        return words.line("nothing", probe=words.probe(told.next_probe)) if told.next_probe else words.line("nothing_left")
+        return (
+            words.line("nothing", probe=words.probe(told.next_probe)) if told.next_probe else words.line("nothing_left")
+        )
     top = told.named or told.ranked[0][0]
     if told.named == HEALTHY:
         return _healthy(told)
@@ -63,9 +65,13 @@ def sentence(told: Told) -> str:
         look = next((found for name in told.alike if (found := words.look(name))), words.line("tell_swap"))
         if told.tell_by:
             look = words.line("tell_probe", probe=words.probe(told.tell_by))
-        return words.line("alike", faults=words.joined([words.fault(name) for name in told.alike], "or"), look=look).strip()
+        return words.line(
+            "alike", faults=words.joined([words.fault(name) for name in told.alike], "or"), look=look
+        ).strip()
     if told.unproven:
-        return words.line("unproven", fault=words.fault(top), probes=words.joined([words.probe(one) for one in told.unproven[:2]]))
+        return words.line(
+            "unproven", fault=words.fault(top), probes=words.joined([words.probe(one) for one in told.unproven[:2]])
+        )
     rival = next((name for name, _ in told.ranked if name != top and top not in catalog.parts(name)), HEALTHY)
     speaks = _speaks(told, top)
     if told.named:
@@ -76,7 +82,9 @@ def sentence(told: Told) -> str:
     if top == HEALTHY:
         return " ".join((words.line("likely_healthy"), _change(told, top))).strip()
     key = "open" if rival != HEALTHY and dict(told.ranked)[rival] > 0.25 * dict(told.ranked)[top] else "likely"
-    return " ".join((words.line(key, fault=words.fault(top), rival=words.fault(rival), speaks=speaks).strip(), _change(told, top))).strip()
+    return " ".join(
+        (words.line(key, fault=words.fault(top), rival=words.fault(rival), speaks=speaks).strip(), _change(told, top))
+    ).strip()
 
 
 def why_next(told: Told) -> str:
@@ -127,7 +135,11 @@ def _said(unit: str, value: float, words: Sayings) -> str:
 def _healthy(told: Told) -> str:
     words, usual = told.words, catalog.settings().usual
     for name, one in told.evidence.items():
-        if name in told.parts and isinstance(one, Measured) and chance_if_healthy(told.knowledge, name, as_shown(name, one)) < usual:
+        if (
+            name in told.parts
+            and isinstance(one, Measured)
+            and chance_if_healthy(told.knowledge, name, as_shown(name, one)) < usual
+        ):
             return words.line("healthy_odd", probe=words.probe(name))
     return " ".join((words.line("healthy"), words.line("change_none")))
 
@@ -164,12 +176,16 @@ def _change(told: Told, top: str) -> str:
             return words.line(key, probe=words.probe(probe), value=value, rival=words.fault(rival))
         return ""
     again = _key_reading(told, top)
-    return " ".join((words.line("change_none"), words.line("change_again", probe=words.probe(again)) if again else "")).strip()
+    return " ".join(
+        (words.line("change_none"), words.line("change_again", probe=words.probe(again)) if again else "")
+    ).strip()
 
 
 def _key_reading(told: Told, top: str) -> str | None:
     ids = told.knowledge.hypotheses
-    support = {name: one for name, one in _support(told, ids.index(top)).items() if name not in told.knowledge.components.looks}
+    support = {
+        name: one for name, one in _support(told, ids.index(top)).items() if name not in told.knowledge.components.looks
+    }
     return max(support, key=lambda name: support[name]) if support and max(support.values()) > SPEAKS else None
 
 
@@ -178,7 +194,10 @@ def _support(told: Told, h: int) -> dict[str, float]:
     others = told.knowledge.prior.copy()
     others[h] = 0.0
     others /= others.sum()
-    return {name: float(each[h] - each.max() - np.log(others @ np.exp(each - each.max()))) for name, each in told.parts.items()}
+    return {
+        name: float(each[h] - each.max() - np.log(others @ np.exp(each - each.max())))
+        for name, each in told.parts.items()
+    }
 
 
 def _edge(told: Told, top: str, rival: str, probe: str) -> tuple[float, str]:

@@ -63,10 +63,35 @@ def advance(plan: Plan, session: Session, given: Input) -> Moved:
 
 
 def _gas(plan: Plan, session: Session) -> Moved:
-    effects: list[Effect] = [Tone("alarm"), Say(plan.lines.line("alarm"), "alarm", "alarm"), Save("alarm", {"what": "gas", "step": session.step})]
+    effects: list[Effect] = [
+        Tone("alarm"),
+        Say(plan.lines.line("alarm"), "alarm", "alarm"),
+        Save("alarm", {"what": "gas", "step": session.step}),
+    ]
     if session.where("jumper") not in ("", "none"):
-        effects.append(Save("trouble", {"what": "left", "problem": "The visit ended on a gas alarm with the jumper on.", "remedy": "Take it off when the place is safe."}))
-    session = replace(session, mode="alarm", pending=None, pending_answer=None, between=(), misses=0, wrong=0, outcome=None, proofs=frozenset(), power=_untrusted(session.power), back_to="ask")
+        effects.append(
+            Save(
+                "trouble",
+                {
+                    "what": "left",
+                    "problem": "The visit ended on a gas alarm with the jumper on.",
+                    "remedy": "Take it off when the place is safe.",
+                },
+            )
+        )
+    session = replace(
+        session,
+        mode="alarm",
+        pending=None,
+        pending_answer=None,
+        between=(),
+        misses=0,
+        wrong=0,
+        outcome=None,
+        proofs=frozenset(),
+        power=_untrusted(session.power),
+        back_to="ask",
+    )
     return session, [*effects, Say(plan.lines.line("alarm_again"), "alarm", "alarm_again"), *listen(plan, session)]
 
 
@@ -78,9 +103,16 @@ def _in_alarm(plan: Plan, session: Session, given: Input) -> Moved:
     if isinstance(given, Choice) and given.id == "air_clear" and session.pending_answer == "false_alarm":
         over = plan.step(session.step).end
         if over:
-            return replace(session, mode="ended", pending_answer=None), [Save("alarm_over", {"step": session.step}), End(over)]
+            return replace(session, mode="ended", pending_answer=None), [
+                Save("alarm_over", {"step": session.step}),
+                End(over),
+            ]
         session, more = _distrust(plan, replace(session, mode="ask", pending_answer=None))
-        return session, [Save("alarm_over", {"step": session.step}), Say(plan.lines.line("back_again"), "info", "back_again"), *more]
+        return session, [
+            Save("alarm_over", {"step": session.step}),
+            Say(plan.lines.line("back_again"), "info", "back_again"),
+            *more,
+        ]
     session = replace(session, pending_answer=None)
     return session, [Tone("alarm"), Say(plan.lines.line("alarm_again"), "alarm", "alarm_again"), *listen(plan, session)]
 
@@ -91,8 +123,12 @@ def _untrusted(power: str) -> str:
 
 
 def _resumed(plan: Plan, session: Session) -> Moved:
-    effects: list[Effect] = [Say(plan.lines.line("welcome_back", title=plan.step(session.step).title), "info", "welcome_back")]
-    session, more = _distrust(plan, replace(session, mode="ask", pending=None, pending_answer=None, between=(), misses=0, back_to="ask"))
+    effects: list[Effect] = [
+        Say(plan.lines.line("welcome_back", title=plan.step(session.step).title), "info", "welcome_back")
+    ]
+    session, more = _distrust(
+        plan, replace(session, mode="ask", pending=None, pending_answer=None, between=(), misses=0, back_to="ask")
+    )
     return session, [*effects, *more]
 
 
@@ -134,7 +170,10 @@ def _heard_reading(plan: Plan, session: Session, reading: Reading) -> Moved:
         return _missed(plan, session, Unclear("not_open", reading.text))
     if session.mode == "digits" and session.pending is not None:
         candidates = {session.pending.value: session.pending}
-        matches = reading.value in candidates or (session.pending.sounds_like is not None and abs(reading.value - session.pending.sounds_like) <= reading.step / 2)
+        matches = reading.value in candidates or (
+            session.pending.sounds_like is not None
+            and abs(reading.value - session.pending.sounds_like) <= reading.step / 2
+        )
         if matches:
             return take_reading(plan, session, reading, "digits")
     return _read_back(plan, session, reading)
@@ -213,7 +252,9 @@ def _confirmed(plan: Plan, session: Session, choice: Choice) -> Moved:
 
 def _tell_again(plan: Plan, session: Session) -> Moved:
     """After a wrong read-back; the second one at a step is asked for digit by digit."""
-    session = replace(session, mode="ask", pending=None, pending_answer=None, between=(), misses=0, wrong=min(2, session.wrong + 1))
+    session = replace(
+        session, mode="ask", pending=None, pending_answer=None, between=(), misses=0, wrong=min(2, session.wrong + 1)
+    )
     if plan.step(session.step).answers:
         return session, [Say(plan.lines.line("tell_again"), "question", "tell_again"), *ask_again(plan, session)]
     if session.wrong == 2:
@@ -230,7 +271,9 @@ def _unclear(plan: Plan, session: Session, given: Unclear) -> Moved:
             return _read_back(plan, session, given.reading)
         session = replace(session, doubtful=given.reading)
     if given.between and session.mode in ("ask", "digits", "which", "confirm") and asking and session.misses < 2:
-        session = replace(session, mode="which", between=given.between[:2], pending=None, misses=_next_rung(plan, session))
+        session = replace(
+            session, mode="which", between=given.between[:2], pending=None, misses=_next_rung(plan, session)
+        )
         return session, [Tone("heard"), *ask_again(plan, session)]
     if given.reading is not None and asking and session.mode not in ("offer", "again"):
         return _refused_reading(plan, session, given)
@@ -270,13 +313,21 @@ def _missed(plan: Plan, session: Session, given: Unclear) -> Moved:
     session = replace(session, misses=_next_rung(plan, session))
     effects: list[Effect] = [Tone("look_again")] if given.reason != "nothing" else []
     if rung == "miss_fit":
-        return session, [*effects, Say(plan.lines.line(rung, wanted=_wanted(plan, session)), "question", rung), *listen(plan, session)]
+        return session, [
+            *effects,
+            Say(plan.lines.line(rung, wanted=_wanted(plan, session)), "question", rung),
+            *listen(plan, session),
+        ]
     if rung == "miss_digits":
         if session.mode in ("ask", "digits", "which") and step.ask is not None:
             session = replace(session, mode="digits", pending=None, between=())
             return session, [*effects, Say(plan.lines.line(rung), "question", rung), *listen(plan, session)]
         phrases = _phrases_open(plan, session)
-        return session, [*effects, Say(plan.lines.line("miss_answer", phrases=phrases), "question", "miss_answer"), *listen(plan, session)]
+        return session, [
+            *effects,
+            Say(plan.lines.line("miss_answer", phrases=phrases), "question", "miss_answer"),
+            *listen(plan, session),
+        ]
     return session, [*effects, Say(plan.lines.line(rung), "question", rung), *listen(plan, session)]
 
 
@@ -289,7 +340,11 @@ def _wanted(plan: Plan, session: Session) -> str:
     scope = scope_for(plan, session)
     if scope.asked and session.mode in ("ask", "digits", "which"):
         return plan.lines.line("want_reading", unit=unit_words(scope.asked.unit, plan.language))
-    return plan.lines.line("want_phrase", phrases=_phrases_open(plan, session)) if scope.options else plan.lines.line("want_command")
+    return (
+        plan.lines.line("want_phrase", phrases=_phrases_open(plan, session))
+        if scope.options
+        else plan.lines.line("want_command")
+    )
 
 
 def _phrases_open(plan: Plan, session: Session) -> str:
@@ -354,7 +409,13 @@ def _change(plan: Plan, session: Session) -> Moved:
     if session.mode == "offer":
         return enter(plan, session, session.step)
     last = session.taken[-1].step if session.taken else None
-    if last is None or session.leaving or _on_an_errand(plan, session, last) or not may_enter(plan, last, session) or (session.trail and session.trail[-1] != last):
+    if (
+        last is None
+        or session.leaving
+        or _on_an_errand(plan, session, last)
+        or not may_enter(plan, last, session)
+        or (session.trail and session.trail[-1] != last)
+    ):
         return session, [Say(plan.lines.line("change_refused"), "info", "change_refused"), *listen(plan, session)]
     title = plan.step(last).title
     session, more = _retake(plan, session, last, session.trail)

@@ -31,7 +31,11 @@ def probes_of(step: Step) -> frozenset[str]:
 def first_checks(plan: Plan) -> tuple[str, ...]:
     """The steps of supply, polarity and ground, in the order of the file."""
     known = catalog.probes()
-    return tuple(name for name, step in plan.procedure.steps.items() if step.check and any(known[one].compulsory for one in probes_of(step) if one in known))
+    return tuple(
+        name
+        for name, step in plan.procedure.steps.items()
+        if step.check and any(known[one].compulsory for one in probes_of(step) if one in known)
+    )
 
 
 def is_open(session: Session, name: str) -> bool:
@@ -41,7 +45,12 @@ def is_open(session: Session, name: str) -> bool:
 
 def all_pass(plan: Plan, session: Session) -> bool:
     """Whether no verdict and no answer so far was other than on a sound furnace; where a check was taken again, its last one counts."""
-    failing = [answer.evidence for step in plan.procedure.steps.values() for answer in step.answers.values() if answer.outcome == "fail" and answer.evidence]
+    failing = [
+        answer.evidence
+        for step in plan.procedure.steps.values()
+        for answer in step.answers.values()
+        if answer.outcome == "fail" and answer.evidence
+    ]
     seen = dict(session.evidence)
     return all(verdict.outcome == "pass" for _, verdict in session.verdicts) and not any(
         all(seen.get(probe) == said for probe, said in one.items()) for one in failing
@@ -55,12 +64,31 @@ def suspected(plan: Plan, session: Session) -> bool:
 
 def checks_at_hand(plan: Plan, session: Session) -> tuple[str, ...]:
     """The open readings of numbered checks that can be taken as everything stands, and judged with what was read."""
-    return tuple(name for name, step in plan.procedure.steps.items() if step.check and not step.extra and step.ask and not step.proves and is_open(session, name) and _judgeable(step, session) and may_enter(plan, name, session))
+    return tuple(
+        name
+        for name, step in plan.procedure.steps.items()
+        if step.check
+        and not step.extra
+        and step.ask
+        and not step.proves
+        and is_open(session, name)
+        and _judgeable(step, session)
+        and may_enter(plan, name, session)
+    )
 
 
 def checks_near(plan: Plan, session: Session) -> tuple[str, ...]:
     """The open readings of numbered checks that no trip of the power lies before, whatever has to be moved."""
-    return tuple(name for name, step in plan.procedure.steps.items() if step.check and not step.extra and step.ask and not step.proves and is_open(session, name) and keeps_power(plan.routes, name, session))
+    return tuple(
+        name
+        for name, step in plan.procedure.steps.items()
+        if step.check
+        and not step.extra
+        and step.ask
+        and not step.proves
+        and is_open(session, name)
+        and keeps_power(plan.routes, name, session)
+    )
 
 
 def _judgeable(step: Step, session: Session) -> bool:
@@ -118,7 +146,13 @@ def first_undone(plan: Plan, session: Session) -> str:
 
 def probes_to_come(plan: Plan, session: Session) -> frozenset[str]:
     """The probes of the numbered checks that are still open: they come without being chosen."""
-    return frozenset().union(*(probes_of(step) for name, step in plan.procedure.steps.items() if step.check and not step.extra and is_open(session, name)))
+    return frozenset().union(
+        *(
+            probes_of(step)
+            for name, step in plan.procedure.steps.items()
+            if step.check and not step.extra and is_open(session, name)
+        )
+    )
 
 
 def chosen(plan: Plan, session: Session, target: str) -> tuple[tuple[str, ...], Pick | None]:

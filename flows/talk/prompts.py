@@ -66,7 +66,11 @@ def readback(plan: Plan, reading: Reading) -> Say:
     if reading.low != reading.high:
         low, high = (quantity_words(end, reading.quantity, plan.language) for end in (reading.low, reading.high))
         return Say(plan.lines.line("readback_range", low=low, high=high), "readback", "readback_range")
-    return Say(plan.lines.line("readback", digits=digit_words(reading.digits, reading.unit, plan.language)), "readback", "readback")
+    return Say(
+        plan.lines.line("readback", digits=digit_words(reading.digits, reading.unit, plan.language)),
+        "readback",
+        "readback",
+    )
 
 
 def spoken_reading(plan: Plan, reading: Reading) -> str:
@@ -101,11 +105,15 @@ def test_offered(plan: Plan, session: Session) -> str | None:
         return None
     probe = plan.next_test(session)
     steps = plan.procedure.steps
-    return next((name for name, step in steps.items() if step.extra and name not in session.done and _takes(step, probe)), None)
+    return next(
+        (name for name, step in steps.items() if step.extra and name not in session.done and _takes(step, probe)), None
+    )
 
 
 def _takes(step: Step, probe: str | None) -> bool:
-    return (step.ask is not None and step.ask.probe == probe) or any(probe in answer.evidence for answer in step.answers.values())
+    return (step.ask is not None and step.ask.probe == probe) or any(
+        probe in answer.evidence for answer in step.answers.values()
+    )
 
 
 def scope_for(plan: Plan, session: Session) -> Scope:
@@ -148,4 +156,6 @@ def _asked(plan: Plan, session: Session) -> Asked | None:
     if ask is None:
         return None
     ranges = plan.meter.function(ask.quantity).display()
-    return Asked(ask.quantity, ask.unit, ask.low, ask.high, ask.decimals, ask.signed, ask.over_limit, jumping=True, ranges=ranges)
+    return Asked(
+        ask.quantity, ask.unit, ask.low, ask.high, ask.decimals, ask.signed, ask.over_limit, jumping=True, ranges=ranges
+    )

@@ -34,7 +34,20 @@ def enter(plan: Plan, session: Session, name: str, rest: tuple[str, ...] = ()) -
     now = first_step(plan.routes, name, session)
     agenda = tuple(one for one in dict.fromkeys(rest if now == name else (name, *rest)) if one != now)
     step = plan.step(now)
-    session = replace(session, step=now, agenda=agenda, mode="ask", pending=None, pending_answer=None, between=(), doubtful=None, misses=0, wrong=0, outcome=None, answer=None)
+    session = replace(
+        session,
+        step=now,
+        agenda=agenda,
+        mode="ask",
+        pending=None,
+        pending_answer=None,
+        between=(),
+        doubtful=None,
+        misses=0,
+        wrong=0,
+        outcome=None,
+        answer=None,
+    )
     if step.end:
         return finish(plan, session, now)
     said: list[Effect] = step_lines(plan, session)
@@ -48,7 +61,17 @@ def go_on(plan: Plan, session: Session) -> Moved:
     if session.agenda and not (barred and not session.leaving and _beyond(plan, barred, session.agenda[0])):
         return enter(plan, session, session.agenda[0], session.agenda[1:])
     if barred and not session.leaving:
-        session = replace(session, step=barred, agenda=(), mode="offer", outcome="fail", pending=None, pending_answer=None, between=(), misses=0)
+        session = replace(
+            session,
+            step=barred,
+            agenda=(),
+            mode="offer",
+            outcome="fail",
+            pending=None,
+            pending_answer=None,
+            between=(),
+            misses=0,
+        )
         return session, ask_again(plan, session)
     # A test that was asked for leads nowhere of itself: the visit goes on with the first check that is still to be done.
     target = next_step(plan, session) if plan.step(session.step).next else first_undone(plan, session)
@@ -87,20 +110,35 @@ def readings_of_check(plan: Plan, name: str) -> list[str]:
     """The steps whose readings make up the check at step `name`, in their order; an earlier check's readings stand."""
     steps, here = plan.procedure.steps, plan.step(name)
     probes = set(here.judge.probes.values()) if here.judge else set()
-    parts = [other for other, step in steps.items() if step.ask and step.ask.probe in probes and step.check == here.check and other != name]
+    parts = [
+        other
+        for other, step in steps.items()
+        if step.ask and step.ask.probe in probes and step.check == here.check and other != name
+    ]
     return [*parts, name]
 
 
 def _waiting_test(plan: Plan, session: Session, target: str) -> str | None:
     """A test that was asked for and that the power allows now; before the furnace is put back, any."""
     closing = plan.step(target).end is not None or plan.step(target).check == last_check(plan)
-    return next((one for one in session.tests if closing or session.power in power_needed(plan.routes, one, bool(session.safety))), None)
+    return next(
+        (
+            one
+            for one in session.tests
+            if closing or session.power in power_needed(plan.routes, one, bool(session.safety))
+        ),
+        None,
+    )
 
 
 def missing_steps(plan: Plan, session: Session) -> list[str]:
     """Steps of numbered checks that the ordinary way goes through and that were not done."""
     steps = plan.procedure.steps
-    return [name for name, step in steps.items() if step.check and not step.extra and not step.end and (step.next or step.proves) and name not in session.done]
+    return [
+        name
+        for name, step in steps.items()
+        if step.check and not step.extra and not step.end and (step.next or step.proves) and name not in session.done
+    ]
 
 
 def take_reading(plan: Plan, session: Session, reading: Reading, how: str) -> Moved:
@@ -117,7 +155,15 @@ def take_reading(plan: Plan, session: Session, reading: Reading, how: str) -> Mo
         effects.append(Save("retaken", {"step": session.step, "probe": step.ask.probe}))
     effects.append(Save("reading", _reading_line(step.title, taken, how, session.power)))
     trail = (*session.trail, session.step) if session.step not in session.trail else session.trail
-    session = replace(session, taken=(*session.taken, taken), trail=trail, done=session.done | {session.step}, pending=None, between=(), misses=0)
+    session = replace(
+        session,
+        taken=(*session.taken, taken),
+        trail=trail,
+        done=session.done | {session.step},
+        pending=None,
+        between=(),
+        misses=0,
+    )
     session = replace(session, skipped=tuple(one for one in session.skipped if one != session.step))
     if step.judge is None:
         return _settled(plan, session, None, effects)
@@ -143,7 +189,9 @@ def _judged(plan: Plan, session: Session, judge: Judge, effects: list[Effect]) -
         Tone("passed" if verdict.outcome == "pass" else "look_again"),
         Say(text, "verdict", f"{session.step}/{verdict.line}"),
     ]
-    session = replace(session, verdicts=(*(one for one in session.verdicts if one[0] != session.step), (session.step, verdict)))
+    session = replace(
+        session, verdicts=(*(one for one in session.verdicts if one[0] != session.step), (session.step, verdict))
+    )
     session, more = _danger(plan, session, judge, verdict)
     return _settled(plan, session, verdict, [*effects, *more])
 
@@ -168,7 +216,9 @@ def to_take_again(plan: Plan, session: Session, name: str) -> list[str]:
     """The steps to go through when the check at step `name` is taken again: its readings, and first those it lacks from other checks."""
     own, judge = readings_of_check(plan, name), plan.step(name).judge
     lacking = {probe for probe in judge.probes.values() if session.reading_of(probe) is None} if judge else set()
-    return [one for one, step in plan.procedure.steps.items() if step.ask and step.ask.probe in lacking and one not in own] + own
+    return [
+        one for one, step in plan.procedure.steps.items() if step.ask and step.ask.probe in lacking and one not in own
+    ] + own
 
 
 def _danger(plan: Plan, session: Session, judge: Judge, verdict: Verdict) -> Moved:
@@ -178,7 +228,9 @@ def _danger(plan: Plan, session: Session, judge: Judge, verdict: Verdict) -> Mov
     """
     proving = plan.step(session.step).proves is not None
     before = dict(session.safety).get(session.step)
-    others = tuple(one for one in session.safety if one[0] != session.step and not (proving and plan.step(one[0]).proves))
+    others = tuple(
+        one for one in session.safety if one[0] != session.step and not (proving and plan.step(one[0]).proves)
+    )
     danger = judge.danger.get(verdict.finding) if verdict.outcome == "fail" else None
     if danger:
         session = replace(session, safety=tuple(sorted((*others, (session.step, verdict.finding)))))
@@ -257,7 +309,9 @@ def _not_dead(power: str) -> str:
 def settle_answer(plan: Plan, session: Session, name: str, text: str, how: str) -> Moved:
     """Take a confirmed answer in words and what it changes."""
     answer = plan.step(session.step).answers[name]
-    effects: list[Effect] = [Save("choice", {"step": session.step, "choice": name, "text": text, "confirmed": how, "power": session.power})]
+    effects: list[Effect] = [
+        Save("choice", {"step": session.step, "choice": name, "text": text, "confirmed": how, "power": session.power})
+    ]
     for thing, place in answer.sets.things.items():
         effects.append(Save("moved", {"thing": thing, "to": place, "step": session.step}))
         if thing == "jumper":
@@ -265,7 +319,16 @@ def settle_answer(plan: Plan, session: Session, name: str, text: str, how: str) 
     things = tuple((thing, answer.sets.things.get(thing, place)) for thing, place in session.things)
     mended = tuple({**dict(session.mended), **answer.mended}.items())
     done = session.done | {session.step}
-    session = replace(session, things=things, mended=mended, done=done, answer=name, outcome=answer.outcome, pending_answer=None, misses=0)
+    session = replace(
+        session,
+        things=things,
+        mended=mended,
+        done=done,
+        answer=name,
+        outcome=answer.outcome,
+        pending_answer=None,
+        misses=0,
+    )
     if answer.sets.power is not None:
         session = replace(session, power=answer.sets.power, proofs=frozenset())
         effects.append(Save("power", {"state": session.power, "by": session.step}))
@@ -299,7 +362,12 @@ def skip(plan: Plan, session: Session) -> Moved:
 def _barred(plan: Plan, session: Session) -> list[str]:
     """The checks still open that need something where only the answers of this step bring it."""
     steps, moves = plan.procedure.steps, [one.sets.things for one in plan.step(session.step).answers.values()]
-    wanted = [(thing, place) for one in moves for thing, place in one.items() if plan.routes.bringers[thing, place] == (session.step,)]
+    wanted = [
+        (thing, place)
+        for one in moves
+        for thing, place in one.items()
+        if plan.routes.bringers[thing, place] == (session.step,)
+    ]
     return [
         name
         for name, step in steps.items()
@@ -369,7 +437,9 @@ def finish(plan: Plan, session: Session, name: str) -> Moved:
     named = last.named if last is not None and last.named != catalog.HEALTHY else None
     seen = _seen(session) if named is None else None
     fault = named or seen
-    closing: list[Effect] = [Say(danger_text(plan, one), "alarm", f"{one[0]}/danger/{one[1]}") for one in session.safety]
+    closing: list[Effect] = [
+        Say(danger_text(plan, one), "alarm", f"{one[0]}/danger/{one[1]}") for one in session.safety
+    ]
     closing += _whole_verdict(plan, session, last, whole)
     advice: list[Effect] = [] if fault and _mended(session, fault) else _advice(plan, session)
     if seen:
@@ -408,7 +478,11 @@ def _whole_verdict(plan: Plan, session: Session, last: Assessment | None, whole:
             return []
         said: list[Effect] = [Say(last.sentence, "verdict", "assessment")]
         # With a danger standing nobody is sent on to another test.
-        return said + ([Say(last.next_why, "verdict", "next_best")] if last.next_probe and last.next_why and not session.safety else [])
+        return said + (
+            [Say(last.next_why, "verdict", "next_best")]
+            if last.next_probe and last.next_why and not session.safety
+            else []
+        )
     bad = [name for name, verdict in session.verdicts if verdict.outcome != "pass"]
     if bad:
         return [Say(_verdict_text(plan, session, name), "verdict", f"{name}/summary") for name in bad]
@@ -437,7 +511,10 @@ def so_far(plan: Plan, session: Session) -> str:
     latest = {one.probe: one for one in session.taken}
     if not latest:
         return plan.lines.line("nothing_yet")
-    told = "; ".join(f"{plan.step(one.step).title}, {quantity_words(one.measured.value, one.measured.quantity, plan.language)}" for one in latest.values())
+    told = "; ".join(
+        f"{plan.step(one.step).title}, {quantity_words(one.measured.value, one.measured.quantity, plan.language)}"
+        for one in latest.values()
+    )
     return plan.lines.line("so_far", list=told)
 
 
@@ -458,7 +535,12 @@ def _reading_line(title: str, taken: Taken, how: str, power: str) -> dict[str, o
         "over_limit": reading.over_limit,
         "text": reading.text,
         "confirmed": {"how": how, "text": reading.text},
-        "measured": {"value": taken.measured.value, "u": taken.measured.u, "low": taken.measured.low, "high": taken.measured.high},
+        "measured": {
+            "value": taken.measured.value,
+            "u": taken.measured.u,
+            "low": taken.measured.low,
+            "high": taken.measured.high,
+        },
         "power": power,
     }
 

@@ -64,7 +64,16 @@ def _every_probe(plan: Plan) -> frozenset[str]:
 def _all_taken(plan: Plan) -> tuple[Taken, ...]:
     """Every reading once, so that each check could be judged."""
     asking = {name: step.ask for name, step in plan.procedure.steps.items() if step.ask}
-    return tuple(Taken(name, ask.probe, plain_reading(ask.quantity, ask.unit), Measured(1.0, 0.1, 0.8, 1.2, ask.quantity), ask.probe) for name, ask in asking.items())
+    return tuple(
+        Taken(
+            name,
+            ask.probe,
+            plain_reading(ask.quantity, ask.unit),
+            Measured(1.0, 0.1, 0.8, 1.2, ask.quantity),
+            ask.probe,
+        )
+        for name, ask in asking.items()
+    )
 
 
 def plain_reading(quantity: str, unit: str) -> Reading:

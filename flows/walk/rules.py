@@ -70,7 +70,12 @@ def _power(plan: Plan, before: Session, after: Session) -> Iterator[str]:
             yield "power counts as dead without its readings"
     if after.power == "said_off" and before.power in ("on", "doubt") and before.mode != "again":
         yield "power counts as off without a second asking"
-    if after.power == "on" and before.power != "on" and before.mode != "again" and plan.step(before.step).proves is None:
+    if (
+        after.power == "on"
+        and before.power != "on"
+        and before.mode != "again"
+        and plan.step(before.step).proves is None
+    ):
         yield "power counts as on without a second asking"
 
 
@@ -98,13 +103,19 @@ def _gas(before: Session, given: Input | None, after: Session, effects: list[Eff
         first = next((effect for effect in effects if isinstance(effect, Say)), None)
         if first is None or first.role != "alarm" or after.mode != "alarm":
             yield "gas does not raise the alarm"
-    if before.mode == "alarm" and after.mode != "alarm" and not (before.pending_answer == "false_alarm" and isinstance(given, Choice) and given.id == "air_clear"):
+    if (
+        before.mode == "alarm"
+        and after.mode != "alarm"
+        and not (before.pending_answer == "false_alarm" and isinstance(given, Choice) and given.id == "air_clear")
+    ):
         yield "the alarm is left without being called false, and the air clear"
 
 
 def _kept(before: Session, effects: list[Effect]) -> Iterator[str]:
     """Only what was confirmed is kept, it is on disk before anything is spoken, and somebody listens afterwards."""
-    kinds = [effect.kind if isinstance(effect, Save) else "say" if isinstance(effect, Say) else "" for effect in effects]
+    kinds = [
+        effect.kind if isinstance(effect, Save) else "say" if isinstance(effect, Say) else "" for effect in effects
+    ]
     if "reading" in kinds:
         if before.mode not in ("confirm", "digits"):
             yield "a reading is kept that nobody confirmed"
@@ -121,7 +132,13 @@ def _judged(plan: Plan, before: Session, after: Session, effects: list[Effect]) 
     for step in {str(one.data["step"]) for one in saved if one.kind == "reading"} - judged:
         if plan.step(step).judge and (step in after.done or step in dict(after.verdicts)):
             yield f"'{step}' counts as done, and its reading was not judged"
-        if plan.step(step).judge and not after.leaving and after.mode == "ask" and after.step != step and not plan.step(step).proves:
+        if (
+            plan.step(step).judge
+            and not after.leaving
+            and after.mode == "ask"
+            and after.step != step
+            and not plan.step(step).proves
+        ):
             yield f"the visit goes on past '{step}', whose reading was not judged, unasked"
 
 
@@ -141,13 +158,24 @@ def _dangers(plan: Plan, before: Session, after: Session, effects: list[Effect])
         proven = step in proofs and (after.power == "dead" or any(name in proofs for name, _ in after.safety))
         if not proven and (step in proofs or now is None or (now.outcome != "pass" and now.finding == finding)):
             yield f"the danger '{finding}' is dropped without a check that passed"
-    if after.mode == "ask" and not after.leaving and not after.agenda and stopping(plan, after) and not plan.step(after.step).extra:
+    if (
+        after.mode == "ask"
+        and not after.leaving
+        and not after.agenda
+        and stopping(plan, after)
+        and not plan.step(after.step).extra
+    ):
         name = stopping(plan, after)
         if name and after.step not in readings_of_check(plan, name):
             yield f"the visit goes on past the danger at '{name}'"
     for verdict in (effect.data for effect in effects if isinstance(effect, Save) and effect.kind == "verdict"):
         judge = plan.step(str(verdict["step"])).judge
-        if judge and verdict["outcome"] == "fail" and verdict["finding"] in judge.danger and str(verdict["step"]) not in dict(after.safety):
+        if (
+            judge
+            and verdict["outcome"] == "fail"
+            and verdict["finding"] in judge.danger
+            and str(verdict["step"]) not in dict(after.safety)
+        ):
             yield f"the danger '{verdict['finding']}' does not stand after its check failed"
 
 
@@ -177,13 +205,26 @@ def _cautions(plan: Plan, effects: list[Effect]) -> Iterator[str]:
     for line in lines:
         name, _, rest = line.partition("/")
         step = plan.procedure.steps.get(name)
-        if rest == "say/0" and step and step.caution and not step.end and f"{name}/caution" not in lines[: lines.index(line)]:
+        if (
+            rest == "say/0"
+            and step
+            and step.caution
+            and not step.end
+            and f"{name}/caution" not in lines[: lines.index(line)]
+        ):
             yield f"'{name}' is spoken without its caution first"
 
 
 def _ordered(plan: Plan, before: Session, after: Session, effects: list[Effect]) -> Iterator[str]:
     """Where the reasoning may choose, supply, polarity and ground still come first, and no trip of the power that could wait."""
-    if plan.choose is None or after.mode != "ask" or before.mode not in ("confirm", "digits") or before.agenda or before.tests or after.leaving:
+    if (
+        plan.choose is None
+        or after.mode != "ask"
+        or before.mode not in ("confirm", "digits")
+        or before.agenda
+        or before.tests
+        or after.leaving
+    ):
         return
     steps, first = plan.procedure.steps, first_checks(plan)
     waiting = next((name for name in first if is_open(after, name)), None)
@@ -218,5 +259,3 @@ def proof_breaches(plan: Plan) -> Iterator[tuple[str, str]]:
             verdict = plan.judge(step.judge.check, {"value": measured(shown, plan.meter)}, limits, plan.facts)
             if verdict.outcome == "pass":
                 yield name, f"{volts:g} V passes as {'live' if live else 'dead'}"
-
-

@@ -89,14 +89,18 @@ def walk(plan: Plan, first_breach: bool = False, orders: bool = False) -> Walk:
         here = _key(plan, session, guarded)
         known = _talk_keys(session) <= talked
         talked |= _talk_keys(session)
-        for tried, before, given in _moving(plan, session, placed, tested) if known else _inputs(plan, session, placed, tested):
+        for tried, before, given in (
+            _moving(plan, session, placed, tested) if known else _inputs(plan, session, placed, tested)
+        ):
             moves += 1
             try:
                 after, effects = advance(tried, before, given)
             except FlowError as error:
                 breaches.append(Breach(_name(before), _told(given), error.problem))
                 continue
-            breaches += [Breach(_name(before), _told(given), rule) for rule in broken(tried, before, given, after, effects)]
+            breaches += [
+                Breach(_name(before), _told(given), rule) for rule in broken(tried, before, given, after, effects)
+            ]
             breaches += [Breach(_name(before), _told(given), rule) for rule in _circles(plan, after, ways)]
             there, new = _key(plan, after, guarded), not _talk_keys(after) <= waiting
             back.setdefault(there, set()).add(here)
@@ -152,7 +156,9 @@ def _moving(plan: Plan, session: Session, placed: set[Key] | None, tested: set[s
         return
     yield plan, session, Command("stop", "")
     yield plan, session, Resumed()
-    yield from ((plan, session, Choice(option.id, "")) for option in scope_for(plan, session).options if option.id != "no")
+    yield from (
+        (plan, session, Choice(option.id, "")) for option in scope_for(plan, session).options if option.id != "no"
+    )
     yield from _tests(plan, session, tested)
     if session.mode in ("ask", "offer"):
         yield from _going_back(plan, session)
@@ -195,7 +201,18 @@ def _inputs(plan: Plan, session: Session, placed: set[Key] | None, tested: set[s
 
 def _choices(plan: Plan, session: Session) -> Iterator[Choice]:
     step = plan.step(session.step)
-    options = {option.id for option in scope_for(plan, session).options} | {"yes", "no", "skip", "carry_on", "take_again", "fix_now", "take_test", "false_alarm", "air_clear", *step.answers}
+    options = {option.id for option in scope_for(plan, session).options} | {
+        "yes",
+        "no",
+        "skip",
+        "carry_on",
+        "take_again",
+        "fix_now",
+        "take_test",
+        "false_alarm",
+        "air_clear",
+        *step.answers,
+    }
     for name in sorted(options):
         yield Choice(name, "")
 
@@ -207,7 +224,11 @@ def _tests(plan: Plan, session: Session, tested: set[str]) -> Iterator[Tried]:
     extras = {name: step for name, step in plan.procedure.steps.items() if step.extra}
     kinds = {(step.power, step.ask is None): name for name, step in reversed(extras.items())}
     for name, step in extras.items():
-        probe = step.ask.probe if step.ask else next((one for answer in step.answers.values() for one in answer.evidence), None)
+        probe = (
+            step.ask.probe
+            if step.ask
+            else next((one for answer in step.answers.values() for one in answer.evidence), None)
+        )
         if probe is None or (name in tested and name not in kinds.values()):
             continue
         named = replace(plan, next_test=lambda _, probe=probe: probe)  # type: ignore[misc]
@@ -247,7 +268,15 @@ def _with_past(plan: Plan, session: Session, name: str) -> Session:
     ask = plan.step(name).ask
     taken = session.taken
     if ask:
-        taken = (Taken(name, ask.probe, plain_reading(ask.quantity, ask.unit), Measured(1.0, 0.1, 0.8, 1.2, ask.quantity), ask.probe),)
+        taken = (
+            Taken(
+                name,
+                ask.probe,
+                plain_reading(ask.quantity, ask.unit),
+                Measured(1.0, 0.1, 0.8, 1.2, ask.quantity),
+                ask.probe,
+            ),
+        )
     return replace(session, trail=(name,), taken=taken)
 
 
@@ -274,13 +303,24 @@ def _dangers(plan: Plan, session: Session) -> frozenset[tuple[str, bool]]:
 def _talk_keys(session: Session) -> frozenset[Key]:
     """How a step is being asked, without where everything stands; misses and refusals do not meet, so each is a key of its own."""
     pending = session.pending and session.pending.sounds_like is not None
-    here = (session.step, session.mode, session.power, pending, session.pending_answer, bool(session.between), session.outcome, session.leaving)
+    here = (
+        session.step,
+        session.mode,
+        session.power,
+        pending,
+        session.pending_answer,
+        bool(session.between),
+        session.outcome,
+        session.leaving,
+    )
     return frozenset({(*here, "misses", session.misses), (*here, "wrong", session.wrong)})
 
 
 def _guarded(procedure: Procedure) -> frozenset[str]:
     """The probes that some guard asks about."""
-    return frozenset(go.when.taken for step in procedure.steps.values() for go in step.next if go.when and go.when.taken)
+    return frozenset(
+        go.when.taken for step in procedure.steps.values() for go in step.next if go.when and go.when.taken
+    )
 
 
 def _unreached(plan: Plan, seen: Mapping[Key, Session]) -> tuple[str, ...]:
@@ -297,13 +337,17 @@ def _stuck(seen: Mapping[Key, Session], back: Mapping[Key, set[Key]]) -> tuple[s
             if key not in good:
                 good.add(key)
                 queue.append(key)
-    return tuple(sorted({_name(session) for key, session in seen.items() if key not in good and session.mode != "alarm"}))
+    return tuple(
+        sorted({_name(session) for key, session in seen.items() if key not in good and session.mode != "alarm"})
+    )
 
 
 def _name(session: Session) -> str:
     heading = f" for {session.agenda[0]}" if session.agenda else ""
     things = " [" + ", ".join(f"{thing} {place}" for thing, place in session.things) + "]" if session.things else ""
-    return f"{session.step}/{session.mode} power={session.power}{heading}{things}" + (" leaving" if session.leaving else "")
+    return f"{session.step}/{session.mode} power={session.power}{heading}{things}" + (
+        " leaving" if session.leaving else ""
+    )
 
 
 def _told(given: Input) -> str:

@@ -15,7 +15,9 @@ def sound_room() -> Iterator[SoundRoom]:
     """A started `SoundRoom`. Skipped where PulseAudio is not installed, except in CI, where that is an error."""
     missing = lacking()
     if missing and not os.environ.get("CI"):
-        pytest.skip(f"not installed: {', '.join(missing)} (sudo apt-get install pulseaudio pulseaudio-utils libasound2-plugins)")
+        pytest.skip(
+            f"not installed: {', '.join(missing)} (sudo apt-get install pulseaudio pulseaudio-utils libasound2-plugins)"
+        )
     assert not missing, f"not installed: {', '.join(missing)}"
     room = SoundRoom()
     try:

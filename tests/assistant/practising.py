@@ -11,7 +11,13 @@ from click.testing import CliRunner
 from assistant.cli import cli
 from assistant.practice import record
 
-PROOF = ["volts at a live outlet", "volts from line to neutral", "volts from line to ground wire", "volts from neutral to ground wire", "volts at a live outlet"]
+PROOF = [
+    "volts at a live outlet",
+    "volts from line to neutral",
+    "volts from line to ground wire",
+    "volts from neutral to ground wire",
+    "volts at a live outlet",
+]
 
 DEAD = ["turn the power off", *PROOF]
 
@@ -19,7 +25,12 @@ DEAD = ["turn the power off", *PROOF]
 def practise(folder: Path, *lines: str, **options: object) -> str:
     """A typed free exercise through the command line; what it printed."""
     wanted = {"fault": "burner_corroded", "seed": 7, "trainee": "Robin", "record": folder} | options
-    arguments = ["practice", "--free", "--typed", *(part for name, value in wanted.items() if value is not None for part in (f"--{name}", str(value)))]
+    arguments = [
+        "practice",
+        "--free",
+        "--typed",
+        *(part for name, value in wanted.items() if value is not None for part in (f"--{name}", str(value))),
+    ]
     done = CliRunner().invoke(cli, arguments, input="\n".join(lines) + "\n", standalone_mode=False)
     assert done.exception is None, done.exception
     return done.output

@@ -35,13 +35,30 @@ class SoundRoom:
         run.mkdir(mode=0o700)
         (self.folder / "asound.conf").write_text(ALSA)
         kept = {name: value for name, value in os.environ.items() if not name.startswith("PULSE_")}
-        self.env = {**kept, "HOME": str(self.folder), "XDG_RUNTIME_DIR": str(run), "ALSA_CONFIG_PATH": str(self.folder / "asound.conf"), "PYTHONPATH": str(REPO)}
+        self.env = {
+            **kept,
+            "HOME": str(self.folder),
+            "XDG_RUNTIME_DIR": str(run),
+            "ALSA_CONFIG_PATH": str(self.folder / "asound.conf"),
+            "PYTHONPATH": str(REPO),
+        }
         self._pid: int | None = None
 
     def start(self) -> None:
         """Start the sound server with its microphone and loudspeaker, from silence."""
-        loads = ["module-native-protocol-unix", f"module-null-sink sink_name={MIC} rate=16000 channels=1", f"module-null-sink sink_name={SPEAKER} rate=16000 channels=1"]
-        self._call("pulseaudio", "--start", "-n", "--exit-idle-time=-1", "--disable-shm=yes", *(f"--load={load}" for load in loads))
+        loads = [
+            "module-native-protocol-unix",
+            f"module-null-sink sink_name={MIC} rate=16000 channels=1",
+            f"module-null-sink sink_name={SPEAKER} rate=16000 channels=1",
+        ]
+        self._call(
+            "pulseaudio",
+            "--start",
+            "-n",
+            "--exit-idle-time=-1",
+            "--disable-shm=yes",
+            *(f"--load={load}" for load in loads),
+        )
         self._pid = int((self.folder / "run" / "pulse" / "pid").read_text())
         self.pactl("set-default-sink", SPEAKER)
         self.pactl("set-default-source", f"{MIC}.monitor")
@@ -84,9 +101,16 @@ class SoundRoom:
 
     def record(self, path: Path) -> subprocess.Popen:
         """Record what the loudspeaker says as WAV, until `stop_recording`."""
-        recorder = subprocess.Popen(["parecord", f"--device={SPEAKER}.monitor", "--rate=16000", "--channels=1", "--file-format=wav", str(path)], env=self.env)
+        recorder = subprocess.Popen(
+            ["parecord", f"--device={SPEAKER}.monitor", "--rate=16000", "--channels=1", "--file-format=wav", str(path)],
+            env=self.env,
+        )
         for _ in range(500):
-            if path.exists() and SPEAKER in self.pactl("list", "short", "sources") and self.pactl("list", "short", "source-outputs"):
+            if (
+                path.exists()
+                and SPEAKER in self.pactl("list", "short", "sources")
+                and self.pactl("list", "short", "source-outputs")
+            ):
                 break
             time.sleep(0.01)
         return recorder
@@ -97,7 +121,15 @@ class SoundRoom:
 
     def python(self, code: str, *arguments: str) -> subprocess.Popen:
         """A Python process in the room, with the repository on its path and its output as text lines."""
-        return subprocess.Popen([sys.executable, "-u", "-X", "faulthandler", "-c", code, *arguments], env=self.env, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=REPO)
+        return subprocess.Popen(
+            [sys.executable, "-u", "-X", "faulthandler", "-c", code, *arguments],
+            env=self.env,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            cwd=REPO,
+        )
 
     def pactl(self, *words: str) -> str:
         """Ask the sound server."""

@@ -91,7 +91,9 @@ def test_cut_off_it_goes_on_in_the_order_it_was_begun_in(tmp_path: Path, order: 
     run(tmp_path, "--resume", typed=lines(*rest(plan, standing(plan, events).session)))
     events, _ = read(folder)
     assert events[-1]["kind"] == "end" and standing(plan, events).unsaved == ()
-    assert [one["step"] for one in events if one["kind"] == "order"] == (["burner_metal"] if order == "adaptive" else [])
+    assert [one["step"] for one in events if one["kind"] == "order"] == (
+        ["burner_metal"] if order == "adaptive" else []
+    )
     assert ("burner_metal" in readings(folder)) == (order == "adaptive")
 
 
@@ -121,5 +123,7 @@ def test_a_visit_from_before_the_order_was_kept_goes_on_in_the_files(tmp_path: P
 def test_an_order_that_was_changed_is_refused(tmp_path: Path) -> None:
     run(tmp_path, typed=lines(*words("adaptive")[:30]))
     plan = folder_of(tmp_path) / PLAN
-    plan.write_text(plan.read_text(encoding="utf-8").replace('"order": "adaptive"', '"order": "file"'), encoding="utf-8")
+    plan.write_text(
+        plan.read_text(encoding="utf-8").replace('"order": "adaptive"', '"order": "file"'), encoding="utf-8"
+    )
     assert "The order of the checks" in run(tmp_path, "--resume")

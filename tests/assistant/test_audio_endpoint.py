@@ -33,7 +33,9 @@ def spoken(tmp_path_factory) -> list[np.ndarray]:
     return made
 
 
-def stream(spoken: list[np.ndarray], snr_db: float | None, gap: float = 1.5) -> tuple[np.ndarray, list[tuple[float, float]]]:
+def stream(
+    spoken: list[np.ndarray], snr_db: float | None, gap: float = 1.5
+) -> tuple[np.ndarray, list[tuple[float, float]]]:
     """The sentences with pauses, in noise that falls with frequency; and where each lies, in seconds."""
     pieces, spans, place = [np.zeros(round(2 * RATE))], [], 2 * RATE
     for sound in spoken:
@@ -83,10 +85,16 @@ def test_a_softer_voice_before_and_after_is_not_the_talker(spoken, further_db, d
     near = spoken[1]
     far = np.concatenate([spoken[1], spoken[2], spoken[1]]) * 10 ** (-further_db / 20)
     lead = np.zeros(2 * RATE)
-    sound = np.concatenate([lead, far, near, far, far, np.zeros(RATE)]) + np.random.default_rng(4).normal(0, 8, len(lead) + 3 * len(far) + len(near) + RATE)
+    sound = np.concatenate([lead, far, near, far, far, np.zeros(RATE)]) + np.random.default_rng(4).normal(
+        0, 8, len(lead) + 3 * len(far) + len(near) + RATE
+    )
     start = (len(lead) + len(far)) / RATE
     end = start + len(near) / RATE
-    holding = [one for one in ended(Endpointer(detector=detector), sound.astype(np.int16)) if one.at < end - 0.3 and one.at + len(one.sound) / RATE > start + 0.3]
+    holding = [
+        one
+        for one in ended(Endpointer(detector=detector), sound.astype(np.int16))
+        if one.at < end - 0.3 and one.at + len(one.sound) / RATE > start + 0.3
+    ]
     assert len(holding) == 1, "the near talker's words are one utterance"
     assert start - 0.6 < holding[0].at <= start + 0.03
     assert end - 0.1 < holding[0].at + len(holding[0].sound) / RATE < end + 0.8
@@ -153,7 +161,9 @@ def test_a_talker_alone_who_fades_is_not_cut(spoken):
     """Softer towards the end, with nobody else in the room."""
     lead = np.zeros(2 * RATE)
     softer = spoken[1] * 10 ** (-7 / 20)
-    sound = np.concatenate([lead, spoken[1], softer, np.zeros(RATE)]) + np.random.default_rng(6).normal(0, 8, len(lead) + 2 * len(softer) + RATE)
+    sound = np.concatenate([lead, spoken[1], softer, np.zeros(RATE)]) + np.random.default_rng(6).normal(
+        0, 8, len(lead) + 2 * len(softer) + RATE
+    )
     found = ended(Endpointer(), sound.astype(np.int16))
     assert len(found) == 1
     assert found[0].at + len(found[0].sound) / RATE > (len(lead) + 2 * len(softer)) / RATE - 0.05
@@ -241,7 +251,20 @@ def test_dropping_forgets_the_half_heard(spoken):
     assert len(rest) == 1
 
 
-@pytest.mark.parametrize(("name", "value"), [("hold", 0.0), ("fall", 1.0), ("alone", 2.0), ("rise", 90.0), ("pause", 0.0), ("low", 3.0), ("before", -1.0), ("longest", 600.0), ("dither", -1.0)])
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("hold", 0.0),
+        ("fall", 1.0),
+        ("alone", 2.0),
+        ("rise", 90.0),
+        ("pause", 0.0),
+        ("low", 3.0),
+        ("before", -1.0),
+        ("longest", 600.0),
+        ("dither", -1.0),
+    ],
+)
 def test_a_bad_setting_stops_the_start_with_one_line(name, value):
     with pytest.raises(EngineError, match=f"'{name}' is {value}"):
         EndpointSettings(**{name: value})

@@ -52,7 +52,12 @@ def test_a_full_scale_square_wave_is_0_dbfs_and_a_sine_3_below():
 
 @pytest.mark.parametrize(
     ("level", "good", "words"),
-    [(-60.0, True, "The room is quiet"), (-45.0, True, "some noise"), (-36.0, False, "The room is loud"), (-25.0, False, "too loud to be understood")],
+    [
+        (-60.0, True, "The room is quiet"),
+        (-45.0, True, "some noise"),
+        (-36.0, False, "The room is loud"),
+        (-25.0, False, "too loud to be understood"),
+    ],
 )
 def test_the_room_is_judged_in_words(level, good, words):
     finding = judge_room(noise(level))
@@ -60,7 +65,14 @@ def test_the_room_is_judged_in_words(level, good, words):
     assert f"{level:.0f} dBFS" in finding.sentence
 
 
-@pytest.mark.parametrize(("sound", "said"), [(np.zeros(32_000, np.int16), "may be muted"), (np.zeros(0, np.int16), "gave no sound"), (noise(3.0), "overdriven")])
+@pytest.mark.parametrize(
+    ("sound", "said"),
+    [
+        (np.zeros(32_000, np.int16), "may be muted"),
+        (np.zeros(0, np.int16), "gave no sound"),
+        (noise(3.0), "overdriven"),
+    ],
+)
 def test_a_microphone_that_is_no_good_is_told(sound, said):
     assert said in judge_room(sound).sentence
 
@@ -84,7 +96,9 @@ def test_without_portaudio_one_sentence_and_the_command(monkeypatch, tmp_path):
 
     monkeypatch.setattr(builtins, "__import__", without)
     findings = check(voice=Silent, models=tmp_path)
-    assert of(findings, "microphone").text == "The sound library PortAudio is missing. sudo apt-get install libportaudio2"
+    assert (
+        of(findings, "microphone").text == "The sound library PortAudio is missing. sudo apt-get install libportaudio2"
+    )
     assert not of(findings, "loudspeaker").good and of(findings, "engine").good
 
 

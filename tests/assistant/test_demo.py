@@ -27,7 +27,10 @@ def shown(tmp_path_factory):
     """`twohands demo`, once: its printed output and its folder."""
     out = tmp_path_factory.mktemp("demo")
     process = subprocess.Popen(
-        [sys.executable, "-u", "-m", "assistant", "demo", "--out", str(out)], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+        [sys.executable, "-u", "-m", "assistant", "demo", "--out", str(out)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
     )
     printed = []
     while True:
@@ -48,7 +51,11 @@ SPOKEN = {"secondary_swapped": "swapped transformer wires", "burner_corroded": "
 
 @pytest.mark.parametrize(
     ("visit", "fault", "at_the_end", "how"),
-    [("healthy", None, None, "finished"), ("swapped", "secondary_swapped", None, "finished"), ("corroded", "burner_corroded", "burner_corroded", "stopped")],
+    [
+        ("healthy", None, None, "finished"),
+        ("swapped", "secondary_swapped", None, "finished"),
+        ("corroded", "burner_corroded", "burner_corroded", "stopped"),
+    ],
 )
 def test_each_visit_names_its_fault_and_ends_as_it_should(shown, visit, fault, at_the_end, how):
     """The swapped secondary is mended on the way and read again; the corroded burner locks out and is left off."""
@@ -89,7 +96,17 @@ def test_nothing_is_left_as_it_must_not_be(shown, visit):
 
 def test_every_exchange_is_printed(shown):
     text = shown[0]
-    for wanted in ("heard  ", "confidence", "read back", "verdict", "caution", "Fault named:", "Record:", "Conversation:", "Summary"):
+    for wanted in (
+        "heard  ",
+        "confidence",
+        "read back",
+        "verdict",
+        "caution",
+        "Fault named:",
+        "Record:",
+        "Conversation:",
+        "Summary",
+    ):
         assert wanted in text
     assert "NOT AS IT SHOULD BE" not in text
 
@@ -145,7 +162,10 @@ def engines():
     ears.close()
 
 
-@pytest.mark.parametrize(("phasing", "outcome", "finding"), [("ninety eight point three", "pass", ""), ("one forty seven point five", "fail", "out_of_phase")])
+@pytest.mark.parametrize(
+    ("phasing", "outcome", "finding"),
+    [("ninety eight point three", "pass", ""), ("one forty seven point five", "fail", "out_of_phase")],
+)
 def test_the_same_speech_with_another_reading_leads_to_another_verdict(engines, tmp_path, phasing, outcome, finding):
     """Nothing is scripted: one recording is exchanged, and the visit goes another way."""
     says = {"phasing": phasing, "rod_voltage": "stop now", "offered": "stop now"}
@@ -160,7 +180,11 @@ def test_the_same_speech_with_another_reading_leads_to_another_verdict(engines, 
 
 def test_everything_the_technicians_may_say_is_recorded():
     data = demo_file()
-    assert spelled("two forty seven kilohms") == "two four seven kilohms" and spelled("point three") == "zero point three" and spelled("clips are on") is None
+    assert (
+        spelled("two forty seven kilohms") == "two four seven kilohms"
+        and spelled("point three") == "zero point three"
+        and spelled("clips are on") is None
+    )
     for name, visit in data.visits.items():
         for text in data.words(name).values():
             assert len(recorded_clip(text, visit)) > 8000

@@ -93,7 +93,9 @@ class OnlyTheSecond:
     def open(self, scope: Scope) -> None: ...
 
     def finish(self) -> list[Final]:
-        return [Final(Heard("", 0.0, engine="pair", second=Heard("i smell gas", 0.9, engine="vosk")), np.zeros(0, np.int16))]
+        return [
+            Final(Heard("", 0.0, engine="pair", second=Heard("i smell gas", 0.9, engine="vosk")), np.zeros(0, np.int16))
+        ]
 
 
 def test_gas_that_only_one_of_two_heard_passes():

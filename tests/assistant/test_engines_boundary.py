@@ -43,22 +43,46 @@ def test_the_recognisers_define_no_exceptions_of_their_own():
     assert defined_in(vosk) == set()
 
 
-SOUND_ERRORS = [sounddevice.PortAudioError("Device unavailable", -9985), sounddevice.CallbackStop(), sounddevice.CallbackAbort(), ValueError("No input device matching 'x'"), TypeError("bad"), OSError("gone")]
+SOUND_ERRORS = [
+    sounddevice.PortAudioError("Device unavailable", -9985),
+    sounddevice.CallbackStop(),
+    sounddevice.CallbackAbort(),
+    ValueError("No input device matching 'x'"),
+    TypeError("bad"),
+    OSError("gone"),
+]
 
 
 class FakeSound:
     """A sound library with one device each, whose parts can be made to fail."""
 
-    PortAudioError, CallbackStop, CallbackAbort = sounddevice.PortAudioError, sounddevice.CallbackStop, sounddevice.CallbackAbort
+    PortAudioError, CallbackStop, CallbackAbort = (
+        sounddevice.PortAudioError,
+        sounddevice.CallbackStop,
+        sounddevice.CallbackAbort,
+    )
 
-    def __init__(self, fail_at: str = "", error: Exception | None = None, rates: tuple[int, ...] = (16_000,), own_rate: int = 48_000) -> None:
+    def __init__(
+        self,
+        fail_at: str = "",
+        error: Exception | None = None,
+        rates: tuple[int, ...] = (16_000,),
+        own_rate: int = 48_000,
+    ) -> None:
         self.fail_at, self.error, self.rates, self.own_rate = fail_at, error, rates, own_rate
         self.default = types.SimpleNamespace(device=[0, 0])
         self.opened: list[FakeStream] = []
 
     def query_devices(self) -> list[dict]:
         self.perhaps("query")
-        return [{"name": "desk", "default_samplerate": float(self.own_rate), "max_input_channels": 1, "max_output_channels": 2}]
+        return [
+            {
+                "name": "desk",
+                "default_samplerate": float(self.own_rate),
+                "max_input_channels": 1,
+                "max_output_channels": 2,
+            }
+        ]
 
     def InputStream(self, **how) -> FakeStream:
         return self._open(how)
@@ -114,7 +138,10 @@ class Clock:
 @pytest.mark.parametrize("error", SOUND_ERRORS, ids=lambda error: type(error).__name__)
 @pytest.mark.parametrize("where", ["query", "open", "start"])
 def test_a_device_that_cannot_be_used_is_our_error_with_a_remedy(where, error):
-    for use in (lambda sound: Microphone(sounddevice=sound).open(), lambda sound: Loudspeaker(sounddevice=sound).play(np.zeros(10, np.int16))):
+    for use in (
+        lambda sound: Microphone(sounddevice=sound).open(),
+        lambda sound: Loudspeaker(sounddevice=sound).play(np.zeros(10, np.int16)),
+    ):
         with pytest.raises(AudioError) as caught:
             use(FakeSound(where, error))
         assert "cannot be used" in caught.value.problem and "twohands check" in caught.value.remedy
@@ -236,12 +263,21 @@ def test_a_decoder_that_breaks_while_listening_is_our_error():
             return fail
 
     engine._decoder = engine._searches.decoder = Broken()
-    for use in (engine.begin, lambda: engine.hear(np.zeros(480, np.int16)), lambda: engine.conclude(np.zeros(480, np.int16)), lambda: engine.open(SCOPE)):
+    for use in (
+        engine.begin,
+        lambda: engine.hear(np.zeros(480, np.int16)),
+        lambda: engine.conclude(np.zeros(480, np.int16)),
+        lambda: engine.open(SCOPE),
+    ):
         with pytest.raises(EngineError, match="PocketSphinx stopped working"):
             use()
 
 
 def test_no_module_but_the_door_names_sounddevice():
     """Only `portaudio.py` imports it, and late, so that a machine without it still reads files."""
-    named = [path.name for path in Path(portaudio.__file__).parents[2].rglob("*.py") if "import sounddevice" in path.read_text()]
+    named = [
+        path.name
+        for path in Path(portaudio.__file__).parents[2].rglob("*.py")
+        if "import sounddevice" in path.read_text()
+    ]
     assert named == ["portaudio.py"]

@@ -36,7 +36,9 @@ def test_quieting_takes_out_a_machine_and_leaves_the_voice(kind, times):
     assert power(made[where]) > 0.5 * power(noisy[where])
 
 
-@pytest.mark.parametrize("sound", [np.zeros(0, np.int16), np.zeros(100, np.int16), np.zeros(8000, np.int16), np.full(8000, -32768, np.int16)])
+@pytest.mark.parametrize(
+    "sound", [np.zeros(0, np.int16), np.zeros(100, np.int16), np.zeros(8000, np.int16), np.full(8000, -32768, np.int16)]
+)
 def test_any_sound_has_its_looks(sound):
     assert [one.dtype for one in looks(sound)] == [np.int16] * 3
 

@@ -65,7 +65,9 @@ def test_gas_is_heard_by_both_and_never_weighed_away(pair):
 
 def test_the_attention_word_stands_in_front_for_both():
     with_word = Attentive(Listener(PairEngine(SphinxEngine(), VoskEngine(own_model()))))
-    [final] = [one for one in events(with_word, spoken("hello partner one hundred twenty one")) if isinstance(one, Final)]
+    [final] = [
+        one for one in events(with_word, spoken("hello partner one hundred twenty one")) if isinstance(one, Final)
+    ]
     assert final.heard.text == final.heard.second.text == "one hundred twenty one"
     assert not [one for one in events(with_word, spoken("one hundred twenty one")) if isinstance(one, Final)]
     with_word.close()

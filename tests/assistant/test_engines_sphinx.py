@@ -19,7 +19,11 @@ from grammar.scope import Asked, Option, Scope
 COMMANDS = ("repeat", "why", "help", "stop")
 VOLTS = Scope("supply/ask", Asked("ac_volts", "volt", 0, 300, 1), commands=COMMANDS)
 AMPS = Scope("flame/ask", Asked("dc_amps", "microamp", 0, 100e-6, 2), commands=COMMANDS)
-WORDS = Scope("supply/ready", options=(Option("yes", ("yes", "that is right")), Option("no", ("no", "that is wrong"))), commands=COMMANDS)
+WORDS = Scope(
+    "supply/ready",
+    options=(Option("yes", ("yes", "that is right")), Option("no", ("no", "that is wrong"))),
+    commands=COMMANDS,
+)
 
 
 @pytest.fixture(scope="module")
@@ -58,7 +62,14 @@ def only_final(found) -> Final:
 
 @pytest.mark.parametrize(
     ("scope", "text"),
-    [(VOLTS, "one hundred twenty one"), (VOLTS, "ninety two point six"), (WORDS, "why"), (AMPS, "three point five microamps"), (WORDS, "that is right"), (WORDS, "i smell gas")],
+    [
+        (VOLTS, "one hundred twenty one"),
+        (VOLTS, "ninety two point six"),
+        (WORDS, "why"),
+        (AMPS, "three point five microamps"),
+        (WORDS, "that is right"),
+        (WORDS, "i smell gas"),
+    ],
 )
 def test_what_is_said_is_heard(recognizer, say, scope, text):
     assert only_final(events(recognizer, scope, say(text))).heard.text == text
@@ -96,8 +107,13 @@ def test_words_have_times_and_confidences_and_alternatives_are_sentences_of_the_
 
 
 def test_speech_outside_of_the_grammar_gets_little_confidence(recognizer, say):
-    inside = [only_final(events(recognizer, VOLTS, say(text))).heard.confidence for text in ("one hundred twenty one", "why")]
-    outside = [only_final(events(recognizer, VOLTS, say(text))).heard.confidence for text in ("the neighbours went away on sunday", "what a lovely garden you have")]
+    inside = [
+        only_final(events(recognizer, VOLTS, say(text))).heard.confidence for text in ("one hundred twenty one", "why")
+    ]
+    outside = [
+        only_final(events(recognizer, VOLTS, say(text))).heard.confidence
+        for text in ("the neighbours went away on sunday", "what a lovely garden you have")
+    ]
     assert max(outside) < 0.3 < min(inside)
 
 
@@ -155,7 +171,12 @@ def test_sound_before_a_scope_is_refused():
 class Strange:
     """Grammars with something wrong."""
 
-    def __init__(self, jsgf: str = "#JSGF V1.0;\ngrammar g;\npublic <g> = yes;\n", words: tuple[str, ...] = ("yes",), phones: dict[str, str] | None = None) -> None:
+    def __init__(
+        self,
+        jsgf: str = "#JSGF V1.0;\ngrammar g;\npublic <g> = yes;\n",
+        words: tuple[str, ...] = ("yes",),
+        phones: dict[str, str] | None = None,
+    ) -> None:
         self._jsgf, self._words, self._phones = jsgf, words, phones or {}
 
     def jsgf(self, scope):
@@ -195,6 +216,9 @@ def test_a_silence_that_no_room_has_gets_the_noise_of_a_room(say):
 
 
 def test_a_room_that_is_loud_enough_is_left_as_it_is(say):
-    sound = (say("one hundred twenty one") // 4 + np.random.default_rng(1).normal(size=len(say("one hundred twenty one"))) * 800).astype(np.int16)
+    sound = (
+        say("one hundred twenty one") // 4
+        + np.random.default_rng(1).normal(size=len(say("one hundred twenty one"))) * 800
+    ).astype(np.int16)
     np.testing.assert_array_equal(with_room(sound, 20.0), sound)
     assert len(with_room(np.zeros(10, np.int16), 20.0)) == 10

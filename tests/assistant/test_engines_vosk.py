@@ -217,7 +217,9 @@ def test_a_placed_model_that_lacks_our_words_is_passed_over_with_the_reason(tmp_
 def test_a_learnt_voice_brings_pocketsphinx_along_for_it_is_what_learns(tmp_path):
     engine, chosen = choose.recognizer(tmp_path, acoustic={})
     assert isinstance(engine.engine, PairEngine) and "together" in chosen.reason
-    assert isinstance(choose.recognizer(tmp_path, "vosk", acoustic={})[0].engine, VoskEngine), "what was asked for is what listens"
+    assert isinstance(choose.recognizer(tmp_path, "vosk", acoustic={})[0].engine, VoskEngine), (
+        "what was asked for is what listens"
+    )
 
 
 def test_only_the_model_that_ships_looks_twice_and_is_weighed_by_its_own_trust(tmp_path):
@@ -231,7 +233,13 @@ def test_only_the_model_that_ships_looks_twice_and_is_weighed_by_its_own_trust(t
 def test_the_other_looks_come_as_a_second_opinion(tmp_path):
     own, _ = choose.recognizer(tmp_path)
     scope = Scope("supply", Asked("ac_volts", "volt", 0.0, 300.0, 1), commands=language("en").always_open)
-    heard = only_final(events(own, scope, in_quiet_room(voices.say("one twenty one point three", "us-f2"), 1.0, 1.0, np.random.default_rng(2)))).heard
+    heard = only_final(
+        events(
+            own,
+            scope,
+            in_quiet_room(voices.say("one twenty one point three", "us-f2"), 1.0, 1.0, np.random.default_rng(2)),
+        )
+    ).heard
     assert heard.text == heard.second.text == "one twenty one point three"
     assert heard.engine == heard.second.engine == models.OWN
     assert 0.5 < heard.second.confidence <= 1.0
@@ -242,7 +250,13 @@ def test_who_answers_at_once_in_a_quiet_room_is_heard(tmp_path, lead):
     """There is less silence than speech around the words, and hardly any before them."""
     own, _ = choose.recognizer(tmp_path)
     scope = Scope("supply", Asked("ac_volts", "volt", 0.0, 600.0, 1), commands=language("en").always_open)
-    heard = only_final(events(own, scope, in_quiet_room(voices.say("one twenty one point three", "flite-rms"), lead, 1.0, np.random.default_rng(0)))).heard
+    heard = only_final(
+        events(
+            own,
+            scope,
+            in_quiet_room(voices.say("one twenty one point three", "flite-rms"), lead, 1.0, np.random.default_rng(0)),
+        )
+    ).heard
     assert heard.text == heard.second.text == "one twenty one point three"
 
 

@@ -1,4 +1,4 @@
-""""I smell gas" through every engine that ships, beside a running blower, wherever a reading is asked for.
+""" "I smell gas" through every engine that ships, beside a running blower, wherever a reading is asked for.
 
 A large grammar of numbers once pushed the phrase out of the search altogether.
 """

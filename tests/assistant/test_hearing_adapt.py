@@ -74,7 +74,14 @@ def test_a_merged_model_is_the_mean_of_both_densities():
     assert both.means.shape[2] == 7
     for stream in range(3):
         here, phone, senone = frames.features[0, 13 * stream : 13 * (stream + 1)], frames.phones[0], frames.senones[0]
-        densities = [sum(np.exp(m.weights[stream, g, senone]) * multivariate_normal.pdf(here, m.means[phone, stream, g], np.diag(m.variances[phone, stream, g])) for g in range(m.means.shape[2])) for m in (one, other, both)]
+        densities = [
+            sum(
+                np.exp(m.weights[stream, g, senone])
+                * multivariate_normal.pdf(here, m.means[phone, stream, g], np.diag(m.variances[phone, stream, g]))
+                for g in range(m.means.shape[2])
+            )
+            for m in (one, other, both)
+        ]
         assert densities[2] == pytest.approx((densities[0] + densities[1]) / 2)
 
 
@@ -95,7 +102,10 @@ def test_density_against_scipy():
     for x, phone, senone in zip(frames.features, frames.phones, frames.senones, strict=True):
         for stream in range(3):
             parts = [
-                np.exp(model.weights[stream, one, senone]) * multivariate_normal(model.means[phone, stream, one], np.diag(model.variances[phone, stream, one])).pdf(x[13 * stream : 13 * stream + 13])
+                np.exp(model.weights[stream, one, senone])
+                * multivariate_normal(
+                    model.means[phone, stream, one], np.diag(model.variances[phone, stream, one])
+                ).pdf(x[13 * stream : 13 * stream + 13])
                 for one in range(4)
             ]
             expected += np.log(sum(parts))

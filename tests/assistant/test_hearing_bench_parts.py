@@ -102,7 +102,9 @@ def test_the_same_words_give_the_same_samples_at_the_asked_level():
     first, again = say("eighty four point seven", "us-m1"), say("eighty four point seven", "us-m1")
     assert np.array_equal(first, again)
     quiet = level(first, -30.0)
-    assert 20 * math.log10(np.sqrt(np.mean(quiet[active(quiet)].astype(float) ** 2)) / 32768) == pytest.approx(-30, abs=0.2)
+    assert 20 * math.log10(np.sqrt(np.mean(quiet[active(quiet)].astype(float) ** 2)) / 32768) == pytest.approx(
+        -30, abs=0.2
+    )
 
 
 @pytest.mark.parametrize(("hits", "total"), [(0, 20), (1, 20), (97, 100), (20_000, 20_000), (3, 20_000)])
@@ -117,7 +119,9 @@ def test_percentile_is_a_value_that_occurred():
     assert math.isnan(percentile([], 0.5))
 
 
-@pytest.mark.parametrize(("yes", "no", "chance"), [("yes", "no", 0.01), ("asked", "no", 0.0), ("yes", "yes", 1.0), ("asked", "yes", 0.99)])
+@pytest.mark.parametrize(
+    ("yes", "no", "chance"), [("yes", "no", 0.01), ("asked", "no", 0.0), ("yes", "yes", 1.0), ("asked", "yes", 0.99)]
+)
 def test_slip_through_a_read_back(yes, no, chance):
     assert slips(yes, no) == pytest.approx(chance)
 
@@ -131,7 +135,15 @@ def test_outcomes_of_one_case():
     assert outcome(one, None) == "asked"
 
 
-@pytest.mark.parametrize(("text", "typed"), [(" 84.7 volts.", "84.7 volts"), ("Eighty-four point seven.", "eighty-four point seven"), ("I'm ready!", "i'm ready"), ("", "")])
+@pytest.mark.parametrize(
+    ("text", "typed"),
+    [
+        (" 84.7 volts.", "84.7 volts"),
+        ("Eighty-four point seven.", "eighty-four point seven"),
+        ("I'm ready!", "i'm ready"),
+        ("", ""),
+    ],
+)
 def test_dictation_as_typed(text, typed):
     assert dictated(text) == typed
 

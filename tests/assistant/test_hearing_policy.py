@@ -17,12 +17,32 @@ from grammar.scope import Asked, Expected, Scope
 from tests.lab.measure.parses import parses_counted
 
 LANG = language("en")
-ASK = Scope("phasing/ask", Asked("ac_volts", "volt", 0.0, 600.0, 1), commands=LANG.always_open, expected=(Expected(86, 4, 5), Expected(139, 5, 3)))
+ASK = Scope(
+    "phasing/ask",
+    Asked("ac_volts", "volt", 0.0, 600.0, 1),
+    commands=LANG.always_open,
+    expected=(Expected(86, 4, 5), Expected(139, 5, 3)),
+)
 CONFIRM = Scope("phasing/confirm", ASK.asked, (LANG.option("yes"), LANG.option("no")), LANG.always_open)
 TRUST = Trust(base=-2.5, fit=1, share=0.5, least_word=0, level=0, length=0, pace=0, option=0, command=0)
 SETTINGS = HearingSettings(
-    version=1, anything=0.3, moving=0.002, said_whole=0.4, said_partly=0.05,
-    engines={"test": EngineSettings(share_power=1, prior_power=1, accept=0.6, accept_words=0.6, accept_commands=0.6, accept_yes=0.8, either=0.55, trust=TRUST)},
+    version=1,
+    anything=0.3,
+    moving=0.002,
+    said_whole=0.4,
+    said_partly=0.05,
+    engines={
+        "test": EngineSettings(
+            share_power=1,
+            prior_power=1,
+            accept=0.6,
+            accept_words=0.6,
+            accept_commands=0.6,
+            accept_yes=0.8,
+            either=0.55,
+            trust=TRUST,
+        )
+    },
 )
 
 
@@ -56,10 +76,18 @@ def test_a_bad_fit_is_doubtful():
 
 
 def test_a_doubt_worth_keeping_comes_along():
-    keeping = SETTINGS.model_copy(update={"engines": {"test": SETTINGS.engines["test"].model_copy(update={"accept": 0.95, "either": 0.95, "twice": 0.3})}})
+    keeping = SETTINGS.model_copy(
+        update={
+            "engines": {
+                "test": SETTINGS.engines["test"].model_copy(update={"accept": 0.95, "either": 0.95, "twice": 0.3})
+            }
+        }
+    )
     told = weigh(heard(("eighty four point seven", 0.8)), ASK, keeping)
     assert isinstance(told, Unclear) and told.reading is not None and told.reading.value == pytest.approx(84.7)
-    assert weigh(heard(("eighty four point seven", 0.05)), ASK, keeping) == Unclear("doubtful", "eighty four point seven")
+    assert weigh(heard(("eighty four point seven", 0.05)), ASK, keeping) == Unclear(
+        "doubtful", "eighty four point seven"
+    )
 
 
 GAS_TEXT = "i smell gas"
@@ -85,7 +113,10 @@ def test_gas_is_taken_from_anybody_who_heard_it(told):
 
 
 def test_an_alarm_amid_other_words_that_one_look_alone_heard_is_talk():
-    told = replace(looked_at("eight five fifteen gas smell", "eight four sixteen", "minus last not"), alternatives=(("eight five fifteen gas smell", 0.3),))
+    told = replace(
+        looked_at("eight five fifteen gas smell", "eight four sixteen", "minus last not"),
+        alternatives=(("eight five fifteen gas smell", 0.3),),
+    )
     assert alarm(told, meanings(texts_of(told), ASK), ASK) is None
     assert isinstance(weigh(told, ASK, SETTINGS), Unclear)
 
@@ -114,7 +145,14 @@ def test_each_distinct_text_is_parsed_once_at_most(told, scope):
 
 
 def test_every_text_of_an_utterance_is_there_once_it_is_weighed():
-    assert set(texts_of(MANY[0])) == {"eighty four", "eighty five", "eighty four volts", "forty four", "no", "fifty four point two"}
+    assert set(texts_of(MANY[0])) == {
+        "eighty four",
+        "eighty five",
+        "eighty four volts",
+        "forty four",
+        "no",
+        "fifty four point two",
+    }
     said = meanings(texts_of(MANY[0]), CONFIRM)
     assert said["no"] == Choice("no", "no") and said["eighty five"].value == 85
 

@@ -47,7 +47,9 @@ def test_likelier_here(likelier, other):
 
 def test_nothing_is_impossible():
     scope = Scope("x", ASKED, expected=(Expected(86, 4, 5),))
-    assert all(prior(reading(text), scope, SETTINGS) > 0 for text in ("600", "0", "0.1", "over limit", "between 2 and 3"))
+    assert all(
+        prior(reading(text), scope, SETTINGS) > 0 for text in ("600", "0", "0.1", "over limit", "between 2 and 3")
+    )
 
 
 @pytest.mark.parametrize(
@@ -57,11 +59,15 @@ def test_nothing_is_impossible():
 def test_decimals_are_left_out_together(whole, partly):
     """On a display with hundredths a lone tenth is rarely read out, though it stands for ten displays."""
     ranged = Asked("ac_volts", "volt", 0.0, 600.0, 2, ranges=((60.0, 0.01), (600.0, 0.1)))
-    assert prior(reading(whole, ranged), Scope("x", ranged), SETTINGS) > prior(reading(partly, ranged), Scope("x", ranged), SETTINGS)
+    assert prior(reading(whole, ranged), Scope("x", ranged), SETTINGS) > prior(
+        reading(partly, ranged), Scope("x", ranged), SETTINGS
+    )
 
 
 def test_a_higher_range_shows_fewer_decimals():
     ranged = Asked("ac_volts", "volt", 0.0, 600.0, 2, ranges=((60.0, 0.01), (600.0, 0.1)))
     unknown = Asked("ac_volts", "volt", 0.0, 600.0, 2)
     said = {asked: prior(reading("120.4", asked), Scope("x", asked), SETTINGS) for asked in (ranged, unknown)}
-    assert said[ranged] == pytest.approx(said[unknown] * (1 - SETTINGS.said_whole - SETTINGS.said_partly) / SETTINGS.said_partly)
+    assert said[ranged] == pytest.approx(
+        said[unknown] * (1 - SETTINGS.said_whole - SETTINGS.said_partly) / SETTINGS.said_partly
+    )

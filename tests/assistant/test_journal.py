@@ -129,7 +129,9 @@ def test_a_really_full_disk(tmp_path):
     small.mkdir()
     if not shutil.which("mount"):
         pytest.skip("the program mount is not installed")
-    if subprocess.run(["mount", "-t", "tmpfs", "-o", "size=256k", "tmpfs", small], check=False, capture_output=True).returncode:
+    if subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", "size=256k", "tmpfs", small], check=False, capture_output=True
+    ).returncode:
         pytest.skip("no file system can be mounted here")
     try:
         journal = Journal(small / "v", clock)
@@ -164,7 +166,20 @@ def test_the_latest_visit_is_the_newest_that_is_not_over(tmp_path):
 
 
 numbers = st.one_of(st.floats(allow_nan=False, allow_infinity=False), st.just(math.inf))
-readings = st.builds(Reading, numbers, numbers, numbers, st.floats(0, 1), st.just("ohms"), st.just("ohm"), st.booleans(), st.booleans(), st.text(), st.text(), st.none() | numbers)
+readings = st.builds(
+    Reading,
+    numbers,
+    numbers,
+    numbers,
+    st.floats(0, 1),
+    st.just("ohms"),
+    st.just("ohm"),
+    st.booleans(),
+    st.booleans(),
+    st.text(),
+    st.text(),
+    st.none() | numbers,
+)
 answers = st.one_of(
     readings,
     st.builds(Command, st.text(), st.text()),

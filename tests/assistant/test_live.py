@@ -181,7 +181,9 @@ def test_what_the_loudspeaker_says_can_be_recorded(sound_room: SoundRoom, speech
     played = files.read(path) / 32768.0
     heard = recorded(sound_room, tmp_path, path, "whole")
     # A busy machine may lose pieces on the way to the virtual device, so each piece is looked for by itself.
-    pieces = [piece for piece in np.split(played[: len(played) // 1600 * 1600], len(played) // 1600) if piece.std() > 0.02]
+    pieces = [
+        piece for piece in np.split(played[: len(played) // 1600 * 1600], len(played) // 1600) if piece.std() > 0.02
+    ]
     loudness = [fftconvolve(heard, piece[::-1], "valid").max() / np.dot(piece, piece) for piece in pieces]
     assert len(pieces) >= 5
     assert 0.8 < np.median(loudness) < 1.2, "the recording must hold the sentence at its own loudness"
@@ -238,7 +240,9 @@ print(heard)
 """
 
 
-@pytest.mark.parametrize(("how", "expected"), [("gated", "['say again']"), ("not gated", "['one hundred twenty one', 'say again']")])
+@pytest.mark.parametrize(
+    ("how", "expected"), [("gated", "['say again']"), ("not gated", "['one hundred twenty one', 'say again']")]
+)
 def test_our_own_voice_is_never_an_answer(sound_room: SoundRoom, speech, how, expected):
     """The loudspeaker stands beside the microphone; without the gate the same sound is an answer.
 

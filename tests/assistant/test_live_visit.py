@@ -95,7 +95,18 @@ def test_a_visit_by_microphone_and_loudspeaker(sound_room: SoundRoom, clip, tmp_
     spoken = tmp_path / "spoken.wav"
     recorder = sound_room.record(spoken)
     code = "import sys; from assistant.cli import main; main(sys.argv[1:])"
-    process = sound_room.python(code, "run", "--procedure", str(tmp_path / "two.yaml"), "--rate", "fast", "--keep-sound", "all", "--visits", str(tmp_path / "visits"))
+    process = sound_room.python(
+        code,
+        "run",
+        "--procedure",
+        str(tmp_path / "two.yaml"),
+        "--rate",
+        "fast",
+        "--keep-sound",
+        "all",
+        "--visits",
+        str(tmp_path / "visits"),
+    )
     visit = RunningVisit(process)
 
     def answer(text: str, then: str) -> None:
@@ -125,6 +136,10 @@ def test_a_visit_by_microphone_and_loudspeaker(sound_room: SoundRoom, clip, tmp_
     assert not torn and events[-1]["kind"] == "end"
     assert [event["value"] for event in events if event["kind"] == "reading"] == [121.3, 28.1]
     assert any(event["kind"] == "trouble" and event["what"] == "microphone" for event in events)
-    assert all((tmp_path / "visits" / events[0]["visit"] / event["snippet"]).is_file() for event in events if event["kind"] == "heard")
+    assert all(
+        (tmp_path / "visits" / events[0]["visit"] / event["snippet"]).is_file()
+        for event in events
+        if event["kind"] == "heard"
+    )
     # What was spoken back did leave through the loudspeaker.
     assert np.abs(files.read(spoken).astype(np.int32)).max() > 1000

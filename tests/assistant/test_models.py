@@ -95,7 +95,11 @@ def get(shop: Shop, folder: Path, sha256: str = "", **more) -> models.Model:
 
 
 def left_behind(folder: Path) -> list[str]:
-    return sorted(path.name for path in folder.iterdir() if path.name != ".lock" and not (path.name == ".parts" and not any(path.iterdir())))
+    return sorted(
+        path.name
+        for path in folder.iterdir()
+        if path.name != ".lock" and not (path.name == ".parts" and not any(path.iterdir()))
+    )
 
 
 def test_a_model_is_fetched_checked_and_listed(shop, tmp_path):
@@ -170,7 +174,9 @@ def test_no_server_gives_one_plain_sentence_and_the_way_by_hand(tmp_path):
     assert "Copy its folder" in error.value.remedy and str(tmp_path) in error.value.remedy
 
 
-@pytest.mark.parametrize(("status", "said"), [(404, "answered 404"), (403, "answered 403"), (503, "no way to 127.0.0.1")])
+@pytest.mark.parametrize(
+    ("status", "said"), [(404, "answered 404"), (403, "answered 403"), (503, "no way to 127.0.0.1")]
+)
 def test_a_refusal_is_told(shop, tmp_path, status, said):
     shop.status = status
     with pytest.raises(ModelError, match=said):

@@ -24,7 +24,9 @@ def quiet(seconds: float, seed: int = 0) -> np.ndarray:
 @pytest.fixture(scope="module")
 def reading(tmp_path_factory):
     """All sentences, one after another, as a microphone would hear them."""
-    parts = [part for number, text in enumerate(own_voice.sentences()) for part in (quiet(1.2, number), say(text, VOICE))]
+    parts = [
+        part for number, text in enumerate(own_voice.sentences()) for part in (quiet(1.2, number), say(text, VOICE))
+    ]
     path = tmp_path_factory.mktemp("reading") / "reading.flac"
     soundfile.write(path, np.concatenate([*parts, quiet(1.2)]), 16_000)
     return path

@@ -29,8 +29,17 @@ from tests.assistant.practising import kept
 
 
 def test_gas_in_the_guided_order_ends_it_too(tmp_path):
-    done = CliRunner().invoke(cli, ["practice", "--typed", "--seed", "1", "--record", str(tmp_path)], input="the air is clear\nI smell gas\ni am ready\n", standalone_mode=False)
-    assert done.return_value == 0 and "ALARM   Stop. Gas." in done.output and "If the smell is real, go out now" in done.output
+    done = CliRunner().invoke(
+        cli,
+        ["practice", "--typed", "--seed", "1", "--record", str(tmp_path)],
+        input="the air is clear\nI smell gas\ni am ready\n",
+        standalone_mode=False,
+    )
+    assert (
+        done.return_value == 0
+        and "ALARM   Stop. Gas." in done.output
+        and "If the smell is real, go out now" in done.output
+    )
     assert "It was" not in done.output and kept(tmp_path)[0]["how"] == "gas" and kept(tmp_path)[0]["lessons"] == []
     assert read_journal(next((tmp_path / "visits").iterdir()))[0][-1]["how"] == "gas"
 
@@ -119,8 +128,24 @@ def ended(folder: Path, printed: list[str]) -> tuple[str, dict, list[dict]]:
 
 def guided_process(folder: Path, trainee: Trainee, fault: str, seed: int = 5) -> tuple[str, dict, list[dict]]:
     """A whole guided exercise in a real process."""
-    command = [sys.executable, "-m", "assistant", "practice", "--typed", "--fault", fault, "--seed", str(seed), "--trainee", "Robin", "--record", str(folder)]
-    process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, bufsize=1)
+    command = [
+        sys.executable,
+        "-m",
+        "assistant",
+        "practice",
+        "--typed",
+        "--fault",
+        fault,
+        "--seed",
+        str(seed),
+        "--trainee",
+        "Robin",
+        "--record",
+        str(folder),
+    ]
+    process = subprocess.Popen(
+        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, bufsize=1
+    )
     printed = []
     # Both sides wait for each other when the trainee has nothing to say to a line.
     patience = threading.Timer(120, process.kill)
@@ -159,7 +184,9 @@ def guided(folder: Path, trainee: Trainee, fault: str, seed: int = 5) -> tuple[s
     """The same without a process of its own."""
     desk = Desk(trainee)
     exercise = Exercise.make("Robin", "easy", fault, seed, "larkspur", "dunlin", True)
-    end = guided_exercise(exercise, desk, SilentMouth(), {"engine": "typed", "voice": "none"}, folder / "visits", desk.out)
+    end = guided_exercise(
+        exercise, desk, SilentMouth(), {"engine": "typed", "voice": "none"}, folder / "visits", desk.out
+    )
     record.add(folder, end.session)
     end.tell(SilentMouth())
     return ended(folder, desk.printed)
@@ -171,7 +198,12 @@ def test_a_guided_exercise_from_first_to_last(tmp_path):
     assert (line["way"], line["mark"], line["misread"], line["unseen"], line["slips"]) == ("guided", "right", 0, 0, [])
     assert journal[0]["kind"] == "visit" and journal[0]["invented"] is True and journal[0]["technician"] == "Robin"
     # The board loses the flame, so it locks out at the last look and is left off: all is done, nothing is missing.
-    assert journal[-1]["kind"] == "end" and journal[-1]["how"] == "stopped" and journal[-1]["missing"] == [] and journal[-1]["power"] == "said_off"
+    assert (
+        journal[-1]["kind"] == "end"
+        and journal[-1]["how"] == "stopped"
+        and journal[-1]["missing"] == []
+        and journal[-1]["power"] == "said_off"
+    )
     # Every reading kept is the one displayed at that step.
     display = {}
     compared = 0
@@ -183,13 +215,24 @@ def test_a_guided_exercise_from_first_to_last(tmp_path):
             compared += 1
     assert compared >= 14
     ground = next(event for event in journal if event["kind"] == "reading" and event["probe"] == "ground_path")
-    true = float(readings.ohms(start(equipment("larkspur"), meter("dunlin"), 5, "easy", "burner_corroded").circuit, "burner", "board_ground")[0])
+    true = float(
+        readings.ohms(
+            start(equipment("larkspur"), meter("dunlin"), 5, "easy", "burner_corroded").circuit,
+            "burner",
+            "board_ground",
+        )[0]
+    )
     assert ground["value"] == pytest.approx(true, rel=0.02, abs=0.4) and ground["power"] == "dead"
 
 
 def test_a_sound_furnace_is_walked_to_its_end(tmp_path):
     _, line, journal = guided(tmp_path, Trainee("no fault"), "healthy")
-    assert journal[-1]["how"] == "finished" and journal[-1]["missing"] == [] and line["mark"] == "right" and line["slips"] == []
+    assert (
+        journal[-1]["how"] == "finished"
+        and journal[-1]["missing"] == []
+        and line["mark"] == "right"
+        and line["slips"] == []
+    )
     moved = [(event["thing"], event["to"]) for event in journal if event["kind"] == "moved"]
     left = dict(moved)
     assert {thing: left[thing] for thing in ("leads", "jumper", "rod_wire", "red_jack", "door_switch", "covers")} == {
@@ -200,13 +243,18 @@ def test_a_sound_furnace_is_walked_to_its_end(tmp_path):
 def test_a_burner_that_never_lights_ends_as_ignition(tmp_path):
     output, line, journal = guided(tmp_path, Trainee("burner never lights"), "never_lit")
     assert "There is no flame at the burner." in output and "not flame sensing" in output
-    assert "flame_current" not in [event["probe"] for event in journal if event["kind"] == "reading"] and line["slips"] == []
+    assert (
+        "flame_current" not in [event["probe"] for event in journal if event["kind"] == "reading"]
+        and line["slips"] == []
+    )
 
 
 def test_the_dialogue_does_not_give_the_fault_away(tmp_path):
     output, _, journal = guided(tmp_path, Trainee("board does not see the flame"), "board_not_sensing")
     before = output.split("Now name the fault")[0]
-    assert catalog.spoken_name("board_not_sensing") not in before and catalog.fault("board_not_sensing").says not in before
+    assert (
+        catalog.spoken_name("board_not_sensing") not in before and catalog.fault("board_not_sensing").says not in before
+    )
     assert "I find no fault" not in before
     assert "The gas goes off." in before and "Right." in output
     # The record of the visit holds the reasoning all the same.
@@ -239,7 +287,9 @@ def test_zeros_that_were_never_measured_do_not_open_the_way_to_ohms(tmp_path):
 
     desk = Liar(Trainee("coated rod"))
     exercise = Exercise.make("Robin", "easy", "rod_coated", 5, "larkspur", "dunlin", True)
-    end = guided_exercise(exercise, desk, SilentMouth(), {"engine": "typed", "voice": "none"}, tmp_path / "visits", desk.out)
+    end = guided_exercise(
+        exercise, desk, SilentMouth(), {"engine": "typed", "voice": "none"}, tmp_path / "visits", desk.out
+    )
     assert end.session["slips"] == ["not_proven"] and end.session["unseen"] == 3 and end.session["how"] == "interrupted"
     journal, _ = read_journal(next((tmp_path / "visits").iterdir()))
     assert [event["slip"] for event in journal if event["kind"] == "slip"] == ["not_proven"]
@@ -248,7 +298,12 @@ def test_zeros_that_were_never_measured_do_not_open_the_way_to_ohms(tmp_path):
 
 def test_the_furnace_follows_every_answer_that_changes_something():
     plan = load_plan("flame_sensing", equipment("larkspur"), meter("dunlin"))
-    changing = {f"{step}/{answer}" for step, one in plan.procedure.steps.items() for answer, what in one.answers.items() if what.sets.power or what.sets.things or what.mended}
+    changing = {
+        f"{step}/{answer}"
+        for step, one in plan.procedure.steps.items()
+        for answer, what in one.answers.items()
+        if what.sets.power or what.sets.things or what.mended
+    }
     followed = phrases().guided["flame_sensing"]
     assert set(followed.does) == changing
     assert set(followed.sees) <= set(plan.procedure.steps)

@@ -29,8 +29,13 @@ def test_progress_over_sessions(tmp_path):
 
 def test_progress_of_nobody_names_who_is_there(tmp_path):
     practise(tmp_path, "i do not know")
-    done = CliRunner().invoke(cli, ["practice", "--progress", "Nobody", "--record", str(tmp_path)], standalone_mode=False)
-    assert isinstance(done.exception, JournalError) and done.exception.text == "There is no exercise by 'Nobody' on record. On record: Robin."
+    done = CliRunner().invoke(
+        cli, ["practice", "--progress", "Nobody", "--record", str(tmp_path)], standalone_mode=False
+    )
+    assert (
+        isinstance(done.exception, JournalError)
+        and done.exception.text == "There is no exercise by 'Nobody' on record. On record: Robin."
+    )
     with pytest.raises(JournalError, match=r"no practice record in .* Practise first"):
         record.read(tmp_path / "elsewhere")
 
@@ -59,13 +64,32 @@ def test_lines_are_forced_to_the_disk_and_never_rewritten(tmp_path, monkeypatch)
 
 def test_a_record_that_cannot_be_written_is_one_plain_sentence(tmp_path):
     (tmp_path / "file").write_text("in the way")
-    with pytest.raises(JournalError, match=r"can't be written \(.+\)\. Check the folder and its rights, or choose another with --record\."):
+    with pytest.raises(
+        JournalError,
+        match=r"can't be written \(.+\)\. Check the folder and its rights, or choose another with --record\.",
+    ):
         record.add(tmp_path / "file", {"trainee": "Robin"})
 
 
-@pytest.mark.parametrize(("arguments", "words"), [(["--fault", "gremlins"], "There is no fault called 'gremlins'. Choose one of:"), (["--seed", "-1"], "Invalid value for '--seed'")])
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--fault", "gremlins"], "There is no fault called 'gremlins'. Choose one of:"),
+        (["--seed", "-1"], "Invalid value for '--seed'"),
+    ],
+)
 def test_mistakes_on_the_command_line_are_told_without_a_traceback(arguments, words, tmp_path):
-    command = [sys.executable, "-m", "assistant", "practice", "--free", "--typed", "--record", str(tmp_path), *arguments]
+    command = [
+        sys.executable,
+        "-m",
+        "assistant",
+        "practice",
+        "--free",
+        "--typed",
+        "--record",
+        str(tmp_path),
+        *arguments,
+    ]
     done = subprocess.run(command, input="", capture_output=True, text=True, timeout=120, check=False)
     assert done.returncode not in (0, 130) and words in done.stderr and "Traceback" not in done.stderr
     assert not (tmp_path / record.FILE).exists()

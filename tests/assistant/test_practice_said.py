@@ -38,13 +38,19 @@ def test_phrases_that_compete_sound_apart():
 def test_the_check_of_sound_would_find_a_bad_phrase():
     near = dict(slots())["actions"]
     spoiled = near.__class__(near.name, None, (*near.options, Option("do:on2", ("turn the power on",))), near.commands)
-    assert {one.first for one in check_apart(spoiled)} | {one.second for one in check_apart(spoiled)} == {"turn the power off", "turn the power on"}
+    assert {one.first for one in check_apart(spoiled)} | {one.second for one in check_apart(spoiled)} == {
+        "turn the power off",
+        "turn the power on",
+    }
 
 
 @pytest.mark.parametrize("typed", [False, True])
 def test_every_phrase_is_understood_as_what_it_stands_for(typed):
     lang = language("en")
-    for scope in (probing_scope(tuple(catalog.faults().faults), typed), answering_scope(tuple(catalog.faults().faults), typed)):
+    for scope in (
+        probing_scope(tuple(catalog.faults().faults), typed),
+        answering_scope(tuple(catalog.faults().faults), typed),
+    ):
         owners: dict[str, str] = {}
         for option in scope.options:
             for phrase in option.phrases:
@@ -99,15 +105,29 @@ def test_spoken_lines_are_plain():
 @given(st.data())
 def test_no_row_of_answers_breaks_it_or_shows_ohms_on_a_live_furnace(data):
     fault = data.draw(st.sampled_from(["healthy", "polarity_reversed", "rod_shorted", "meter_lead_open"]))
-    state = Probing(start(equipment("larkspur"), meter("dunlin"), 3, "medium", fault), tuple(catalog.faults().faults), typed=data.draw(st.booleans()))
+    state = Probing(
+        start(equipment("larkspur"), meter("dunlin"), 3, "medium", fault),
+        tuple(catalog.faults().faults),
+        typed=data.draw(st.booleans()),
+    )
     chance = np.random.default_rng(1)
     for _ in range(25):
         scope = scope_for(state)
-        said = data.draw(st.sampled_from([option.phrases[0] for option in scope.options if not option.id.startswith("answer")] or ["yes", "no"]) | st.just("mumble"))
+        said = data.draw(
+            st.sampled_from(
+                [option.phrases[0] for option in scope.options if not option.id.startswith("answer")] or ["yes", "no"]
+            )
+            | st.just("mumble")
+        )
         before = state
         state, effects = advance(state, understand(Heard(said), scope), chance)
         assert any(isinstance(one, Say | End) for one in effects)
-        if len(state.furnace.taken) > len(before.furnace.taken) and state.furnace.taken[-1].value is not None and state.furnace.taken[-1].value.quantity == "ohms" and "leads" not in state.furnace.taken[-1].what:
+        if (
+            len(state.furnace.taken) > len(before.furnace.taken)
+            and state.furnace.taken[-1].value is not None
+            and state.furnace.taken[-1].value.quantity == "ohms"
+            and "leads" not in state.furnace.taken[-1].what
+        ):
             assert before.furnace.dead
         assert len(state.furnace.slips) >= len(before.furnace.slips) or state.withdrawn > before.withdrawn
         if state.how:
@@ -145,7 +165,9 @@ def test_a_lost_microphone_ends_the_exercise_with_its_record(tmp_path):
             return False
 
     printed = []
-    exercise = Exercise.make("Robin", "easy", None, 4, "larkspur", "dunlin", False, clock=lambda: datetime(2026, 3, 2, tzinfo=UTC))
+    exercise = Exercise.make(
+        "Robin", "easy", None, 4, "larkspur", "dunlin", False, clock=lambda: datetime(2026, 3, 2, tzinfo=UTC)
+    )
     ended = free_exercise(exercise, Lost(), SilentMouth(), printed.append)
     assert ended.session["how"] == "interrupted" and ended.code == 130
     assert any("The microphone is gone. Plug it in again." in line for line in printed)

@@ -66,7 +66,8 @@ def test_a_procedure_that_was_changed_meanwhile_is_told_and_not_used(tmp_path: P
     visits = tmp_path / "visits"
     run(visits, "--procedure", str(own), typed=lines(*START))
     own.write_text(
-        own.read_text(encoding="utf-8").replace("Check one. The dial", "Check one once again. The dial"), encoding="utf-8"
+        own.read_text(encoding="utf-8").replace("Check one. The dial", "Check one once again. The dial"),
+        encoding="utf-8",
     )
     said = run(visits, "--resume", typed="")
     assert "The procedure has changed since this visit began." in said

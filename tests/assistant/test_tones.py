@@ -39,13 +39,17 @@ def pitch(piece: np.ndarray) -> float:
     lag = np.arange(11, 36, 0.02)
     best = fine.max()
     # the shortest lag that is nearly the best: a period, not two of them
-    peak = next(at for at in range(1, len(fine) - 1) if fine[at] >= 0.93 * best and fine[at - 1] <= fine[at] >= fine[at + 1])
+    peak = next(
+        at for at in range(1, len(fine) - 1) if fine[at] >= 0.93 * best and fine[at - 1] <= fine[at] >= fine[at + 1]
+    )
     return RATE / lag[peak]
 
 
 def glides(sound: np.ndarray) -> list[float]:
     """Octaves from the first to the last third of each burst."""
-    return [float(np.log2(pitch(piece[-len(piece) // 3 :]) / pitch(piece[: len(piece) // 3]))) for piece in bursts(sound)]
+    return [
+        float(np.log2(pitch(piece[-len(piece) // 3 :]) / pitch(piece[: len(piece) // 3]))) for piece in bursts(sound)
+    ]
 
 
 def turns(sound: np.ndarray) -> int:
@@ -130,7 +134,9 @@ def test_the_alarm_is_the_loudest():
 
 
 def test_unknown_tone_is_named():
-    with pytest.raises(VoiceError, match=r"no tone 'bang'\. Choose one of: listening, heard, passed, look_again, alarm"):
+    with pytest.raises(
+        VoiceError, match=r"no tone 'bang'\. Choose one of: listening, heard, passed, look_again, alarm"
+    ):
         tone("bang")
 
 
@@ -152,6 +158,10 @@ def test_a_bad_design_is_refused(change, problem):
 
 
 def test_bursts_without_a_gap_run_on_in_phase():
-    design = Tone.model_validate({"about": "x", "level": 0.5, "partials": [1.0], "bursts": [{"ms": 50, "from": 800, "to": 800}] * 2})
-    whole = Tone.model_validate({"about": "x", "level": 0.5, "partials": [1.0], "bursts": [{"ms": 100, "from": 800, "to": 800}]})
+    design = Tone.model_validate(
+        {"about": "x", "level": 0.5, "partials": [1.0], "bursts": [{"ms": 50, "from": 800, "to": 800}] * 2}
+    )
+    whole = Tone.model_validate(
+        {"about": "x", "level": 0.5, "partials": [1.0], "bursts": [{"ms": 100, "from": 800, "to": 800}]}
+    )
     assert np.array_equal(synthesised(design, 0.008), synthesised(whole, 0.008))

@@ -94,7 +94,11 @@ def test_a_confirmed_reading_is_on_disk_before_the_next_sentence(visit):
     before_yes, after_yes = visit.mouth.on_disk[-2:]
     assert "reading" not in before_yes and {"reading", "verdict", "assessment"} <= after_yes
     reading = next(event for event in read(visit.journal.folder)[0] if event["kind"] == "reading")
-    assert reading["value"] == 121.3 and reading["measured"]["low"] < 121.3 < reading["measured"]["high"] and reading["power"] == "on"
+    assert (
+        reading["value"] == 121.3
+        and reading["measured"]["low"] < 121.3 < reading["measured"]["high"]
+        and reading["power"] == "on"
+    )
 
 
 def test_what_was_heard_is_kept_with_its_sound(visit):
@@ -106,7 +110,9 @@ def test_what_was_heard_is_kept_with_its_sound(visit):
 
 
 def test_a_microphone_that_goes_away_is_told_and_comes_back(visit):
-    outcome = go(visit, *START, "121.3", "yes", DeviceLost("The microphone is gone.", "Plug it in again."), "121", "yes")
+    outcome = go(
+        visit, *START, "121.3", "yes", DeviceLost("The microphone is gone.", "Plug it in again."), "121", "yes"
+    )
     assert "The microphone is gone. Plug it in again." in visit.mouth.spoken
     assert len(outcome.session.taken) == 2
     assert kinds(visit).count("trouble") == 1
@@ -201,7 +207,9 @@ def test_kill_nine_at_any_moment(tmp_path, seed):
     """A real process, killed outright at a random moment, resumed by a second one."""
     rng = random.Random(seed)
     command = [sys.executable, "-m", "assistant", "run", "--typed", "--visits", str(tmp_path)]
-    process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, text=True)
+    process = subprocess.Popen(
+        command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, text=True
+    )
     lines = [*START, "119.6", "yes", "119.7", "yes", "0.1", "yes", "24.4", "yes"]
     sent = rng.randrange(3, len(lines) + 1)
     process.stdin.write("\n".join(lines[:sent]) + "\n")
@@ -214,7 +222,9 @@ def test_kill_nine_at_any_moment(tmp_path, seed):
     events, _ = read(folder)
     confirmed = [event["value"] for event in events if event["kind"] == "reading"]
     heard_yes = sum(event["kind"] == "heard" and event["text"] == "yes" for event in events)
-    resumed = subprocess.run([*command, "--resume"], input="stop\n", capture_output=True, text=True, timeout=120, check=False)
+    resumed = subprocess.run(
+        [*command, "--resume"], input="stop\n", capture_output=True, text=True, timeout=120, check=False
+    )
     assert "Welcome back" in resumed.stdout, resumed.stderr
     after, torn = read(folder)
     values = [event["value"] for event in after if event["kind"] == "reading"]
@@ -225,7 +235,9 @@ def test_kill_nine_at_any_moment(tmp_path, seed):
 
 def test_sigterm_ends_cleanly_with_the_record_kept(tmp_path):
     command = [sys.executable, "-m", "assistant", "run", "--typed", "--visits", str(tmp_path)]
-    process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    process = subprocess.Popen(
+        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
     process.stdin.write("the air is clear\n")
     process.stdin.flush()
     reached(process, tmp_path, 1)

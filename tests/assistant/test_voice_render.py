@@ -99,7 +99,10 @@ def test_threads_do_not_mix_sentences(voice):
     alone = {text: seconds(voice.render(text, "slow")) for text in texts}
     made = EspeakVoice()
     found: dict[str, float] = {}
-    threads = [threading.Thread(target=lambda text=text: found.update({text: seconds(made.render(text, "slow"))})) for text in texts]
+    threads = [
+        threading.Thread(target=lambda text=text: found.update({text: seconds(made.render(text, "slow"))}))
+        for text in texts
+    ]
     for thread in threads:
         thread.start()
     for thread in threads:
@@ -145,7 +148,10 @@ def fake(action: str):
     ("action", "problem"),
     [
         ("sys.exit(3)", "The voice has stopped working"),
-        ('print(json.dumps({"id": json.loads(line)["id"], "error": "no data"}), flush=True)', r"could not speak \(no data\)"),
+        (
+            'print(json.dumps({"id": json.loads(line)["id"], "error": "no data"}), flush=True)',
+            r"could not speak \(no data\)",
+        ),
         ('print(json.dumps({"id": json.loads(line)["id"], "ok": True}), flush=True)', "gave no sound"),
         ("pass", "did not answer within 0.2 seconds"),
     ],
@@ -172,7 +178,10 @@ def test_missing_espeak_gives_the_install_command(tmp_path):
         (tmp_path / name).write_bytes(b"")
     with pytest.raises(MissingLibrary) as caught:
         EspeakVoice(start=lambda: SpeechWorker(environment={"LD_LIBRARY_PATH": str(tmp_path)}))
-    assert caught.value.text == "The voice cannot speak: eSpeak NG is not installed. Run: sudo apt-get install espeak-ng libespeak-ng1"
+    assert (
+        caught.value.text
+        == "The voice cannot speak: eSpeak NG is not installed. Run: sudo apt-get install espeak-ng libespeak-ng1"
+    )
 
 
 def test_missing_package_gives_the_install_command():

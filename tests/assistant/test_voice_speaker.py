@@ -99,7 +99,10 @@ def test_rates_hold_from_the_next_sentence_on():
     assert [int(piece[0]) for piece in sink.pieces] == [1, 0, 2, 0]
 
 
-@pytest.mark.parametrize("wrong", [lambda one: one.say("x", rate="warp"), lambda one: setattr(one, "rate", "warp"), lambda one: one.tone("bang")])
+@pytest.mark.parametrize(
+    "wrong",
+    [lambda one: one.say("x", rate="warp"), lambda one: setattr(one, "rate", "warp"), lambda one: one.tone("bang")],
+)
 def test_unknown_names_are_refused_when_queued(wrong):
     sink = Collected()
     speaker = Speaker(Spelled(), sink)

@@ -66,11 +66,22 @@ def test_the_picture_has_every_step_and_every_way_of_the_machine(name, tmp_path)
     """Read back out of the SVG that Graphviz drew, against the machine that a visit runs on and a visit that goes well."""
     procedure = load_procedure(name)
     draw(procedure, tmp_path / "p.svg")
-    groups = [one for one in ET.parse(tmp_path / "p.svg").getroot().iter(f"{SVG}g") if one.get("class") in ("node", "edge")]
-    titles = {kind: {one.findtext(f"{SVG}title") for one in groups if one.get("class") == kind} for kind in ("node", "edge")}
+    groups = [
+        one for one in ET.parse(tmp_path / "p.svg").getroot().iter(f"{SVG}g") if one.get("class") in ("node", "edge")
+    ]
+    titles = {
+        kind: {one.findtext(f"{SVG}title") for one in groups if one.get("class") == kind} for kind in ("node", "edge")
+    }
     drawn = {tuple(title.split("->")) for title in titles["edge"]}
-    ways = {(move.source, move.dest) for event in machine_of(procedure).events.values() for moves in event.transitions.values() for move in moves}
-    failed = {(key, step.judge.otherwise) for key, step in procedure.steps.items() if step.judge and step.judge.otherwise}
+    ways = {
+        (move.source, move.dest)
+        for event in machine_of(procedure).events.values()
+        for moves in event.transitions.values()
+        for move in moves
+    }
+    failed = {
+        (key, step.judge.otherwise) for key, step in procedure.steps.items() if step.judge and step.judge.otherwise
+    }
     assert titles["node"] == {*procedure.steps, "from every step"}
     way = on_the_way(procedure)
     assert drawn == ways | failed | way
@@ -88,7 +99,11 @@ def walked_well(name: str) -> set[tuple[str, str]]:
     while session.mode != "ended":
         step, before = plan.step(session.step), session.step
         if session.mode == "ask" and step.ask:
-            session = replace(session, mode="confirm", pending=Reading(1.0, 1.0, 1.0, 0.1, step.ask.quantity, step.ask.unit, True, False, "", "1"))
+            session = replace(
+                session,
+                mode="confirm",
+                pending=Reading(1.0, 1.0, 1.0, 0.1, step.ask.quantity, step.ask.unit, True, False, "", "1"),
+            )
         name = "yes" if session.mode == "confirm" else session.pending_answer or next(iter(step.answers))
         session = advance(plan, session, Choice(name, ""))[0]
         gone |= {(before, session.step)} if session.step != before else set()
@@ -97,7 +112,18 @@ def walked_well(name: str) -> set[tuple[str, str]]:
 
 def passes(check, roles, limits, facts) -> Verdict:
     value = roles["value"].value
-    return Verdict(check, "pass", "", value, value, value, "", (), "pass", tuple((name, 1.0) for name in CALCULATIONS[check].numbers))
+    return Verdict(
+        check,
+        "pass",
+        "",
+        value,
+        value,
+        value,
+        "",
+        (),
+        "pass",
+        tuple((name, 1.0) for name in CALCULATIONS[check].numbers),
+    )
 
 
 def test_preview_writes_a_png(template, tmp_path):

@@ -124,7 +124,9 @@ def test_no_short_word_stands_for_the_right_one():
     for text in [*all_sentences().values(), *heard]:
         words = re.findall(r"[^\W\d_]+", text.lower())
         assert not WRONG.keys() & set(words), text
-        assert all(words[place + 1 : place + 3] == ["de", "gas"] for place, word in enumerate(words) if word == "válvula"), text
+        assert all(
+            words[place + 1 : place + 3] == ["de", "gas"] for place, word in enumerate(words) if word == "válvula"
+        ), text
 
 
 @pytest.mark.parametrize("name", SHIPPED)
@@ -141,7 +143,9 @@ def test_the_measure_of_sound_finds_a_pair_that_is_alike():
 
 @pytest.mark.parametrize("name", SHIPPED)
 def test_the_second_asking_uses_other_words_in_spanish(name):
-    answers = [answer for step in plan(name).procedure.steps.values() for answer in step.answers.values() if answer.again]
+    answers = [
+        answer for step in plan(name).procedure.steps.values() for answer in step.answers.values() if answer.again
+    ]
     assert answers
     for answer in answers:
         first, second = ({word for phrase in one.phrases for word in phrase.split()} for one in (answer, answer.again))
@@ -151,12 +155,32 @@ def test_the_second_asking_uses_other_words_in_spanish(name):
 @pytest.mark.parametrize(
     ("old", "new", "told"),
     [
-        ("    why: \"El gas arde con la primera chispa. Hay que oler antes de tocar un interruptor.\"\n", "", "there is no text for 'welcome.why'. Translate: 'Gas can burn"),
-        ("      - \"Luego di: desconecté el interruptor.\"\n", "", "there is no text for 'power_off.say.1'"),
-        ("        edge: \"La entrada sirve, pero va justa. Anótalo.\"\n", "", "there is no text for 'supply.judge.say.edge'"),
-        ("      clear:\n", "      claro:\n", "'flame_sensing' has no text 'welcome.answers.claro.phrases'. Take it out or mend its name."),
-        ("Son {low} o más. Busca por qué", "Busca por qué", "'supply.judge.say.low' does not name the same numbers as the procedure's own line. It names: {low}."),
-        ("version: 3\n", "version: 7\n", "these texts are of version 7; 'flame_sensing' is at version 3. Look them through"),
+        (
+            '    why: "El gas arde con la primera chispa. Hay que oler antes de tocar un interruptor."\n',
+            "",
+            "there is no text for 'welcome.why'. Translate: 'Gas can burn",
+        ),
+        ('      - "Luego di: desconecté el interruptor."\n', "", "there is no text for 'power_off.say.1'"),
+        (
+            '        edge: "La entrada sirve, pero va justa. Anótalo."\n',
+            "",
+            "there is no text for 'supply.judge.say.edge'",
+        ),
+        (
+            "      clear:\n",
+            "      claro:\n",
+            "'flame_sensing' has no text 'welcome.answers.claro.phrases'. Take it out or mend its name.",
+        ),
+        (
+            "Son {low} o más. Busca por qué",
+            "Busca por qué",
+            "'supply.judge.say.low' does not name the same numbers as the procedure's own line. It names: {low}.",
+        ),
+        (
+            "version: 3\n",
+            "version: 7\n",
+            "these texts are of version 7; 'flame_sensing' is at version 3. Look them through",
+        ),
         ("of: flame_sensing\n", "of: other\n", "these are texts of 'other', not of 'flame_sensing'"),
         ("    title: Antes de empezar\n", "    title: Antes de empezar\n    power: any\n", "is not a key known here"),
     ],
@@ -184,10 +208,18 @@ def test_a_language_that_nobody_wrote_is_told():
     [
         ("  soon: ", "  sooon: ", "'soon' is missing under 'lines'"),
         ("  rod_open: {name: ", "  rod_opened: {name: ", "'rod_open' is missing under 'faults'"),
-        ("  rod_open: {name: \"una varilla rota por dentro\",\n    next: \"Prueba antes que no haya tensión. Cierra el gas y pon otra varilla.\"}", "  rod_open: {name: \"una varilla rota por dentro\"}", "lacks 'next', which it has in English. Add next: what to do about it."),
-        ("  rod_open: {name: \"una varilla rota por dentro\",\n", "  rod_open: {name: \"una varilla rota por dentro\", look: \"Mira.\",\n", "has 'look', which it has not in English. Take it out."),
-        ("  likely: \"Parece {fault}. {speaks}\"", "  likely: \"Parece {fault}.\"", "does not fill in the same words"),
-        ("{name: \"una llama pobre\", look: ", "{name: \"una llama pobre\", looks: ", "not a key known here"),
+        (
+            '  rod_open: {name: "una varilla rota por dentro",\n    next: "Prueba antes que no haya tensión. Cierra el gas y pon otra varilla."}',
+            '  rod_open: {name: "una varilla rota por dentro"}',
+            "lacks 'next', which it has in English. Add next: what to do about it.",
+        ),
+        (
+            '  rod_open: {name: "una varilla rota por dentro",\n',
+            '  rod_open: {name: "una varilla rota por dentro", look: "Mira.",\n',
+            "has 'look', which it has not in English. Take it out.",
+        ),
+        ('  likely: "Parece {fault}. {speaks}"', '  likely: "Parece {fault}."', "does not fill in the same words"),
+        ('{name: "una llama pobre", look: ', '{name: "una llama pobre", looks: ', "not a key known here"),
     ],
 )
 def test_reasoning_words_that_do_not_fit_are_told(old, new, told, tmp_path):

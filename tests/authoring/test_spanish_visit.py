@@ -45,12 +45,18 @@ VISITS = {
 
 
 def visited(name: str, typed: list[str], folder, reason: bool = False):
-    plan = ready_plan(name, "larkspur", "dunlin", "es") if reason else load_plan(name, equipment("larkspur"), meter("dunlin"), "es")
+    plan = (
+        ready_plan(name, "larkspur", "dunlin", "es")
+        if reason
+        else load_plan(name, equipment("larkspur"), meter("dunlin"), "es")
+    )
     journal = Journal(folder)
     journal.write("visit", opening(plan, visit="v", engine="typed", voice="none", program="test", invented=True))
     shown: list[str] = []
     try:
-        outcome = Visit(plan, ButtonEars(io.StringIO("\n".join(typed) + "\n"), shown.append), SilentMouth(), journal).run(*begin(plan))
+        outcome = Visit(
+            plan, ButtonEars(io.StringIO("\n".join(typed) + "\n"), shown.append), SilentMouth(), journal
+        ).run(*begin(plan))
     finally:
         journal.close()
     return outcome, read(folder)[0], shown
@@ -71,7 +77,9 @@ def test_a_visit_by_keys_runs_to_its_end(name, tmp_path):
 def test_nothing_english_is_said_in_it(tmp_path):
     _, events, _ = visited("flame_sensing", VISITS["flame_sensing"], tmp_path / "v", reason=True)
     said = [event["text"] for event in events if event["kind"] == "said"]
-    english = set(spoken_lines("en").lines.values()) | {text for step in load_procedure("flame_sensing").steps.values() for text in step.say}
+    english = set(spoken_lines("en").lines.values()) | {
+        text for step in load_procedure("flame_sensing").steps.values() for text in step.say
+    }
     assert not english & set(said)
     words = {word.strip(".,:;?¿¡").lower() for text in said for word in text.split()}
     assert not words & {"the", "and", "is", "it", "of", "volts", "next", "test", "no fault"}
@@ -90,7 +98,11 @@ def test_a_fault_is_named_in_spanish(tmp_path):
 def test_gas_by_one_word_ends_the_visit(tmp_path):
     outcome, events, _ = visited("flame_sensing", ["1", "gas"], tmp_path / "v")
     assert outcome.how == "gas"
-    assert any(event["text"].startswith("Sal ya. No toques ningún botón. Llama desde afuera.") for event in events if event["kind"] == "said")
+    assert any(
+        event["text"].startswith("Sal ya. No toques ningún botón. Llama desde afuera.")
+        for event in events
+        if event["kind"] == "said"
+    )
 
 
 @pytest.fixture
@@ -107,10 +119,24 @@ def test_the_second_key_is_another_than_the_first(scope):
 def test_digits_stay_readings_where_a_reading_is_asked(scope):
     assert keys_of(scope("supply")) == {"a": "salta este control"}
     assert keys_of(scope("supply", "confirm")) == {"s": "sí", "n": "no"}
-    assert keys_of(scope("supply", "offer", outcome="fail")) == {"1": "vamos al que sigue", "2": "vuelvo a medir", "3": "lo arreglo ya"}
+    assert keys_of(scope("supply", "offer", outcome="fail")) == {
+        "1": "vamos al que sigue",
+        "2": "vuelvo a medir",
+        "3": "lo arreglo ya",
+    }
 
 
-@pytest.mark.parametrize(("typed", "meant"), [("desconecte el interruptor", "desconecté el interruptor"), ("si", "sí"), ("por que", "por qué"), ("121.3", "121.3"), ("mas despacio", "más despacio"), ("qué llevo", "qué llevo")])
+@pytest.mark.parametrize(
+    ("typed", "meant"),
+    [
+        ("desconecte el interruptor", "desconecté el interruptor"),
+        ("si", "sí"),
+        ("por que", "por qué"),
+        ("121.3", "121.3"),
+        ("mas despacio", "más despacio"),
+        ("qué llevo", "qué llevo"),
+    ],
+)
 def test_accents_may_be_left_out(typed, meant, scope):
     where = scope("supply", "confirm") if typed == "si" else scope("power_off")
     assert with_accents(typed, where) == meant

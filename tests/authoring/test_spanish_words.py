@@ -25,7 +25,9 @@ from grammar.phonetics import distance, phones
 from grammar.scope import Asked, Scope
 
 ES = language("es")
-VOLTS = Scope("es", Asked("ac_volts", "volt", 0, 600, 1), (ES.option("yes"), ES.option("no")), ES.always_open, language="es")
+VOLTS = Scope(
+    "es", Asked("ac_volts", "volt", 0, 600, 1), (ES.option("yes"), ES.option("no")), ES.always_open, language="es"
+)
 
 
 def heard(text: str, scope: Scope = VOLTS):
@@ -66,7 +68,9 @@ def test_numbers_as_they_are_said(words, digits):
     assert parse(words, "es").digits == digits
 
 
-@pytest.mark.parametrize("words", ["y dos", "treinta y", "ciento cien", "cien uno", "dos cien", "veinte y cinco cinco", "punto", "diez uno"])
+@pytest.mark.parametrize(
+    "words", ["y dos", "treinta y", "ciento cien", "cien uno", "dos cien", "veinte y cinco cinco", "punto", "diez uno"]
+)
 def test_what_is_no_number(words):
     assert read(words.split(), "es") == ()
 
@@ -88,7 +92,15 @@ def test_a_number_before_its_unit_loses_its_o():
 
 @pytest.mark.parametrize(
     ("text", "value"),
-    [("121.3", 121.3), ("120 voltios", 120), ("120vac", 120), ("noventa y dos voltios de alterna", 92), ("marca ciento veintiún voltios", 121), ("dieciseis", 16), ("fuera de rango", float("inf"))],
+    [
+        ("121.3", 121.3),
+        ("120 voltios", 120),
+        ("120vac", 120),
+        ("noventa y dos voltios de alterna", 92),
+        ("marca ciento veintiún voltios", 121),
+        ("dieciseis", 16),
+        ("fuera de rango", float("inf")),
+    ],
 )
 def test_readings_are_understood(text, value):
     answer = heard(text)
@@ -108,7 +120,9 @@ def test_what_the_meter_cannot_show_is_refused_with_the_reason():
     assert isinstance(heard("92,6"), Unclear), "the comma of other countries is asked again, never taken for thousands"
 
 
-@pytest.mark.parametrize("text", ["huele a gas", "aquí huele a gas creo", "huelo gas", "hay una fuga de gas", "gas", "Huele a GAS."])
+@pytest.mark.parametrize(
+    "text", ["huele a gas", "aquí huele a gas creo", "huelo gas", "hay una fuga de gas", "gas", "Huele a GAS."]
+)
 @pytest.mark.parametrize("scope", [VOLTS, Scope("memo", language="es", commands=("end_note",))])
 def test_gas_is_understood_everywhere(text, scope):
     assert isinstance(heard(text, scope), Command) and heard(text, scope).id == "gas"
@@ -143,17 +157,30 @@ def _from_ipa(text: str) -> tuple[str, ...]:
 def test_the_rules_for_letters_against_espeak_ng():
     """Every word that can be said, as eSpeak NG pronounces Latin American Spanish."""
     words = {word for values in ES.numbers.shapes.classes.values() for word in values}
-    phrases = [phrase for one in ES.commands.values() for phrase in one.spoken] + [phrase for one in ES.options.values() for phrase in one.phrases]
+    phrases = [phrase for one in ES.commands.values() for phrase in one.spoken] + [
+        phrase for one in ES.options.values() for phrase in one.phrases
+    ]
     for name in ("flame_sensing", "control_circuit_24v", "igniter_check"):
         for step in load_plan(name, equipment("larkspur"), meter("dunlin"), "es").procedure.steps.values():
             for answer in step.answers.values():
                 phrases += [*answer.phrases, *(answer.again.phrases if answer.again else ())]
     words |= {word for phrase in phrases for word in phrase.split()}
     given = sorted(words)
-    done = subprocess.run(["espeak-ng", "-q", "--ipa", "-v", "es-419"], input="\n".join(given) + "\n", capture_output=True, text=True, timeout=60, check=True)
+    done = subprocess.run(
+        ["espeak-ng", "-q", "--ipa", "-v", "es-419"],
+        input="\n".join(given) + "\n",
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=True,
+    )
     told = [line.strip() for line in done.stdout.splitlines() if line.strip()]
     assert len(told) == len(given) > 150
-    wrong = {word: (phones(word, "es")[0], ipa) for word, ipa in zip(given, told, strict=True) if phones(word, "es")[0] != _from_ipa(ipa)}
+    wrong = {
+        word: (phones(word, "es")[0], ipa)
+        for word, ipa in zip(given, told, strict=True)
+        if phones(word, "es")[0] != _from_ipa(ipa)
+    }
     assert wrong == {}
 
 

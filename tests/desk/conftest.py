@@ -90,7 +90,9 @@ def soon() -> Callable[..., Any]:
 
 def serve(app: Any, listening: socket.socket) -> uvicorn.Server:
     """Serve in a thread until `should_exit` is set."""
-    server = uvicorn.Server(uvicorn.Config(app, log_level="warning", access_log=False, proxy_headers=False, timeout_graceful_shutdown=1))
+    server = uvicorn.Server(
+        uvicorn.Config(app, log_level="warning", access_log=False, proxy_headers=False, timeout_graceful_shutdown=1)
+    )
     threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True).start()
     eventually(lambda: server.started)
     return server
@@ -115,7 +117,15 @@ def running(store: Store, folder: Path, simulated: list[Events]) -> Iterator[Ser
     visits, listening = folder / "visits", bound()
     visits.mkdir()
     (folder / "received").mkdir()
-    desk = Desk(store, Access.fresh(time.monotonic), Live(time.monotonic), Received(folder / "received"), visits, time.time, watches={"here": Watch(visits, time.time)})
+    desk = Desk(
+        store,
+        Access.fresh(time.monotonic),
+        Live(time.monotonic),
+        Received(folder / "received"),
+        visits,
+        time.time,
+        watches={"here": Watch(visits, time.time)},
+    )
     server = serve(make_app(desk), listening)
     desk.closing = lambda: server.should_exit
     served = Served(f"http://127.0.0.1:{listening.getsockname()[1]}", desk, visits, server, simulated)
@@ -218,7 +228,10 @@ def chromium(width: int) -> webdriver.Chrome:
         options.add_argument(argument)
     options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
     browser = webdriver.Chrome(options=options, service=Service(str(shutil.which("chromedriver"))))
-    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": width < 500})
+    browser.execute_cdp_cmd(
+        "Emulation.setDeviceMetricsOverride",
+        {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": width < 500},
+    )
     return browser
 
 

@@ -54,7 +54,11 @@ def test_a_wrong_token_opens_nothing(access: Access, token: str) -> None:
 
 
 def test_the_send_token_does_not_look_and_the_look_token_does_not_send(access: Access) -> None:
-    for call in (lambda: access.sign_in(access.send, HERE), lambda: access.bearer(f"Bearer {access.send}", HERE, sending=False), lambda: access.bearer(f"Bearer {access.look}", HERE, sending=True)):
+    for call in (
+        lambda: access.sign_in(access.send, HERE),
+        lambda: access.bearer(f"Bearer {access.send}", HERE, sending=False),
+        lambda: access.bearer(f"Bearer {access.look}", HERE, sending=True),
+    ):
         with pytest.raises(Refused):
             call()
     access.bearer(f"Bearer {access.send}", HERE, sending=True)
@@ -123,7 +127,12 @@ def test_each_entry_and_refusal_is_noted(tmp_path: Path, clock: Clock) -> None:
     for _ in range(50):
         access.bearer(f"Bearer {access.send}", HERE, sending=True)
     lines = [json.loads(line) for line in audit.path.read_text().splitlines()]
-    assert [(one["what"], one["address"]) for one in lines] == [("signed in", HERE.address), ("wrong token", THIEF.address), ("session of another client, ended", THIEF.address), ("send token", HERE.address)]
+    assert [(one["what"], one["address"]) for one in lines] == [
+        ("signed in", HERE.address),
+        ("wrong token", THIEF.address),
+        ("session of another client, ended", THIEF.address),
+        ("send token", HERE.address),
+    ]
     assert stat.S_IMODE(audit.path.stat().st_mode) == 0o600
     assert access.look not in audit.path.read_text() and access.send not in audit.path.read_text()
 

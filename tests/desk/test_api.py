@@ -40,7 +40,12 @@ def _open_to_all(whole: dict[str, Any]) -> dict[str, Any]:
 
 OPERATIONS = [(path, method) for path, item in document()["paths"].items() for method in item if path != "/api/live"]
 
-MODES = [(path, method, mode) for path, method in OPERATIONS for mode in GenerationMode if mode == GenerationMode.POSITIVE or document()["paths"][path][method]["parameters"]]
+MODES = [
+    (path, method, mode)
+    for path, method in OPERATIONS
+    for mode in GenerationMode
+    if mode == GenerationMode.POSITIVE or document()["paths"][path][method]["parameters"]
+]
 """What takes no parameters cannot be asked wrongly."""
 
 
@@ -69,4 +74,6 @@ def test_the_document_is_openapi() -> None:
 def test_every_route_stands_in_the_document() -> None:
     from assistant.desk.api import ROUTES
 
-    assert {(route.path, method) for route in ROUTES for method in route.methods - {"HEAD"}} == {(path, method.upper()) for path, item in document()["paths"].items() for method in item}
+    assert {(route.path, method) for route in ROUTES for method in route.methods - {"HEAD"}} == {
+        (path, method.upper()) for path, item in document()["paths"].items() for method in item
+    }

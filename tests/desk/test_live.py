@@ -18,7 +18,13 @@ from assistant.visit.journal import Journal
 
 
 @pytest.mark.parametrize("width", [360, 1280])
-def test_a_visit_appears_by_itself_and_grows(served: Any, browsers: dict[int, WebDriver], soon: Callable[..., Any], width: int, record_property: Callable[..., None]) -> None:
+def test_a_visit_appears_by_itself_and_grows(
+    served: Any,
+    browsers: dict[int, WebDriver],
+    soon: Callable[..., Any],
+    width: int,
+    record_property: Callable[..., None],
+) -> None:
     events = next(one for one in served.simulated if one[-1]["how"] == "finished" and one[-1]["fault"])
     browser = browsers[width]
     browser.get(f"{served.url}/#token={served.desk.access.look}")
@@ -46,7 +52,9 @@ def test_a_visit_appears_by_itself_and_grows(served: Any, browsers: dict[int, We
     assert events[0]["technician"] in browser.find_element("css selector", "main").text
 
 
-def test_a_browser_that_lost_the_stream_catches_up(served: Any, browsers: dict[int, WebDriver], soon: Callable[..., Any], network: Any) -> None:
+def test_a_browser_that_lost_the_stream_catches_up(
+    served: Any, browsers: dict[int, WebDriver], soon: Callable[..., Any], network: Any
+) -> None:
     events, browser = served.simulated[3], browsers[1280]
     browser.get(f"{network.url}/#token={served.desk.access.look}")
     served.write(events[:20])
@@ -56,11 +64,18 @@ def test_a_browser_that_lost_the_stream_catches_up(served: Any, browsers: dict[i
     served.write(events[20:60], events[0]["visit"])
     network.plug()
     wanted = sum(one["kind"] == "reading" for one in events[:60])
-    soon(lambda: browser.find_element("css selector", "#link").text == "live" and len(browser.find_elements("css selector", "#live .readings li")) == wanted)
+    soon(
+        lambda: (
+            browser.find_element("css selector", "#link").text == "live"
+            and len(browser.find_elements("css selector", "#live .readings li")) == wanted
+        )
+    )
     assert len(browser.find_elements("css selector", "#live .visit")) == 1
 
 
-def test_the_real_journal_is_followed_line_by_line(served: Any, soon: Callable[..., Any], monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_real_journal_is_followed_line_by_line(
+    served: Any, soon: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Written by the program's own journal, with its torn last line and its going on after that."""
     folder = served.visits / "real"
     journal = Journal(folder)

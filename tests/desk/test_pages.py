@@ -16,17 +16,36 @@ from assistant.desk import charts
 from assistant.records import across
 from tests.visiting import MENDED_AND_STOPPED, OPEN_GROUND, visit_in
 
-PAGES = ["/", "/history", "/faults", "/boards", "/drift", "/drift?probe=ground_path", "/progress", "/visit/{visit}", "/history?text=nothing+like+that", "/nothing"]
+PAGES = [
+    "/",
+    "/history",
+    "/faults",
+    "/boards",
+    "/drift",
+    "/drift?probe=ground_path",
+    "/progress",
+    "/visit/{visit}",
+    "/history?text=nothing+like+that",
+    "/nothing",
+]
 
 
 def violations(browser: WebDriver, axe: str) -> list[str]:
     browser.execute_script(axe)
-    found = browser.execute_async_script("const done = arguments[arguments.length - 1]; axe.run(document, {resultTypes: ['violations']}).then(done);")
-    return [f"{one['id']} ({one['impact']}): {one['nodes'][0]['html'][:160]}" for one in found["violations"] if one["impact"] in ("serious", "critical")]
+    found = browser.execute_async_script(
+        "const done = arguments[arguments.length - 1]; axe.run(document, {resultTypes: ['violations']}).then(done);"
+    )
+    return [
+        f"{one['id']} ({one['impact']}): {one['nodes'][0]['html'][:160]}"
+        for one in found["violations"]
+        if one["impact"] in ("serious", "critical")
+    ]
 
 
 @pytest.mark.parametrize("width", [360, 1280])
-def test_every_page_is_accessible_fits_and_throws_no_error(served: Any, browsers: dict[int, WebDriver], axe: str, soon: Callable[..., Any], width: int) -> None:
+def test_every_page_is_accessible_fits_and_throws_no_error(
+    served: Any, browsers: dict[int, WebDriver], axe: str, soon: Callable[..., Any], width: int
+) -> None:
     browser, visit = browsers[width], served.simulated[0][0]["visit"]
     browser.get(f"{served.url}/history")
     assert "Sign in" in browser.title
@@ -43,14 +62,24 @@ def test_every_page_is_accessible_fits_and_throws_no_error(served: Any, browsers
             soon(lambda: browser.find_elements("css selector", "#live .readings li"))
         assert violations(browser, axe) == [], path
         assert browser.execute_script("return document.documentElement.scrollWidth") <= width, path
-        wrong = [one["message"] for one in browser.get_log("browser") if one["level"] == "SEVERE" and "404" not in one["message"]]
+        wrong = [
+            one["message"]
+            for one in browser.get_log("browser")
+            if one["level"] == "SEVERE" and "404" not in one["message"]
+        ]
         assert wrong == [], path
 
 
 @pytest.mark.parametrize("width", [360, 1280])
-def test_a_report_is_accessible_and_fits(served: Any, browsers: dict[int, WebDriver], axe: str, tmp_path: Path, width: int) -> None:
+def test_a_report_is_accessible_and_fits(
+    served: Any, browsers: dict[int, WebDriver], axe: str, tmp_path: Path, width: int
+) -> None:
     """From a file: the desk serves it in a sandbox in which not even axe can run."""
-    mended = next(one for one in served.simulated if any(event["kind"] == "fix" for event in one) and any(event["kind"] == "memo" for event in one))
+    mended = next(
+        one
+        for one in served.simulated
+        if any(event["kind"] == "fix" for event in one) and any(event["kind"] == "memo" for event in one)
+    )
     (tmp_path / "report.html").write_text(served.client().get(f"/visit/{mended[0]['visit']}/report.html").text)
     browser = browsers[width]
     browser.get(f"file://{tmp_path}/report.html")
@@ -70,15 +99,24 @@ def test_history_narrows_and_pages(served: Any) -> None:
         seen += [part.split('"')[0] for part in page.split('<a href="/visit/')[1:]]
         if "Older visits" not in page:
             break
-        path = "/history?" + page.split("Older visits")[0].rsplit('href="/history?', 1)[1].split('"')[0].replace("&amp;", "&")
+        path = "/history?" + page.split("Older visits")[0].rsplit('href="/history?', 1)[1].split('"')[0].replace(
+            "&amp;", "&"
+        )
     assert len(seen) == len(set(seen)) == len(served.simulated)
     assert client.get("/history?since=yesterday").status_code == 400
 
 
 def test_faults_are_those_of_the_journals(served: Any) -> None:
-    counted = Counter((found or "", one[0]["equipment"]) for one in served.simulated for found in [_found(one)] if found or _sound(one))
+    counted = Counter(
+        (found or "", one[0]["equipment"])
+        for one in served.simulated
+        for found in [_found(one)]
+        if found or _sound(one)
+    )
     found = across.faults(served.desk.store)["by_family"]
-    assert {(fault, family): count for fault, families in found.items() for family, count in families.items()} == dict(counted)
+    assert {(fault, family): count for fault, families in found.items() for family, count in families.items()} == dict(
+        counted
+    )
 
 
 def _found(events: list[dict[str, Any]]) -> str | None:
@@ -99,12 +137,20 @@ def _sound(events: list[dict[str, Any]]) -> bool:
 
 def test_boards_later_found_good_are_those_of_the_journals(served: Any) -> None:
     """By hand: the next finished visit to the same place within 90 days named another fault."""
-    finished = [(datetime.fromisoformat(one[0]["at"]), one[0]["site"], _found(one)) for one in served.simulated if _found(one) or _sound(one)]
+    finished = [
+        (datetime.fromisoformat(one[0]["at"]), one[0]["site"], _found(one))
+        for one in served.simulated
+        if _found(one) or _sound(one)
+    ]
     wrong = blamed = 0
     for at, site, fault in finished:
         if fault == "board_not_sensing":
             blamed += 1
-            after = sorted((other, what) for other, where, what in finished if where == site and 0 < (other - at).total_seconds() <= 90 * 86_400)
+            after = sorted(
+                (other, what)
+                for other, where, what in finished
+                if where == site and 0 < (other - at).total_seconds() <= 90 * 86_400
+            )
             wrong += bool(after) and after[0][1] not in (None, "board_not_sensing")
     found = across.boards(served.desk.store)
     assert (found["condemned"], found["outcome"]["wrong"]) == (blamed, wrong)
@@ -132,7 +178,11 @@ def test_monthly_means_are_those_of_the_readings_that_count(served: Any) -> None
         begun = datetime.fromisoformat(events[0]["at"])
         for value in [one["value"] for one in _counting(events) if one["probe"] == "flame_current"]:
             values.setdefault((events[0]["equipment"], begun.year * 12 + begun.month - 1), []).append(value)
-    found = {(family, one["month"]): (one["n"], one["mean"], one["spread"]) for family, points in across.drift(served.desk.store, "flame_current")["families"].items() for one in points}
+    found = {
+        (family, one["month"]): (one["n"], one["mean"], one["spread"])
+        for family, points in across.drift(served.desk.store, "flame_current")["families"].items()
+        for one in points
+    }
     assert found.keys() == values.keys()
     for key, got in found.items():
         mean = sum(values[key]) / len(values[key])
@@ -146,14 +196,23 @@ def test_progress_counts_what_went_wrong(served: Any) -> None:
     for name, one in people.items():
         mine = [events for events in served.simulated if events[0]["technician"] == name]
         assert one["visits"] == len(mine)
-        wrong = sum(event["confirmed"]["how"] == "correction" for events in mine for event in events if event["kind"] == "reading")
+        wrong = sum(
+            event["confirmed"]["how"] == "correction"
+            for events in mine
+            for event in events
+            if event["kind"] == "reading"
+        )
         counted = sum(month["corrections"] / 100 * _readings(mine, month["month"]) for month in one["months"])
         assert counted == pytest.approx(wrong)
 
 
 def _readings(visits: list[list[dict[str, Any]]], month: int) -> int:
     """Readings that count: those that were not taken back."""
-    there = [events for events in visits if (begun := datetime.fromisoformat(events[0]["at"])).year * 12 + begun.month - 1 == month]
+    there = [
+        events
+        for events in visits
+        if (begun := datetime.fromisoformat(events[0]["at"])).year * 12 + begun.month - 1 == month
+    ]
     return sum(len(_counting(events)) for events in there)
 
 
@@ -179,31 +238,47 @@ def test_a_chart_of_odd_numbers_is_still_a_chart() -> None:
     assert "nan" not in charts.ribbons(0, [("a", 0, "bad")], "none")
 
 
-def test_a_danger_and_what_is_missing_are_shown_on_every_page(served: Any, browsers: dict[int, WebDriver], axe: str, soon: Callable[..., Any], tmp_path: Path) -> None:
+def test_a_danger_and_what_is_missing_are_shown_on_every_page(
+    served: Any, browsers: dict[int, WebDriver], axe: str, soon: Callable[..., Any], tmp_path: Path
+) -> None:
     events, mended = visit_in(tmp_path / "danger", OPEN_GROUND), visit_in(tmp_path / "mended", MENDED_AND_STOPPED)
     place = next(at for at, one in enumerate(events) if one["kind"] == "safety") + 1
     browser, client = browsers[1280], served.client()
     browser.get(f"{served.url}/#token={served.desk.access.look}")
     served.write(events[:place], "danger")
-    soon(lambda: "The cabinet may be live." in "".join(one.text for one in browser.find_elements("css selector", ".visit .danger")))
+    soon(
+        lambda: (
+            "The cabinet may be live."
+            in "".join(one.text for one in browser.find_elements("css selector", ".visit .danger"))
+        )
+    )
     assert violations(browser, axe) == []
     served.write(events[place:], "danger")
     served.write(mended, "mended")
     soon(lambda: client.get("/api/visits/danger").status_code == client.get("/api/visits/mended").status_code == 200)
     soon(lambda: client.get("/api/visits", params={"danger": "true"}).json()["visits"][0]["id"] == "danger")
     listed = client.get("/history", params={"danger": "true", "text": "danger"}).text
-    assert 'class="mark danger"' in listed and "an open ground wire; stopped before the end; not done: Transformer secondary" in listed
+    assert (
+        'class="mark danger"' in listed
+        and "an open ground wire; stopped before the end; not done: Transformer secondary" in listed
+    )
     page = client.get("/visit/danger").text
     assert page.index("Turn off the breaker at the panel.") < page.index("Not done: Transformer secondary")
     assert '<div class="verdict alarm">' in page
     page = client.get("/visit/mended").text
-    assert "Phasing: stopped to mend swapped transformer wires on the low side. The same check was taken again and is good." in page
+    assert (
+        "Phasing: stopped to mend swapped transformer wires on the low side. The same check was taken again and is good."
+        in page
+    )
     assert "before the fix" in page and "Moved: red jack" in page
     assert 'class="mark open"' in client.get("/history", params={"text": "mended", "outcome": "open"}).text
 
 
 def test_a_path_in_a_journal_opens_no_file(served: Any, soon: Callable[..., Any]) -> None:
-    events = [{**served.simulated[0][0], "visit": "odd", "equipment": "/etc/passwd.yaml", "meter": "../../secret.yaml"}, *served.simulated[0][1:]]
+    events = [
+        {**served.simulated[0][0], "visit": "odd", "equipment": "/etc/passwd.yaml", "meter": "../../secret.yaml"},
+        *served.simulated[0][1:],
+    ]
     served.write(events)
     client = served.client()
     soon(lambda: client.get("/api/visits/odd").status_code == 200)

@@ -35,10 +35,17 @@ def add(folder: Path, events: list[dict[str, Any]]) -> None:
             file.write(json.dumps(event) + "\n")
 
 
-def test_the_network_is_pulled_ten_times_and_nothing_is_lost_or_doubled(served: Any, network: Any, tmp_path: Path, soon: Callable[..., Any]) -> None:
+def test_the_network_is_pulled_ten_times_and_nothing_is_lost_or_doubled(
+    served: Any, network: Any, tmp_path: Path, soon: Callable[..., Any]
+) -> None:
     events, folder = served.simulated[5], tmp_path / "van" / served.simulated[5][0]["visit"]
     add(folder, events[:1])
-    sender = Sender(folder, Post(network.url, served.desk.access.send), "m-test", sleep=lambda seconds: time.sleep(min(seconds, 0.05)))
+    sender = Sender(
+        folder,
+        Post(network.url, served.desk.access.send),
+        "m-test",
+        sleep=lambda seconds: time.sleep(min(seconds, 0.05)),
+    )
     sender.start()
     piece = len(events) // 20 + 1
     for begin in range(1, len(events), piece):
@@ -69,7 +76,9 @@ def test_the_network_is_pulled_ten_times_and_nothing_is_lost_or_doubled(served: 
     assert served.desk.live.visits[f"m-test/{visit}"].events == events
 
 
-def test_an_answer_that_is_lost_does_not_double_the_lines(served: Any, network: Any, tmp_path: Path, soon: Callable[..., Any]) -> None:
+def test_an_answer_that_is_lost_does_not_double_the_lines(
+    served: Any, network: Any, tmp_path: Path, soon: Callable[..., Any]
+) -> None:
     """The lines arrive, the answer does not: the worst place to cut."""
     events, folder = served.simulated[6], tmp_path / served.simulated[6][0]["visit"]
     add(folder, events)
@@ -128,7 +137,9 @@ def test_many_machines_at_once(served: Any, tmp_path: Path, soon: Callable[..., 
         assert arrived(served, served.simulated[number][0]["visit"], f"m-{number}") == served.simulated[number]
 
 
-def test_the_same_visit_from_two_machines_is_one_row_and_an_edit_shows(served: Any, tmp_path: Path, soon: Callable[..., Any]) -> None:
+def test_the_same_visit_from_two_machines_is_one_row_and_an_edit_shows(
+    served: Any, tmp_path: Path, soon: Callable[..., Any]
+) -> None:
     events = [{**served.simulated[9][0], "visit": "shared"}, *served.simulated[9][1:]]
     changed = [{**events[0], "site": "changed by hand"}, *events[1:]]
     client = served.client()
@@ -157,7 +168,9 @@ def test_a_refused_token_stops_the_sender_and_says_so(served: Any, tmp_path: Pat
     assert "refused the token" in sender.gave_up.text
 
 
-def test_sending_during_a_visit_as_run_does_it(served: Any, network: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, soon: Callable[..., Any]) -> None:
+def test_sending_during_a_visit_as_run_does_it(
+    served: Any, network: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, soon: Callable[..., Any]
+) -> None:
     monkeypatch.setattr("assistant.desk.send.machine_id", lambda: "m-test")
     monkeypatch.setattr("assistant.desk.send.FAREWELL", 1.0)
     events, told = served.simulated[11], []
@@ -216,16 +229,57 @@ def test_the_token_does_not_follow_a_redirect(served: Any, tmp_path: Path) -> No
 def certificate(tmp_path: Path) -> tuple[Path, Path]:
     """A certificate that a shop made itself."""
     pem, key = tmp_path / "cert.pem", tmp_path / "key.pem"
-    subprocess.run(["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", "/CN=desk", "-addext", "subjectAltName=IP:127.0.0.1", "-keyout", str(key), "-out", str(pem)], check=True, capture_output=True)
+    subprocess.run(
+        [
+            "openssl",
+            "req",
+            "-x509",
+            "-newkey",
+            "rsa:2048",
+            "-nodes",
+            "-days",
+            "2",
+            "-subj",
+            "/CN=desk",
+            "-addext",
+            "subjectAltName=IP:127.0.0.1",
+            "-keyout",
+            str(key),
+            "-out",
+            str(pem),
+        ],
+        check=True,
+        capture_output=True,
+    )
     return pem, key
 
 
-def test_the_command_serves_over_tls_and_send_brings_visits_there(served: Any, tmp_path: Path, certificate: tuple[Path, Path], soon: Callable[..., Any]) -> None:
+def test_the_command_serves_over_tls_and_send_brings_visits_there(
+    served: Any, tmp_path: Path, certificate: tuple[Path, Path], soon: Callable[..., Any]
+) -> None:
     pem, key = certificate
     visits, events = tmp_path / "van", served.simulated[10]
     add(visits / events[0]["visit"], events)
-    arguments = ["--port", "0", "--visits", str(tmp_path / "none"), "--store", str(tmp_path / "tls.sqlite"), "--received", str(tmp_path / "got"), "--certificate", str(pem), "--key", str(key)]
-    with subprocess.Popen([sys.executable, "-m", "assistant", "desk", *arguments], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+    arguments = [
+        "--port",
+        "0",
+        "--visits",
+        str(tmp_path / "none"),
+        "--store",
+        str(tmp_path / "tls.sqlite"),
+        "--received",
+        str(tmp_path / "got"),
+        "--certificate",
+        str(pem),
+        "--key",
+        str(key),
+    ]
+    with subprocess.Popen(
+        [sys.executable, "-m", "assistant", "desk", *arguments],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as process:
         assert process.stdout is not None
         link, send = process.stdout.readline(), process.stdout.readline()
         assert link.startswith("Open:  https://127.0.0.1:")
@@ -233,7 +287,12 @@ def test_the_command_serves_over_tls_and_send_brings_visits_there(served: Any, t
         told = ["send", events[0]["visit"], "--desk", url, "--visits", str(visits)]
         trusting = CliRunner().invoke(desk_command, [*told, "--ca", str(pem)], env={"TWOHANDS_DESK_TOKEN": token})
         doubting = CliRunner().invoke(desk_command, [*told, "--wait", "1"], env={"TWOHANDS_DESK_TOKEN": token})
-        with httpx.stream("GET", f"{url}/api/live", headers={"Authorization": f"Bearer {link.strip().split('#token=')[1]}"}, verify=ssl.create_default_context(cafile=str(pem))) as stream:
+        with httpx.stream(
+            "GET",
+            f"{url}/api/live",
+            headers={"Authorization": f"Bearer {link.strip().split('#token=')[1]}"},
+            verify=ssl.create_default_context(cafile=str(pem)),
+        ) as stream:
             lines = stream.iter_lines()
             assert next(lines).startswith("retry")
             process.terminate()
@@ -247,8 +306,13 @@ def test_the_command_serves_over_tls_and_send_brings_visits_there(served: Any, t
     assert read(got.parent)[0] == events
 
 
-@pytest.mark.parametrize(("arguments", "words"), [(["--host", "0.0.0.0"], "without TLS"), (["--host", "192.0.2.1", "--unprotected"], "cannot answer on")])
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [(["--host", "0.0.0.0"], "without TLS"), (["--host", "192.0.2.1", "--unprotected"], "cannot answer on")],
+)
 def test_the_desk_does_not_open_itself_to_the_network_unasked(tmp_path: Path, arguments: list[str], words: str) -> None:
-    result = CliRunner().invoke(desk_command, [*arguments, "--store", str(tmp_path / "s.sqlite"), "--visits", str(tmp_path)])
+    result = CliRunner().invoke(
+        desk_command, [*arguments, "--store", str(tmp_path / "s.sqlite"), "--visits", str(tmp_path)]
+    )
     assert result.exit_code == 1
     assert words in str(result.exception)

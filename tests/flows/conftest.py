@@ -39,10 +39,17 @@ def known(tmp_path_factory: pytest.TempPathFactory) -> Knowledge:
 def evidence() -> Callable[..., dict[str, Evidence]]:
     """evidence(proves=None, without=(), only=None, **readings in SI): a sound visit with those readings put in its place."""
 
-    def make(proves: bool | None = None, without: tuple[str, ...] = (), only: tuple[str, ...] | None = None, **readings: float) -> dict[str, Evidence]:
+    def make(
+        proves: bool | None = None,
+        without: tuple[str, ...] = (),
+        only: tuple[str, ...] | None = None,
+        **readings: float,
+    ) -> dict[str, Evidence]:
         values = {**SOUND, **readings}
         kept = [name for name in values if name not in without and (only is None or name in only)]
-        found: dict[str, Evidence] = {name: as_measured(values[name], catalog.probes()[name].quantity, meter("dunlin")) for name in kept}
+        found: dict[str, Evidence] = {
+            name: as_measured(values[name], catalog.probes()[name].quantity, meter("dunlin")) for name in kept
+        }
         if proves is not None:
             found["board_proves_flame"] = proves
         return found

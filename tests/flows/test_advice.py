@@ -81,7 +81,10 @@ def test_a_pair_is_advised_for_both_and_what_serves_both_once():
 
 def test_in_spanish_it_is_said_in_spanish(known):
     due = sayings("es").advice("polarity_reversed")
-    talk, _ = visited(reasoned(known, "es"), Furnace({"polarity_hot": ["0.3"], "polarity_neutral": ["118.1"]}, offers=["quiero parar"]))
+    talk, _ = visited(
+        reasoned(known, "es"),
+        Furnace({"polarity_hot": ["0.3"], "polarity_neutral": ["118.1"]}, offers=["quiero parar"]),
+    )
     assert due in talk.all_spoken and due != catalog.fault("polarity_reversed").next
     assert talk.end["advice"] == due
 
@@ -92,7 +95,19 @@ def test_a_trainee_is_not_told_what_to_do_about_a_fault_still_to_be_found(known)
     assert not any(isinstance(one, Say) and one.line == "advice" for one in talk.everything)
 
 
-HANDS_IN = ("clean", "tighten", "fit a new board", "fit a new rod", "swap", "open the plug", "push the wire", "pull the wire", "run a new", "join", "take the load")
+HANDS_IN = (
+    "clean",
+    "tighten",
+    "fit a new board",
+    "fit a new rod",
+    "swap",
+    "open the plug",
+    "push the wire",
+    "pull the wire",
+    "run a new",
+    "join",
+    "take the load",
+)
 OFF_FIRST = ("prove the power off", "prove both wires dead")
 
 
@@ -115,5 +130,7 @@ def test_both_languages_send_to_the_same_work():
 
 def test_the_whole_visit_still_ends_after_its_advice(known):
     plan = reasoned(known)
-    talk = Talk(plan).say(*START, *LIVE, *DEAD, *PATH, *HEAT, "i see a flame", "2.6", "yes", "flame stays lit", "yes", *TIDY, *LAST)
+    talk = Talk(plan).say(
+        *START, *LIVE, *DEAD, *PATH, *HEAT, "i see a flame", "2.6", "yes", "flame stays lit", "yes", *TIDY, *LAST
+    )
     assert talk.end["how"] == "finished"

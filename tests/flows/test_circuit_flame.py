@@ -36,7 +36,15 @@ def test_direct_current_against_integration_in_time(t_positive: float, t_negativ
 
     # Ten time constants to settle, then one cycle's forward charge.
     settle = 2 * np.pi * np.ceil(10 * max(t_positive, t_negative) / (2 * np.pi) + 1)
-    run = solve_ivp(capacitor, (0, settle + 2 * np.pi), [0.0, 0.0], rtol=1e-9, atol=1e-11, max_step=0.02, t_eval=[settle, settle + 2 * np.pi])
+    run = solve_ivp(
+        capacitor,
+        (0, settle + 2 * np.pi),
+        [0.0, 0.0],
+        rtol=1e-9,
+        atol=1e-11,
+        max_step=0.02,
+        t_eval=[settle, settle + 2 * np.pi],
+    )
     charge = run.y[1, 1] - run.y[1, 0]
     assert float(circuit(t_positive, t_negative).charge_rate()) * 2 * np.pi == pytest.approx(charge, rel=2e-5)
 
@@ -50,6 +58,7 @@ def test_the_crossings_close_the_cycle(log_positive: float, log_negative: float)
 
     def carried(start: float, stop: float, t: float) -> float:
         """Capacitor volts at `stop`, met at `start`: the linear equation's own solution."""
+
         def steady(angle: float) -> float:
             return (np.sin(angle) - t * np.cos(angle)) / (1 + t * t)
 
@@ -109,7 +118,11 @@ def test_a_flame_that_rectifies_the_other_way_reverses_the_current() -> None:
 
 
 @settings(deadline=None)
-@given(st.sampled_from(["coating_ohms", "connector_ohms", "burner_chassis_ohms", "rod_ohms"]), st.floats(1, 8), st.floats(0.05, 1))
+@given(
+    st.sampled_from(["coating_ohms", "connector_ohms", "burner_chassis_ohms", "rod_ohms"]),
+    st.floats(1, 8),
+    st.floats(0.05, 1),
+)
 def test_resistance_in_the_flame_s_path_lowers_the_current(part: str, log_ohms: float, more: float) -> None:
     less, greater = (replace(LARKSPUR, **{part: 10**power}) for power in (log_ohms, log_ohms + more))
     assert flame_current(greater) < flame_current(less)
@@ -148,4 +161,6 @@ def test_the_meter_s_burden_hardly_matters_against_megohms() -> None:
 
 def test_lit_and_unlit_rod_volts_agree_for_a_flame_that_does_not_conduct() -> None:
     f = replace(LARKSPUR, forward_ohms=OPEN, reverse_ohms=OPEN, lit_load_ohms=OPEN)
-    assert float(volts(f, "rod_wire_end", "burner", lit=True)) == pytest.approx(float(volts(f, "rod_wire_end", "burner")), rel=1e-4)
+    assert float(volts(f, "rod_wire_end", "burner", lit=True)) == pytest.approx(
+        float(volts(f, "rod_wire_end", "burner")), rel=1e-4
+    )

@@ -23,6 +23,7 @@ NODES = ("a", "b", "c", "d", "e")
 @st.composite
 def networks(draw: st.DrawFn, reactive: bool = True) -> Network:
     """Five nodes in a chain to the reference, more branches at will, an ideal transformer among them, currents pushed in."""
+
     def value() -> complex:
         resistance = draw(ohm)
         reactance = draw(st.floats(-1e5, 1e5)) if reactive else 0.0
@@ -41,7 +42,9 @@ def networks(draw: st.DrawFn, reactive: bool = True) -> Network:
 @given(ohm, ohm)
 def test_ohm_and_a_divider(upper: float, lower: float) -> None:
     # 10 V behind `upper`, as a current source: the textbook divider.
-    net = Network((between("upper", "x", "", 1 / upper), between("lower", "x", "", 1 / lower)), {"x": np.asarray(10 / upper)})
+    net = Network(
+        (between("upper", "x", "", 1 / upper), between("lower", "x", "", 1 / lower)), {"x": np.asarray(10 / upper)}
+    )
     volts, ohms = port(net, "x")
     assert volts == pytest.approx(10 * lower / (upper + lower), rel=1e-9)
     assert ohms == pytest.approx(upper * lower / (upper + lower), rel=1e-9)
@@ -59,14 +62,22 @@ def test_series_adds_resistance_and_parallel_adds_conductance(values: list[float
 
 def test_wheatstone_bridge() -> None:
     # A balanced bridge has no voltage across its arm, whatever the arm is; textbook.
-    arms = (between("1", "top", "left", 1 / 100), between("2", "top", "right", 1 / 200), between("3", "left", "", 1 / 50), between("4", "right", "", 1 / 100), between("arm", "left", "right", 1 / 77))
+    arms = (
+        between("1", "top", "left", 1 / 100),
+        between("2", "top", "right", 1 / 200),
+        between("3", "left", "", 1 / 50),
+        between("4", "right", "", 1 / 100),
+        between("arm", "left", "right", 1 / 77),
+    )
     volts, _ = port(Network(arms, {"top": np.asarray(1.0)}), "left", "right")
     assert volts == pytest.approx(0.0, abs=1e-12)
 
 
 def test_delta_and_star_look_the_same_from_outside() -> None:
     # Kennelly: a delta of 30, 60, 90 Ω is the star 10, 15, 30 Ω.
-    delta = Network((between("ab", "a", "b", 1 / 30), between("bc", "b", "", 1 / 90), between("ac", "a", "", 1 / 60)), {})
+    delta = Network(
+        (between("ab", "a", "b", 1 / 30), between("bc", "b", "", 1 / 90), between("ac", "a", "", 1 / 60)), {}
+    )
     star = Network((between("a", "a", "m", 1 / 10), between("b", "b", "m", 1 / 15), between("c", "m", "", 1 / 30)), {})
     for pair in (("a", "b"), ("a", ""), ("b", "")):
         assert port(delta, *pair)[1] == pytest.approx(port(star, *pair)[1])
@@ -79,7 +90,9 @@ def test_currents_at_every_node_sum_to_zero(net: Network) -> None:
     # A solver's own measure: sixteen digits of the largest admittance times the largest voltage.
     largest = np.abs(dense(net, 1)[1]).max() * max(abs(one[0]) for one in volts.values())
     for node in net.nodes:
-        out = sum(branch.weights[node] * branch_amps(branch, volts)[0] for branch in net.branches if node in branch.weights)
+        out = sum(
+            branch.weights[node] * branch_amps(branch, volts)[0] for branch in net.branches if node in branch.weights
+        )
         assert abs(out - net.pushed.get(node, 0.0)) <= 1e-13 * largest + 1e-12
 
 
@@ -127,13 +140,18 @@ def test_causes_add_up(net: Network, other: Network) -> None:
 def test_more_resistance_anywhere_never_means_less_at_the_terminals(net: Network, which: int, more: float) -> None:
     # Rayleigh's monotonicity law.
     index = which % len(net.branches)
-    raised = tuple(Branch(one.name, one.weights, one.siemens / more) if i == index else one for i, one in enumerate(net.branches))
+    raised = tuple(
+        Branch(one.name, one.weights, one.siemens / more) if i == index else one for i, one in enumerate(net.branches)
+    )
     before, after = (np.real(port(Network(branches, {}), "a", "d")[1]) for branches in (net.branches, raised))
     assert after >= before * (1 - 1e-6)
 
 
 @settings(max_examples=30, deadline=None)
-@given(st.integers(0, 10_000), st.sampled_from(["none", "swapped", "ground_ohms", "common_ground_ohms", "bond_ohms", "board_chassis_ohms"]))
+@given(
+    st.integers(0, 10_000),
+    st.sampled_from(["none", "swapped", "ground_ohms", "common_ground_ohms", "bond_ohms", "board_chassis_ohms"]),
+)
 def test_a_furnace_s_own_network_holds_kirchhoff(seed: int, fault: str) -> None:
     f = spread(nominal(equipment("larkspur")), np.random.default_rng(seed), 3)
     if fault != "none":
@@ -141,6 +159,8 @@ def test_a_furnace_s_own_network_holds_kirchhoff(seed: int, fault: str) -> None:
     for net in (live(f), live(f, powered=False), live(f, lit=True, plugged=False)):
         volts = node_volts(net, 3)
         for node in net.nodes:
-            out = [branch.weights[node] * branch_amps(branch, volts) for branch in net.branches if node in branch.weights]
+            out = [
+                branch.weights[node] * branch_amps(branch, volts) for branch in net.branches if node in branch.weights
+            ]
             assert np.all(np.abs(sum(out) - net.pushed.get(node, 0.0)) < 1e-9 * (np.max(np.abs(out)) + 1))
     assert np.all(np.real(port(dead(f), "burner", "hot")[1]) > 0)

@@ -115,7 +115,9 @@ def test_a_reversed_bootleg_ground_makes_the_cabinet_live_and_only_a_known_earth
 
 
 def test_a_poor_neutral_takes_volts_from_the_supply_and_gives_them_to_the_ground_reading() -> None:
-    assert shown("supply_neutral_ground", neutral_ohms=10.0) == pytest.approx(shown("supply_hot_ground", neutral_ohms=10.0) - shown("supply_hot_neutral", neutral_ohms=10.0), rel=1e-3)
+    assert shown("supply_neutral_ground", neutral_ohms=10.0) == pytest.approx(
+        shown("supply_hot_ground", neutral_ohms=10.0) - shown("supply_hot_neutral", neutral_ohms=10.0), rel=1e-3
+    )
     assert shown("supply_neutral_ground", neutral_ohms=10.0) > 3
 
 
@@ -181,7 +183,12 @@ def test_leads_may_change_places(a: str, b: str) -> None:
 
 def test_lit_volts_may_change_places_and_refuse_what_is_not_modelled() -> None:
     f = with_fault(connector_ohms=3e6)
-    for a, b in (("rod_wire_end", "burner"), ("connector_in", "chassis"), ("rod", "board_ground"), ("connector_in", "connector_out")):
+    for a, b in (
+        ("rod_wire_end", "burner"),
+        ("connector_in", "chassis"),
+        ("rod", "board_ground"),
+        ("connector_in", "connector_out"),
+    ):
         assert float(volts(f, a, b, lit=True)) == pytest.approx(float(volts(f, b, a, lit=True)))
     with pytest.raises(CalculationError, match=r"no reading from 'hot' to 'rod'.*burner"):
         volts(LARKSPUR, "hot", "rod", lit=True)
@@ -196,15 +203,29 @@ def test_many_furnaces_read_as_each_of_them() -> None:
         assert whole.shape == (5000,)
         assert together[key] == pytest.approx(whole, rel=1e-6, abs=1e-9)
         for index in picked:
-            alone = Furnace(**{one.name: value[index] if np.ndim(value := getattr(many, one.name)) else value for one in fields(many)})
+            alone = Furnace(
+                **{
+                    one.name: value[index] if np.ndim(value := getattr(many, one.name)) else value
+                    for one in fields(many)
+                }
+            )
             assert np.allclose(read(alone, key), whole[index], rtol=1e-9, atol=1e-12), key
 
 
 def test_nothing_is_ever_nan() -> None:
     broken = spread(LARKSPUR, np.random.default_rng(4), 400)
     rng = np.random.default_rng(5)
-    path = [one.name for one in fields(Furnace) if one.name.endswith("_ohms") and one.name not in ("input_ohms", "source_ohms", "load_ohms", "winding_ohms", "rod_source_ohms", "primary_ohms")]
-    changes = {name: np.where(rng.random(400) < 0.15, np.where(rng.random(400) < 0.5, OPEN, 1e-3), getattr(broken, name)) for name in path}
+    path = [
+        one.name
+        for one in fields(Furnace)
+        if one.name.endswith("_ohms")
+        and one.name
+        not in ("input_ohms", "source_ohms", "load_ohms", "winding_ohms", "rod_source_ohms", "primary_ohms")
+    ]
+    changes = {
+        name: np.where(rng.random(400) < 0.15, np.where(rng.random(400) < 0.5, OPEN, 1e-3), getattr(broken, name))
+        for name in path
+    }
     broken = replace(broken, swapped=(rng.random(400) < 0.3).astype(float), **changes)
     for key, reading in read_many(broken, list(table())).items():
         assert not np.any(np.isnan(reading)), key
@@ -237,7 +258,8 @@ def test_nearly_all_healthy_furnaces_pass_their_own_limits(family: str) -> None:
         "flame_current": many["flame_current"] > limit["flame_sound"],
         "ground_path": many["ground_path"] < limit["ground_path_look"],
         "supply_neutral_ground": many["supply_neutral_ground"] < limit["neutral_to_ground"],
-        "secondary": np.abs(many["secondary_r_c"] * profile.turns_ratio / many["supply_hot_neutral"] - 1) < limit["secondary_share"],
+        "secondary": np.abs(many["secondary_r_c"] * profile.turns_ratio / many["supply_hot_neutral"] - 1)
+        < limit["secondary_share"],
         "board": many["board_proves_flame"],
     }
     for key, share in sound.items():

@@ -44,7 +44,13 @@ def test_a_whole_visit_reaches_its_end(plan):
     talk = Talk(plan).say(*WHOLE)
     assert isinstance(talk.effects[-1], End) and talk.effects[-1].how == "finished"
     assert talk.session.power == "on" and talk.end["left_set"] == [] and talk.end["missing"] == []
-    assert {one.probe for one in talk.session.taken} >= {"supply_hot_neutral", "line_to_r", "rod_to_ground", "ground_path", "flame_current"}
+    assert {one.probe for one in talk.session.taken} >= {
+        "supply_hot_neutral",
+        "line_to_r",
+        "rod_to_ground",
+        "ground_path",
+        "flame_current",
+    }
     assert all(verdict.outcome == "pass" for _, verdict in talk.session.verdicts)
 
 
@@ -95,9 +101,15 @@ def test_teens_in_a_correction_are_asked_too(plan):
 @pytest.mark.parametrize(
     ("words", "line"),
     [
-        ("nine hundred", "I heard nine hundred volts. The meter can't show that here. Look at the dial and tell me again."),
+        (
+            "nine hundred",
+            "I heard nine hundred volts. The meter can't show that here. Look at the dial and tell me again.",
+        ),
         ("120 ohms", "You said ohms. I asked for volts. Check the dial, then tell me again."),
-        ("121.34", "I heard one hundred twenty one point three volts. The meter does not show so many digits here. Tell me again."),
+        (
+            "121.34",
+            "I heard one hundred twenty one point three volts. The meter does not show so many digits here. Tell me again.",
+        ),
     ],
 )
 def test_what_cannot_be_is_asked_again_with_the_reason(plan, words, line):
@@ -206,7 +218,14 @@ def test_the_red_lead_is_home_before_the_meter_meets_mains_again(plan):
     talk = Talk(plan).say(*START, *LIVE, *DEAD, *PATH, *HEAT, "i see a flame", "2.6", "yes", "pause", "continue")
     while talk.session.mode != "ended" and talk.session.where("red_jack") == "microamps":
         assert talk.scope.asked is None or talk.scope.asked.quantity == "dc_amps"
-        words = {"power_off": OFF, "flame_out": UNHOOK[:1], "jumper_off": UNHOOK[1:3], "clips_off": UNHOOK[3:], "meter_volts": VOLTS, "board_proof": ("it dropped out", "yes")}
+        words = {
+            "power_off": OFF,
+            "flame_out": UNHOOK[:1],
+            "jumper_off": UNHOOK[1:3],
+            "clips_off": UNHOOK[3:],
+            "meter_volts": VOLTS,
+            "board_proof": ("it dropped out", "yes"),
+        }
         talk.say(*words[talk.session.step])
     assert talk.session.where("leads") == "in_hand"
 
@@ -225,7 +244,14 @@ def test_pause_takes_the_proof_away_and_comes_back_to_its_branch(plan):
 @pytest.mark.parametrize("done", range(len(HEAT)))
 def test_a_pause_anywhere_on_the_way_to_the_flame_skips_nothing(plan, done):
     talk = Talk(plan).say(*START, *LIVE, *DEAD, *PATH, *HEAT[:done], "pause", "continue")
-    words = {"power_off": OFF, "meter_microamps": SERIES[:1], "clip_in": SERIES[1:2], "jumper_on": SERIES[2:], "power_on_heat": ON, "flame_seen": FLAME[:1]}
+    words = {
+        "power_off": OFF,
+        "meter_microamps": SERIES[:1],
+        "clip_in": SERIES[1:2],
+        "jumper_on": SERIES[2:],
+        "power_on_heat": ON,
+        "flame_seen": FLAME[:1],
+    }
     while talk.session.step != "flame_current":
         talk.say(*words[talk.session.step])
     talk.say(*FLAME[1:], *TIDY, *LAST)
@@ -259,7 +285,9 @@ def test_questions_on_the_way(plan):
     assert talk.say("why").spoken == ["All that comes next leans on a good supply."]
     assert talk.say("what have i got so far").spoken == ["There are no readings so far."]
     talk.say("121.3", "yes")
-    assert talk.say("what have i got so far").spoken == ["So far: Supply voltage, one hundred twenty one point three volts."]
+    assert talk.say("what have i got so far").spoken == [
+        "So far: Supply voltage, one hundred twenty one point three volts."
+    ]
     again = talk.say("say again").spoken
     assert again[0] == "Live test." and again[-1] == "Tell me the volts."
     assert talk.say("slower").spoken[0] == "I will speak slower."
@@ -287,13 +315,17 @@ def test_skipping_is_on_the_record_and_said_at_the_end(plan):
     assert talk.spoken[0] == "I can't judge this, for a reading is missing: Supply voltage."
     talk.say("stop", *OFF, *CLOSE_UP, *WARM, *ON)
     assert any("You skipped: Supply voltage." in one for one in talk.spoken)
-    assert talk.spoken[-1].startswith("Not all is proven. These checks are not done: Supply voltage, Polarity, Transformer secondary")
+    assert talk.spoken[-1].startswith(
+        "Not all is proven. These checks are not done: Supply voltage, Polarity, Transformer secondary"
+    )
 
 
 def test_gas_in_the_middle_of_anything(plan):
     talk = Talk(plan).say(*START, "121", "wait i smell gas here")
     assert talk.session.mode == "alarm"
-    assert talk.spoken[0].startswith("Stop. Gas. Do not touch any switch.") and "Get all people out now" in talk.spoken[0]
+    assert (
+        talk.spoken[0].startswith("Stop. Gas. Do not touch any switch.") and "Get all people out now" in talk.spoken[0]
+    )
     assert talk.saved("alarm") == [{"what": "gas", "step": "supply"}]
     assert talk.give(Choice("yes", "yes")).spoken[0].startswith("Leave now. Touch no switch. Call from outside.")
     assert talk.session.mode == "alarm"
@@ -322,4 +354,9 @@ def test_no_answer_that_is_not_open_moves_a_visit(plan):
     before = talk.session
     for given in (Choice("removed", ""), Command("resume", ""), Command("end_note", ""), Choice("carry_on", "")):
         after = Talk(plan).say(*START).give(given).session
-        assert (after.step, after.power, after.things, after.taken) == (before.step, before.power, before.things, before.taken)
+        assert (after.step, after.power, after.things, after.taken) == (
+            before.step,
+            before.power,
+            before.things,
+            before.taken,
+        )

@@ -45,7 +45,9 @@ def test_phasing_is_expected_at_difference_and_sum_of_what_was_read(plan):
 def test_without_its_readings_only_what_the_procedure_says(plan):
     bare = values(plan, with_readings(plan, "phasing"))
     half = values(plan, with_readings(plan, "phasing", supply_hot_neutral="118.4"))
-    assert bare == half and len(bare) < len(values(plan, with_readings(plan, "phasing", supply_hot_neutral="118.4", secondary_r_c="27.1")))
+    assert bare == half and len(bare) < len(
+        values(plan, with_readings(plan, "phasing", supply_hot_neutral="118.4", secondary_r_c="27.1"))
+    )
 
 
 def test_the_live_proof_is_expected_at_the_supply(plan):

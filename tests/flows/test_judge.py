@@ -25,7 +25,9 @@ FACTS = facts_of(FAMILY)
 
 
 def shown(value: float, quantity: str = "ac_volts", step: float = 0.1) -> Measured:
-    return measured(Reading(value, value, value, step, quantity, "volt", True, math.isinf(value), "", str(value)), METER)
+    return measured(
+        Reading(value, value, value, step, quantity, "volt", True, math.isinf(value), "", str(value)), METER
+    )
 
 
 def limits(**keys: str):
@@ -57,7 +59,16 @@ def test_supply_band(volts, outcome, finding):
 # EN 50160 and IEC 60038: 230 V, 50 Hz, 207 to 253 V at the terminals, 198 V inside the building (from memory).
 @pytest.mark.parametrize(
     ("volts", "outcome", "finding"),
-    [(231, "pass", ""), (203, "pass", "edge"), (190, "fail", "low"), (265, "fail", "high"), (120, "fail", "wrong_nominal"), (100, "fail", "half"), (2, "fail", "none"), (405, "fail", "wrong_nominal")],
+    [
+        (231, "pass", ""),
+        (203, "pass", "edge"),
+        (190, "fail", "low"),
+        (265, "fail", "high"),
+        (120, "fail", "wrong_nominal"),
+        (100, "fail", "half"),
+        (2, "fail", "none"),
+        (405, "fail", "wrong_nominal"),
+    ],
 )
 def test_supply_of_230_volts(volts, outcome, finding):
     europe = next(one for one in systems() if one.volts == 230)
@@ -85,7 +96,16 @@ def test_the_interval_of_the_worked_phasing_reading():
 
 
 # Common practice, no source: 121 V with 28 V reads about 93 V in phase and about 149 V when not.
-@pytest.mark.parametrize(("across", "outcome", "finding"), [(92.0, "pass", ""), (93.0, "pass", ""), (149.0, "fail", "out_of_phase"), (121.0, "fail", "no_reference"), (60.0, "fail", "no_reference")])
+@pytest.mark.parametrize(
+    ("across", "outcome", "finding"),
+    [
+        (92.0, "pass", ""),
+        (93.0, "pass", ""),
+        (149.0, "fail", "out_of_phase"),
+        (121.0, "fail", "no_reference"),
+        (60.0, "fail", "no_reference"),
+    ],
+)
 def test_phasing_by_the_figures_of_the_trade(across, outcome, finding):
     verdict = judge("phasing", {"supply": shown(121), "secondary": shown(28), "value": shown(across)}, {}, FACTS)
     assert (verdict.outcome, verdict.finding) == (outcome, finding)
@@ -94,7 +114,10 @@ def test_phasing_by_the_figures_of_the_trade(across, outcome, finding):
 
 
 def test_phasing_is_too_close_to_call_when_the_secondary_is_lost_in_the_error():
-    assert judge("phasing", {"supply": shown(121), "secondary": shown(1.2), "value": shown(121)}, {}, FACTS).outcome == "close"
+    assert (
+        judge("phasing", {"supply": shown(121), "secondary": shown(1.2), "value": shown(121)}, {}, FACTS).outcome
+        == "close"
+    )
 
 
 @given(st.floats(50, 300), st.floats(1, 100), st.floats(0, 180))
@@ -119,17 +142,38 @@ def test_phase_angle_needs_two_voltages():
 
 @pytest.mark.parametrize(
     ("hot_ground", "neutral_ground", "outcome", "finding"),
-    [(121, 0.2, "pass", ""), (0.4, 120.8, "fail", "swapped"), (42, 40, "fail", "ground_open"), (0.0, 0.0, "fail", "ground_open"), (113, 8, "fail", "neutral_loose"), (118.5, 2.9, "close", ""), (48, 71, "fail", "ground_open")],
+    [
+        (121, 0.2, "pass", ""),
+        (0.4, 120.8, "fail", "swapped"),
+        (42, 40, "fail", "ground_open"),
+        (0.0, 0.0, "fail", "ground_open"),
+        (113, 8, "fail", "neutral_loose"),
+        (118.5, 2.9, "close", ""),
+        (48, 71, "fail", "ground_open"),
+    ],
 )
 def test_polarity(hot_ground, neutral_ground, outcome, finding):
-    verdict = judge("polarity", {"supply": shown(121), "hot_ground": shown(hot_ground), "value": shown(neutral_ground)}, POLARITY, FACTS)
+    verdict = judge(
+        "polarity",
+        {"supply": shown(121), "hot_ground": shown(hot_ground), "value": shown(neutral_ground)},
+        POLARITY,
+        FACTS,
+    )
     assert (verdict.outcome, verdict.finding) == (outcome, finding)
 
 
 # Hot to neutral dead and hot to ground live: the neutral is open. Neutral to ground live alone: swapped besides.
-@pytest.mark.parametrize(("hot_ground", "neutral_ground", "finding"), [(120, 119, "neutral_open"), (120, 0.3, "neutral_open"), (0.1, 120, "swapped")])
+@pytest.mark.parametrize(
+    ("hot_ground", "neutral_ground", "finding"),
+    [(120, 119, "neutral_open"), (120, 0.3, "neutral_open"), (0.1, 120, "swapped")],
+)
 def test_polarity_without_a_supply_still_names_what_is_live(hot_ground, neutral_ground, finding):
-    verdict = judge("polarity", {"supply": shown(0.2), "hot_ground": shown(hot_ground), "value": shown(neutral_ground)}, POLARITY, FACTS)
+    verdict = judge(
+        "polarity",
+        {"supply": shown(0.2), "hot_ground": shown(hot_ground), "value": shown(neutral_ground)},
+        POLARITY,
+        FACTS,
+    )
     assert (verdict.outcome, verdict.finding) == ("fail", finding)
 
 
@@ -142,7 +186,9 @@ def test_no_display_makes_a_calculation_fall_over(check):
     needs, refused = CALCULATIONS[check], 0
     held = POLARITY if check == "polarity" else limits(share="secondary_share") if check == "ratio" else {}
     for values in itertools.product(DISPLAYS, repeat=len(needs.roles)):
-        roles = {role: measured_value(value, "ac_volts", METER) for role, value in zip(needs.roles, values, strict=True)}
+        roles = {
+            role: measured_value(value, "ac_volts", METER) for role, value in zip(needs.roles, values, strict=True)
+        }
         try:
             verdict = judge(check, roles, held, FACTS)
             assert verdict.finding in ("", *needs.findings) and not math.isnan(verdict.low)
@@ -159,14 +205,24 @@ def test_any_reading_gives_a_verdict_or_words(check, data):
     needs = CALCULATIONS[check]
     quantity = {"path": "ohms", "flame": "dc_amps"}.get(check, "ac_volts")
     size = {"ohms": 1e7, "dc_amps": 1e-3, "ac_volts": 700.0}[quantity]
-    keys = {"supply": SUPPLY, "band": limits(low="live_volts"), "polarity": POLARITY, "ratio": limits(share="secondary_share"), "phasing": {}, "path": PATH, "flame": FLAME}
+    keys = {
+        "supply": SUPPLY,
+        "band": limits(low="live_volts"),
+        "polarity": POLARITY,
+        "ratio": limits(share="secondary_share"),
+        "phasing": {},
+        "path": PATH,
+        "flame": FLAME,
+    }
     one = st.one_of(st.just(0.0), st.just(math.inf), st.floats(-size, size), st.floats(-size / 1e4, size / 1e4))
     roles = {}
     for role in needs.roles:
         value, other, still = data.draw(one), data.draw(one), data.draw(st.booleans())
         step = data.draw(st.sampled_from([0.0, size / 1e5, size / 100]))
         moved = not still and math.isfinite(value) and math.isfinite(other)
-        roles[role] = moving(*sorted((value, other)), quantity, step) if moved else measured_value(value, quantity, METER, step)
+        roles[role] = (
+            moving(*sorted((value, other)), quantity, step) if moved else measured_value(value, quantity, METER, step)
+        )
     try:
         verdict = judge(check, roles, keys[check], FACTS)
         assert verdict.outcome in ("pass", "fail", "close") and verdict.finding in ("", *needs.findings)
@@ -175,7 +231,17 @@ def test_any_reading_gives_a_verdict_or_words(check, data):
         assert error.problem and error.remedy
 
 
-@pytest.mark.parametrize(("volts", "outcome", "finding"), [(24.5, "pass", ""), (23.8, "pass", ""), (0.1, "fail", "none"), (18.5, "fail", "low"), (32, "fail", "high"), (22.2, "close", "")])
+@pytest.mark.parametrize(
+    ("volts", "outcome", "finding"),
+    [
+        (24.5, "pass", ""),
+        (23.8, "pass", ""),
+        (0.1, "fail", "none"),
+        (18.5, "fail", "low"),
+        (32, "fail", "high"),
+        (22.2, "close", ""),
+    ],
+)
 def test_secondary_against_the_turns_ratio(volts, outcome, finding):
     verdict = judge("ratio", {"supply": shown(120), "value": shown(volts)}, limits(share="secondary_share"), FACTS)
     assert (verdict.outcome, verdict.finding) == (outcome, finding)
@@ -185,7 +251,18 @@ def test_secondary_against_the_turns_ratio(volts, outcome, finding):
 # Common practice: leads zero at 0.2 ohm; 0.6 to 0.7 ohm is good; above 1 to 1.5 ohm needs a look.
 @pytest.mark.parametrize(
     ("gross", "outcome", "finding"),
-    [(0.8, "pass", ""), (0.9, "pass", ""), (1.0, "pass", ""), (1.2, "close", ""), (1.6, "close", "look"), (1.8, "close", "look"), (2.1, "fail", "high"), (4.9, "fail", "high"), (math.inf, "fail", "open"), (0.1, "pass", "")],
+    [
+        (0.8, "pass", ""),
+        (0.9, "pass", ""),
+        (1.0, "pass", ""),
+        (1.2, "close", ""),
+        (1.6, "close", "look"),
+        (1.8, "close", "look"),
+        (2.1, "fail", "high"),
+        (4.9, "fail", "high"),
+        (math.inf, "fail", "open"),
+        (0.1, "pass", ""),
+    ],
 )
 def test_ground_path_with_the_leads_taken_off(gross, outcome, finding):
     verdict = judge("path", {"leads": shown(0.2, "ohms"), "value": shown(gross, "ohms")}, PATH, FACTS)
@@ -212,13 +289,22 @@ def test_a_path_that_jumps_is_a_loose_joint_and_not_its_middle():
     assert (verdict.outcome, verdict.finding) == ("fail", "jumps")
     assert (dict(verdict.numbers)["least"], dict(verdict.numbers)["most"]) == (0.8, 40.0)
     # Its middle would be good, its top is not.
-    assert judge("path", {"leads": shown(0.2, "ohms"), "value": moving(0.2, 1.6, "ohms", 0.1)}, PATH, FACTS).finding == "jumps"
+    assert (
+        judge("path", {"leads": shown(0.2, "ohms"), "value": moving(0.2, 1.6, "ohms", 0.1)}, PATH, FACTS).finding
+        == "jumps"
+    )
     # A flicker of the last digits, and a jump that stays good, are no loose joint.
     for low, high in ((0.6, 0.7), (0.3, 0.7)):
-        assert judge("path", {"leads": shown(0.2, "ohms"), "value": moving(low, high, "ohms", 0.1)}, PATH, FACTS).outcome == "pass"
+        assert (
+            judge("path", {"leads": shown(0.2, "ohms"), "value": moving(low, high, "ohms", 0.1)}, PATH, FACTS).outcome
+            == "pass"
+        )
 
 
-@pytest.mark.parametrize(("low", "high", "outcome", "finding"), [(100, 124, "fail", "jumps"), (116, 121, "pass", ""), (80, 95, "fail", "low"), (0, 240, "fail", "jumps")])
+@pytest.mark.parametrize(
+    ("low", "high", "outcome", "finding"),
+    [(100, 124, "fail", "jumps"), (116, 121, "pass", ""), (80, 95, "fail", "low"), (0, 240, "fail", "jumps")],
+)
 def test_a_supply_that_jumps(low, high, outcome, finding):
     verdict = judge("supply", {"value": moving(low, high, "ac_volts", 1.0)}, SUPPLY, FACTS)
     assert (verdict.outcome, verdict.finding) == (outcome, finding)
@@ -264,7 +350,15 @@ def test_a_path_called_good_is_seldom_beyond_the_limit(which):
 
 @pytest.mark.parametrize(
     ("amps", "outcome", "finding"),
-    [(2.8e-6, "pass", ""), (-2.8e-6, "pass", ""), (1.5e-6, "pass", "thin"), (1.0e-6, "close", ""), (0.5e-6, "fail", "low"), (0.0, "fail", "none"), (math.inf, "close", "too_much")],
+    [
+        (2.8e-6, "pass", ""),
+        (-2.8e-6, "pass", ""),
+        (1.5e-6, "pass", "thin"),
+        (1.0e-6, "close", ""),
+        (0.5e-6, "fail", "low"),
+        (0.0, "fail", "none"),
+        (math.inf, "close", "too_much"),
+    ],
 )
 def test_flame_current(amps, outcome, finding):
     verdict = judge("flame", {"value": shown(amps, "dc_amps", 0.01e-6)}, FLAME, FACTS)

@@ -76,7 +76,9 @@ def test_a_division_by_nothing_is_said_and_does_not_break_the_visit(plan, monkey
 
 def test_a_danger_found_on_the_way_back_is_not_passed_by_what_was_still_to_come(plan):
     """The supply is taken again for the secondary and turns out to be another one: nobody goes on to the secondary."""
-    talk = Talk(plan).say(*START, "skip this check", *LIVE[2:6], "next check please", "24.2", "yes", "once more please", "231", "yes")
+    talk = Talk(plan).say(
+        *START, "skip this check", *LIVE[2:6], "next check please", "24.2", "yes", "once more please", "231", "yes"
+    )
     assert talk.session.safety == (("supply", "wrong_nominal"),) and talk.at == "supply/offer"
     talk.say("pause", "continue", "skip this check")
     assert talk.at == "supply/offer" and {one.id for one in talk.scope.options} == {"take_again", "fix_now"}

@@ -24,7 +24,16 @@ from flows.talk.dialogue import begin
 
 ONE_ROD, DUNLIN = equipment("bluebell"), meter("dunlin")
 OWN = ("spark_coil_open", "spark_leak_porcelain", "spark_leak_wire")
-FEW = ["healthy", "never_lit", "rod_coated", "rod_wire_open", "wire_chafed", "rod_insulator_cracked", "board_rod_supply_low", "board_not_sensing"]
+FEW = [
+    "healthy",
+    "never_lit",
+    "rod_coated",
+    "rod_wire_open",
+    "wire_chafed",
+    "rod_insulator_cracked",
+    "board_rod_supply_low",
+    "board_not_sensing",
+]
 
 
 @pytest.fixture(scope="module")
@@ -32,7 +41,9 @@ def known() -> Knowledge:
     return build_knowledge(ONE_ROD, DUNLIN, np.random.default_rng(3), draws=24, names=[*FEW, *OWN])
 
 
-def led(known: Knowledge, fault: str, seen: Mapping[str, str], severity: float = 0.5) -> tuple[Assessment, dict[str, Evidence]]:
+def led(
+    known: Knowledge, fault: str, seen: Mapping[str, str], severity: float = 0.5
+) -> tuple[Assessment, dict[str, Evidence]]:
     """The last assessment of a furnace with that fault when every probe that is asked for is taken; seen: what is looked at."""
     rng = np.random.default_rng(5)
     furnace = with_fault(healthy(ONE_ROD, DUNLIN, rng, 1), fault, np.full(1, severity), np.full(1, severity))
@@ -40,7 +51,11 @@ def led(known: Knowledge, fault: str, seen: Mapping[str, str], severity: float =
     said = assess(evidence, known)
     while said.next_probe and len(evidence) < 24:
         quantity = catalog.probes()[said.next_probe].quantity
-        evidence[said.next_probe] = seen[said.next_probe] if quantity in ("seen", "yes_no") else as_measured(display(float(read(furnace, said.next_probe)[0]), quantity, mine, rng), quantity, DUNLIN)
+        evidence[said.next_probe] = (
+            seen[said.next_probe]
+            if quantity in ("seen", "yes_no")
+            else as_measured(display(float(read(furnace, said.next_probe)[0]), quantity, mine, rng), quantity, DUNLIN)
+        )
         said = assess(evidence, known)
     return said, evidence
 
@@ -50,7 +65,9 @@ LOCKS_OUT = {**SOUND, "board_proves_flame": "goes"}
 ASTRAY = {**SOUND, "board_proves_flame": "never_lit", "flame_seen": "none", "spark_seen": "astray"}
 
 
-@pytest.mark.parametrize(("fault", "seen"), [("spark_coil_open", LOCKS_OUT), ("spark_leak_porcelain", ASTRAY), ("spark_leak_wire", ASTRAY)])
+@pytest.mark.parametrize(
+    ("fault", "seen"), [("spark_coil_open", LOCKS_OUT), ("spark_leak_porcelain", ASTRAY), ("spark_leak_wire", ASTRAY)]
+)
 def test_its_own_faults_are_found(known, fault, seen):
     said, evidence = led(known, fault, seen, 0.8)
     assert said.ranked[0][0] == fault
@@ -81,7 +98,10 @@ def test_an_open_coil_leaves_the_wire_whole_and_lets_no_flame_current_through():
 
 def test_the_flame_reads_as_on_another_rod_but_for_the_coil():
     """Nine kilohms of coil are next to nothing beside a flame of megohms."""
-    plain = {name: float(read(healthy(equipment(name), DUNLIN, np.random.default_rng(2), 1), "flame_current")[0]) for name in ("larkspur", "bluebell")}
+    plain = {
+        name: float(read(healthy(equipment(name), DUNLIN, np.random.default_rng(2), 1), "flame_current")[0])
+        for name in ("larkspur", "bluebell")
+    }
     assert plain["bluebell"] == pytest.approx(plain["larkspur"], rel=0.02)
 
 
@@ -89,7 +109,9 @@ def test_other_families_know_nothing_of_it():
     for name in OWN:
         assert name not in catalog.shipped_prior() and name in catalog.shipped_prior("spark_and_sense")
     assert not any(set(catalog.parts(pair)) & set(OWN) for pair in catalog.pairs())
-    plain = build_knowledge(equipment("larkspur"), DUNLIN, np.random.default_rng(3), draws=16, names=["healthy", "rod_open"])
+    plain = build_knowledge(
+        equipment("larkspur"), DUNLIN, np.random.default_rng(3), draws=16, names=["healthy", "rod_open"]
+    )
     assert "ignition_coil" not in plain.components.probes and "spark_seen" not in plain.components.looks
     with pytest.raises(FlowError):
         assess({"spark_seen": "astray"}, plain)
@@ -108,9 +130,13 @@ def test_no_visit_puts_a_meter_in_its_wire():
 
 @pytest.mark.parametrize(("language", "word"), [("en", "high voltage"), ("es", "alta tensión")])
 def test_every_visit_to_one_begins_with_the_caution(language, word):
-    first = next(one for one in begin(ready_plan("igniter_check", "bluebell", "dunlin", language))[1] if isinstance(one, Say))
+    first = next(
+        one for one in begin(ready_plan("igniter_check", "bluebell", "dunlin", language))[1] if isinstance(one, Say)
+    )
     assert first.line == "one_rod" and word in first.text
-    usual = next(one for one in begin(ready_plan("igniter_check", "larkspur", "dunlin", language))[1] if isinstance(one, Say))
+    usual = next(
+        one for one in begin(ready_plan("igniter_check", "larkspur", "dunlin", language))[1] if isinstance(one, Say)
+    )
     assert usual.line != "one_rod"
 
 

@@ -65,13 +65,21 @@ def test_a_sound_visit_is_the_same_in_both_orders(in_order, adaptive):
 
 def test_a_sound_visit_ends_with_a_plain_verdict(adaptive):
     summary = visited(adaptive)[0].end["summary"]
-    assert summary.startswith("Every check is good. The circuit is sound.") and "So far" not in summary and "next" not in summary
+    assert (
+        summary.startswith("Every check is good. The circuit is sound.")
+        and "So far" not in summary
+        and "next" not in summary
+    )
     spanish = ready_plan("flame_sensing", "larkspur", "dunlin", "es", typed=True)
     said = visited(spanish)[0].end["summary"]
     assert said.startswith("Todas las pruebas están bien. El circuito está sano.")
 
 
-@pytest.mark.parametrize("furnace", [Furnace(reads(), says={"rod_voltage": "skip this check"}), Furnace(reads(flame_current=["0.4"]))], ids=["skipped", "low current"])
+@pytest.mark.parametrize(
+    "furnace",
+    [Furnace(reads(), says={"rod_voltage": "skip this check"}), Furnace(reads(flame_current=["0.4"]))],
+    ids=["skipped", "low current"],
+)
 def test_only_a_whole_and_good_visit_is_called_sound(in_order, furnace):
     assert "sound" not in visited(in_order, furnace)[0].end["summary"]
 
@@ -82,7 +90,9 @@ def test_no_visit_with_something_wrong_is_called_sound(in_order, visit):
 
 
 def test_a_poor_path_is_followed_at_once_by_its_own_test(in_order, adaptive):
-    furnace = Furnace(reads(ground_path=["7.4"], burner_metal=["6.9"], flame_current=["0.7"]), answers={"board_proof": "drops"})
+    furnace = Furnace(
+        reads(ground_path=["7.4"], burner_metal=["6.9"], flame_current=["0.7"]), answers={"board_proof": "drops"}
+    )
     plain, free = visited(in_order, furnace)[0], visited(adaptive, furnace)[0]
     assert "burner_metal" not in steps_read(plain)
     read = steps_read(free)
@@ -169,7 +179,9 @@ def test_a_trip_of_the_power_waits_for_the_checks_at_hand(adaptive):
     assert checks_at_hand(adaptive, session) == ("secondary", "rod_voltage")
     now = admissible(adaptive, session, "secondary")
     assert set(now) == {"secondary_r_c", "rod_to_ground", "secondary_c_ground", "chassis_to_earth"}
-    done = replace(Talk(adaptive).say(*START, *LIVE[:10], "89").session, step="rod_voltage", named=("a fault",), agenda=())
+    done = replace(
+        Talk(adaptive).say(*START, *LIVE[:10], "89").session, step="rod_voltage", named=("a fault",), agenda=()
+    )
     later = admissible(adaptive, replace(done, done=done.done | {"rod_voltage"}), "lead_zero")
     assert {"board_rod_terminal", "rod_plugged_to_ground", "burner_to_chassis"} <= set(later)
 
@@ -181,9 +193,15 @@ def test_an_unknown_wish_of_the_reasoning_changes_nothing(in_order):
 
 
 def test_a_skipped_test_is_not_put_forward_again(adaptive):
-    furnace = Furnace(reads(ground_path=["7.4"], flame_current=["0.7"]), says={"burner_metal": "skip this check"}, answers={"board_proof": "drops"})
+    furnace = Furnace(
+        reads(ground_path=["7.4"], flame_current=["0.7"]),
+        says={"burner_metal": "skip this check"},
+        answers={"board_proof": "drops"},
+    )
     free = visited(adaptive, furnace)[0]
-    assert [one["step"] for one in free.all_saved("order")].count("burner_metal") == 1 and "burner_metal" not in steps_read(free)
+    assert [one["step"] for one in free.all_saved("order")].count(
+        "burner_metal"
+    ) == 1 and "burner_metal" not in steps_read(free)
 
 
 # The walk of every order
@@ -213,7 +231,11 @@ def wide(**changed: Step) -> Plan:
         "burner": asking("path", "burner_to_chassis", check=None, extra=True, next=[]),
     }
     # The checks stand in the file in the order in which they are made.
-    steps = {name: one for name, one in small.steps.items() if name not in {*more, "current"}} | {**more, "current": small.steps["current"]} | changed
+    steps = (
+        {name: one for name, one in small.steps.items() if name not in {*more, "current"}}
+        | {**more, "current": small.steps["current"]}
+        | changed
+    )
     return make_plan(small.model_copy(update={"steps": steps}), equipment("larkspur"), meter("dunlin"))
 
 
@@ -243,16 +265,25 @@ def test_a_chooser_that_pays_a_trip_of_the_power_too_soon_is_found(monkeypatch):
 def test_a_chooser_that_asks_for_ohms_with_the_power_on_is_found(monkeypatch):
     monkeypatch.setattr(order, "checks_near", lambda plan, session: ())
     ways = taking.first_step
-    monkeypatch.setattr(taking, "first_step", lambda routes, name, session: name if name == "burner" else ways(routes, name, session))
+    monkeypatch.setattr(
+        taking, "first_step", lambda routes, name, session: name if name == "burner" else ways(routes, name, session)
+    )
     assert "ohms are asked for while power is on" in rules_of(wide())
 
 
 def test_a_chooser_that_goes_past_a_danger_is_found(monkeypatch):
     allowed = order.admissible
-    monkeypatch.setattr(order, "admissible", lambda plan, session, target: allowed(plan, replace(session, safety=()), target))
+    monkeypatch.setattr(
+        order, "admissible", lambda plan, session, target: allowed(plan, replace(session, safety=()), target)
+    )
     danger = load_procedure(SMALL).steps["live"]
-    loose = danger.judge.model_copy(update={"danger": {name: one.model_copy(update={"stops": False}) for name, one in danger.judge.danger.items()}})
-    assert any("while a danger stands" in rule for rule in rules_of(wide(live=step("live", judge=loose, next=[Go(go="polarity")]))))
+    loose = danger.judge.model_copy(
+        update={"danger": {name: one.model_copy(update={"stops": False}) for name, one in danger.judge.danger.items()}}
+    )
+    assert any(
+        "while a danger stands" in rule
+        for rule in rules_of(wide(live=step("live", judge=loose, next=[Go(go="polarity")])))
+    )
 
 
 def test_a_way_in_a_circle_is_found():
@@ -260,9 +291,27 @@ def test_a_way_in_a_circle_is_found():
     whole = load_plan("flame_sensing", equipment("larkspur"), meter("dunlin"))
     clip = whole.step("clip_in")
     loose = {**clip.at, "board_end": "any"}
-    procedure: Procedure = whole.procedure.model_copy(update={"steps": {**whole.procedure.steps, "clip_in": clip.model_copy(update={"at": loose})}})
-    things = {"burner": "out", "jumper": "none", "leads": "in_hand", "red_jack": "microamps", "dial": "dc_microamps", "rod_wire": "pulled", "door_switch": "held", "covers": "removed", "gas": "open", "board_end": "pulled"}
-    here = Session("clip_in", power="said_off", things=tuple((name, things[name]) for name in procedure.kinds()), agenda=("jumper_on",))
+    procedure: Procedure = whole.procedure.model_copy(
+        update={"steps": {**whole.procedure.steps, "clip_in": clip.model_copy(update={"at": loose})}}
+    )
+    things = {
+        "burner": "out",
+        "jumper": "none",
+        "leads": "in_hand",
+        "red_jack": "microamps",
+        "dial": "dc_microamps",
+        "rod_wire": "pulled",
+        "door_switch": "held",
+        "covers": "removed",
+        "gas": "open",
+        "board_end": "pulled",
+    }
+    here = Session(
+        "clip_in",
+        power="said_off",
+        things=tuple((name, things[name]) for name in procedure.kinds()),
+        agenda=("jumper_on",),
+    )
     assert way_to(whole.routes, "jumper_on", here) == ("wire_end_back", "clip_in", "jumper_on")
     assert way_to(make_plan(procedure, equipment("larkspur"), meter("dunlin")).routes, "jumper_on", here) is None
 
@@ -270,11 +319,29 @@ def test_a_way_in_a_circle_is_found():
 def test_the_dial_waits_for_the_proof_that_would_turn_it_back():
     """After a danger the door switch is held on proven dead power only, and the proof needs the dial on volts."""
     plan = load_plan("igniter_check", equipment("larkspur"), meter("dunlin"))
-    stands = {"burner": "out", "leads": "in_hand", "red_jack": "volts", "dial": "ac_volts", "door_switch": "free", "covers": "removed", "gas": "open", "plug": "fitted", "clamp": "around", "thermostat": "low"}
-    here = Session("dial_amps", power="said_off", things=tuple((name, stands[name]) for name in plan.procedure.kinds()), safety=(("hot_neutral_dead", "high"),))
+    stands = {
+        "burner": "out",
+        "leads": "in_hand",
+        "red_jack": "volts",
+        "dial": "ac_volts",
+        "door_switch": "free",
+        "covers": "removed",
+        "gas": "open",
+        "plug": "fitted",
+        "clamp": "around",
+        "thermostat": "low",
+    }
+    here = Session(
+        "dial_amps",
+        power="said_off",
+        things=tuple((name, stands[name]) for name in plan.procedure.kinds()),
+        safety=(("hot_neutral_dead", "high"),),
+    )
     way = way_to(plan.routes, "warm_amps", here)
     assert way is not None and way[-1] == "warm_amps"
-    assert way.index("meter_still_live") < way.index("dial_amps") < way.index("hold_door") and way.count("dial_amps") == 1
+    assert (
+        way.index("meter_still_live") < way.index("dial_amps") < way.index("hold_door") and way.count("dial_amps") == 1
+    )
 
 
 def test_the_way_depends_on_where_things_stand_and_on_nothing_else(adaptive):
@@ -286,7 +353,13 @@ def test_the_way_depends_on_where_things_stand_and_on_nothing_else(adaptive):
         plain = taking.first_step(adaptive.routes, name, session)
         for other in (
             replace(session, done=frozenset(), taken=(), trail=(), spoken=frozenset()),
-            replace(session, done=frozenset(adaptive.procedure.steps), skipped=("supply",), named=("a fault",), mended=(("a", "b"),)),
+            replace(
+                session,
+                done=frozenset(adaptive.procedure.steps),
+                skipped=("supply",),
+                named=("a fault",),
+                mended=(("a", "b"),),
+            ),
         ):
             assert taking.first_step(adaptive.routes, name, other) == plain
 

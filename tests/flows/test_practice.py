@@ -145,7 +145,11 @@ def test_the_proof_is_void_once_the_power_was_on() -> None:
 def test_practice_asks_for_the_very_readings_of_a_visit_and_judges_them_by_its_limits() -> None:
     procedure = load_procedure("flame_sensing")
     by_proof = {step.proves: step for step in procedure.steps.values() if step.proves}
-    assert tuple(by_proof[name].ask.probe for name in procedure.dead_proof) == PROOF == tuple(one.probe for one in proofs().steps)
+    assert (
+        tuple(by_proof[name].ask.probe for name in procedure.dead_proof)
+        == PROOF
+        == tuple(one.probe for one in proofs().steps)
+    )
     assert all(one.judge == by_proof[one.name].judge for one in proofs().steps)
 
 
@@ -294,7 +298,9 @@ def test_no_fault_is_right_too_where_every_reading_passes(known: Knowledge) -> N
     # 110.9 V is inside range B of ANSI C84.1 at the furnace (from 104 V; from memory): low, but within the limits.
     p = furnace("supply_low")
     nominal_volts = float(read(p.circuit, "supply_hot_neutral")[0])
-    at = lambda volts: replace(p, circuit=replace(p.circuit, supply_volts=p.circuit.supply_volts * volts / nominal_volts))  # noqa: E731
+    at = lambda volts: replace(
+        p, circuit=replace(p.circuit, supply_volts=p.circuit.supply_volts * volts / nominal_volts)
+    )  # noqa: E731
     slight = score(at(110.9), "healthy", known, rng())
     assert slight.mark == "right" and slight.mild and "within its limits" in slight.text
     assert score(at(110.9), "supply_low", known, rng()).mark == "right"
@@ -329,7 +335,10 @@ def test_a_slip_is_scored_once_and_says_what_was_unsafe(known: Knowledge) -> Non
     assert once.slips == ("ohms_power_on",) and "I stopped you once: ohms with the power on." in once.text
     p, _ = plug(p, False)
     both = score(p, "rod_open", known, rng())
-    assert both.slips == ("ohms_power_on", "rod_wire_live") and "I stopped you 2 times: ohms with the power on, and a hand on the live rod wire." in both.text
+    assert (
+        both.slips == ("ohms_power_on", "rod_wire_live")
+        and "I stopped you 2 times: ohms with the power on, and a hand on the live rod wire." in both.text
+    )
 
 
 def test_one_of_two_faults_is_half_right_and_the_pair_counts_either_way(known: Knowledge) -> None:
@@ -376,5 +385,8 @@ def test_a_cleaned_rod_is_read_cleaned() -> None:
         one, _ = light(one)
         shown.append(ask(one, "flame_current", rng())[1].taken.value.value)
     before, after = (float(read(p.circuit, probe)[0]) for probe in ("flame_current", "flame_current_after_cleaning"))
-    assert after > before and shown == [pytest.approx(before, rel=0.03, abs=0.05e-6), pytest.approx(after, rel=0.03, abs=0.05e-6)]
+    assert after > before and shown == [
+        pytest.approx(before, rel=0.03, abs=0.05e-6),
+        pytest.approx(after, rel=0.03, abs=0.05e-6),
+    ]
     assert practice.clean(furnace())[1].slip == "rod_wire_live"

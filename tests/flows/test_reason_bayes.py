@@ -20,7 +20,12 @@ from flows.reason.next import Gain, Place, Sight, choose, cost, entropy, gains, 
 
 
 def clouds(
-    mean: np.ndarray, cov: np.ndarray, owner: list[int], over: np.ndarray | None = None, senses: list[float] | None = None, looks: dict[str, list[list[float]]] | None = None
+    mean: np.ndarray,
+    cov: np.ndarray,
+    owner: list[int],
+    over: np.ndarray | None = None,
+    senses: list[float] | None = None,
+    looks: dict[str, list[list[float]]] | None = None,
 ) -> Components:
     """Components over probes named p0, p1, ... with scale 1 and no model floor. mean: (C, K+1), stretched.
 
@@ -52,7 +57,12 @@ def test_what_is_seen_by_hand() -> None:
 
 
 def test_a_flame_that_never_lit_is_no_word_about_what_the_flame_looks_like() -> None:
-    two = clouds(np.zeros((2, 1)), np.ones((2, 1, 1)), [0, 1], looks={PROVES: [[0.05, 0.05, 0.9], [0.5, 0.2, 0.3]], "flame": [[0.1, 0.9, 0.0], [0.9, 0.1, 0.0]]})
+    two = clouds(
+        np.zeros((2, 1)),
+        np.ones((2, 1, 1)),
+        [0, 1],
+        looks={PROVES: [[0.05, 0.05, 0.9], [0.5, 0.2, 0.3]], "flame": [[0.1, 0.9, 0.0], [0.9, 0.1, 0.0]]},
+    )
     found = weigh(two, {}, {PROVES: 2, "flame": 1}, odd=1e-12)
     assert set(found.each) == {PROVES}
     assert np.exp(found.log_likelihood) == pytest.approx([0.9, 0.3], rel=1e-9)
@@ -137,7 +147,13 @@ def test_what_is_left_after_another_probe() -> None:
     # Four equal faults. p0 and p1 each tell {0,1} from {2,3}; p2 tells {0,2} from {1,3}: 1 bit each.
     mean = np.array([[0.0, 0.0, 0.0, 0.0], [0.0, 0.0, 9.0, 0.0], [9.0, 9.0, 0.0, 0.0], [9.0, 9.0, 9.0, 0.0]])
     four = clouds(mean, np.stack([1e-4 * np.eye(4)] * 4), [0, 1, 2, 3])
-    sight = Sight(four, np.full(4, 0.25), weigh(four, {}, {}, odd=1e-9, keep_all=True), lambda _, value: np.zeros_like(value), 1e-9)
+    sight = Sight(
+        four,
+        np.full(4, 0.25),
+        weigh(four, {}, {}, odd=1e-9, keep_all=True),
+        lambda _, value: np.zeros_like(value),
+        1e-9,
+    )
     assert left_after(sight, "p1", "p0") == pytest.approx(0.0, abs=1e-3)
     assert left_after(sight, "p2", "p0") == pytest.approx(1.0, abs=1e-3)
 
@@ -172,7 +188,9 @@ def test_any_evidence_gives_a_whole_answer(known: Knowledge, data: st.DataObject
     for name in sorted(chosen):
         quantity = catalog.probes()[name].quantity
         top = known.meter.function(quantity).ranges[-1].top
-        given_readings[name] = as_measured(data.draw(st.one_of(st.just(math.inf), st.floats(0, top))), quantity, known.meter)
+        given_readings[name] = as_measured(
+            data.draw(st.one_of(st.just(math.inf), st.floats(0, top))), quantity, known.meter
+        )
     said = assess(given_readings, known)
     assert sum(p for _, p in said.ranked) == pytest.approx(1.0, abs=1e-9)
     assert said.next_probe not in given_readings

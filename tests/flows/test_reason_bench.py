@@ -45,13 +45,22 @@ def test_the_fixed_order_is_that_of_the_visit() -> None:
 
 def test_the_plain_thresholds_find_what_they_are_made_for(known: Knowledge) -> None:
     e, m = known.equipment, known.meter
-    cases = [case for case in draw(e, m, 31, 400) if case.truth in ("polarity_reversed", "secondary_swapped", "transformer_wrong_tap")]
+    cases = [
+        case
+        for case in draw(e, m, 31, 400)
+        if case.truth in ("polarity_reversed", "secondary_swapped", "transformer_wrong_tap")
+    ]
     assert len(cases) >= 10
     assert all(thresholds(e)(case).named == case.truth for case in cases)
 
 
 def test_the_rule_of_thumb_condemns_sound_boards(known: Knowledge) -> None:
-    cases = [case for case in draw(known.equipment, known.meter, 32, 200) if case.truth in ("burner_loose", "polarity_reversed", "secondary_swapped", "rod_wire_open") and case.shown["board_proves_flame"] == "goes"]
+    cases = [
+        case
+        for case in draw(known.equipment, known.meter, 32, 200)
+        if case.truth in ("burner_loose", "polarity_reversed", "secondary_swapped", "rod_wire_open")
+        and case.shown["board_proves_flame"] == "goes"
+    ]
     assert cases and all(rule_of_thumb(case).named == "board_not_sensing" for case in cases)
 
 
@@ -63,7 +72,11 @@ def test_a_handful_from_end_to_end(known: Knowledge) -> None:
     right = sum(named_right(one) for one in found) / sum(one.named is not None for one in found)
     assert right > 0.8
     assert all(len(set(one.taken)) == len(one.taken) <= len(catalog.probes()) for one in found)
-    text = table("head", {"reasoner": found, "thresholds": [thresholds(known.equipment)(case) for case in cases]}, np.random.default_rng(1))
+    text = table(
+        "head",
+        {"reasoner": found, "thresholds": [thresholds(known.equipment)(case) for case in cases]},
+        np.random.default_rng(1),
+    )
     assert "| furnaces | 24 | 24 |" in text
 
 
@@ -76,10 +89,18 @@ def test_a_named_part_of_a_pair_is_right_and_a_wrong_one_is_not() -> None:
 
 def test_the_second_worlds_words_are_judged_by_what_they_mend() -> None:
     second = Judge("second")
-    assert second.there("rod_insulator_damp", "insulator_leaking") and second.there("rod_coated", "supply_reversed+rod_coated")
-    assert not second.exact("rod_coated", "supply_reversed+rod_coated") and second.exact("rod_coated+polarity_reversed", "supply_reversed+rod_coated")
-    assert second.mended("connector_resistance", "plug_fails_warm") and not second.there("connector_resistance", "plug_fails_warm")
-    assert second.sound_board("board_rod_supply_low", "rod_coated") and not second.sound_board("board_not_sensing", "board_threshold_high")
+    assert second.there("rod_insulator_damp", "insulator_leaking") and second.there(
+        "rod_coated", "supply_reversed+rod_coated"
+    )
+    assert not second.exact("rod_coated", "supply_reversed+rod_coated") and second.exact(
+        "rod_coated+polarity_reversed", "supply_reversed+rod_coated"
+    )
+    assert second.mended("connector_resistance", "plug_fails_warm") and not second.there(
+        "connector_resistance", "plug_fails_warm"
+    )
+    assert second.sound_board("board_rod_supply_low", "rod_coated") and not second.sound_board(
+        "board_not_sensing", "board_threshold_high"
+    )
     assert not second.there("meter_fuse_blown", "rod_coated")
 
 

@@ -44,7 +44,9 @@ def test_each_fault_changes_only_the_parameters_it_names(name: str) -> None:
 
 def test_severity_grows_the_effect() -> None:
     furnace = healthy(equipment("larkspur"), meter("dunlin"), np.random.default_rng(3), 1)
-    grave = [float(with_fault(furnace, "rod_coated", np.array([s]), np.zeros(1)).coating_ohms[0]) for s in (0.0, 0.5, 1.0)]
+    grave = [
+        float(with_fault(furnace, "rod_coated", np.array([s]), np.zeros(1)).coating_ohms[0]) for s in (0.0, 0.5, 1.0)
+    ]
     assert grave[0] < grave[1] < grave[2]
     # even in the logarithm: the middle is the geometric mean of the ends, to the little that a clean rod has
     assert grave[1] == pytest.approx((grave[0] * grave[2]) ** 0.5, rel=1e-3)
@@ -75,7 +77,16 @@ def test_every_spoken_sentence_is_plain(name: str) -> None:
 
 
 def test_spoken_assessments_are_plain(known: Knowledge, evidence) -> None:
-    said = [assess(evidence(proves=proves, **change), known) for proves, change in ((True, {}), (False, {}), (False, {"flame_current": 0.8e-6}), (None, {"line_to_r": 144.0}), (False, {"ground_path": 4.4, "flame_current": 0.9e-6}))]
+    said = [
+        assess(evidence(proves=proves, **change), known)
+        for proves, change in (
+            (True, {}),
+            (False, {}),
+            (False, {"flame_current": 0.8e-6}),
+            (None, {"line_to_r": 144.0}),
+            (False, {"ground_path": 4.4, "flame_current": 0.9e-6}),
+        )
+    ]
     for one in said:
         assert textstat.flesch_kincaid_grade(f"{one.sentence} {one.next_why}") <= 6.0
         assert "{" not in one.sentence + one.next_why
@@ -86,14 +97,19 @@ def test_every_family_and_meter_can_be_known() -> None:
     pair = [name for name in catalog.shipped_prior() if set(catalog.parts(name)) == {"rod_coated", "secondary_swapped"}]
     for family in names("equipment"):
         for shown_by in names("meters"):
-            known = build_knowledge(equipment(family), meter(shown_by), np.random.default_rng(1), draws=16, names=few[:3] + pair)
+            known = build_knowledge(
+                equipment(family), meter(shown_by), np.random.default_rng(1), draws=16, names=few[:3] + pair
+            )
             assert np.isfinite(known.components.mean).all() and np.isfinite(known.components.cov).all()
             assert (np.linalg.eigvalsh(known.components.cov) > -1e-6).all()
 
 
 def test_the_same_seed_builds_the_same_knowledge_and_disk_keeps_it(tmp_path) -> None:
     family, shown_by = equipment("yarrow"), meter("pocket")
-    one, other = (build_knowledge(family, shown_by, np.random.default_rng(8), draws=16, names=["healthy", "rod_open"]) for _ in range(2))
+    one, other = (
+        build_knowledge(family, shown_by, np.random.default_rng(8), draws=16, names=["healthy", "rod_open"])
+        for _ in range(2)
+    )
     assert np.array_equal(one.components.cov, other.components.cov)
     save(one, tmp_path / "k.npz")
     back = load(tmp_path / "k.npz", family, shown_by)
@@ -109,7 +125,12 @@ def test_a_torn_cache_is_no_knowledge(tmp_path) -> None:
 
 
 def test_the_fingerprint_tells_seed_family_and_meter() -> None:
-    prints = {fingerprint(equipment(e), meter(m), s) for e in ("larkspur", "yarrow") for m in ("dunlin", "pocket") for s in (1, 2)}
+    prints = {
+        fingerprint(equipment(e), meter(m), s)
+        for e in ("larkspur", "yarrow")
+        for m in ("dunlin", "pocket")
+        for s in (1, 2)
+    }
     assert len(prints) == 8
 
 

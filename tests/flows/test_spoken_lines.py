@@ -57,7 +57,13 @@ def test_no_two_answers_open_together_sound_alike(name):
     for step, data in plan.procedure.steps.items():
         if data.end:
             continue
-        places = [Session(step, "ask"), Session(step, "confirm"), Session(step, "paused"), Session(step, "memo"), Session(step, "offer", outcome="fail")]
+        places = [
+            Session(step, "ask"),
+            Session(step, "confirm"),
+            Session(step, "paused"),
+            Session(step, "memo"),
+            Session(step, "offer", outcome="fail"),
+        ]
         places += [Session(step, "again", pending_answer=answer) for answer, one in data.answers.items() if one.again]
         for place in places:
             alike += [(f"{step}/{place.mode}", one.first, one.second) for one in check_apart(scope_for(plan, place))]

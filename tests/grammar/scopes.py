@@ -19,7 +19,9 @@ SCOPES = {
     "hertz": Scope("line", Asked("hertz", "hertz", 0, 99.99, 2), (), ALWAYS),
     "whole": Scope("whole", Asked("ac_volts", "volt", 0, 9999, 0), (), ALWAYS),
     "ready": Scope("place leads", None, (EN.option("ready"),), ALWAYS),
-    "choice": Scope("proves", None, (Option("held", ("the flame stays on",)), Option("lost", ("it dropped out",))), ALWAYS),
+    "choice": Scope(
+        "proves", None, (Option("held", ("the flame stays on",)), Option("lost", ("it dropped out",))), ALWAYS
+    ),
     "memo": Scope("memo", None, (), ("end_note",)),
     "nothing": Scope("closed"),
 }

@@ -96,7 +96,10 @@ def test_pocketsphinx_takes_the_jsgf(name, decoder, capsys):
     loaded = time.perf_counter()
     assert decoder.current_search() == "scope"
     with capsys.disabled():
-        print(f"\n  {name}: {len(text)} characters, built in {(built - begin) * 1e3:.1f} ms, loaded in {(loaded - built) * 1e3:.1f} ms", end="")
+        print(
+            f"\n  {name}: {len(text)} characters, built in {(built - begin) * 1e3:.1f} ms, loaded in {(loaded - built) * 1e3:.1f} ms",
+            end="",
+        )
 
 
 @pytest.mark.parametrize("name", SCOPES)
@@ -128,7 +131,12 @@ def test_every_word_can_be_pronounced(name):
 
 
 def test_own_pronunciations_are_only_for_words_that_need_them():
-    phones = {phone for word in ("zoology", "joy", "thought", "measure", "church", "hug", "young") for way in dictionary()[word] for phone in way}
+    phones = {
+        phone
+        for word in ("zoology", "joy", "thought", "measure", "church", "hug", "young")
+        for way in dictionary()[word]
+        for phone in way
+    }
     everything = set().union(*(phone for ways in dictionary().values() for phone in ways))
     assert phones <= everything
     for word, said in pronunciations().items():
@@ -213,7 +221,11 @@ def test_what_is_offered_is_what_the_display_can_show(name):
         centre = round(from_si(end, asked.unit) * 10**asked.decimals)
         for count in range(centre - 120, centre + 121):
             digits = f"{count / 10**asked.decimals:.{asked.decimals}f}"
-            shown = round(from_si(asked.low, asked.unit) * 10**asked.decimals) <= count <= round(from_si(asked.high, asked.unit) * 10**asked.decimals)
+            shown = (
+                round(from_si(asked.low, asked.unit) * 10**asked.decimals)
+                <= count
+                <= round(from_si(asked.high, asked.unit) * 10**asked.decimals)
+            )
             assert accepts(scope, digits_spoken(digits)) == shown, digits
 
 
@@ -235,7 +247,9 @@ def test_the_same_seed_gives_the_same_sentences():
 
 def test_the_whole_vocabulary_is_reached_by_random_sentences():
     scope = SCOPES["volts_digits"]
-    assert {word for text in sentences(scope, random.Random(3), 20000) for word in text.split()} == words_of(tree_of(scope))
+    assert {word for text in sentences(scope, random.Random(3), 20000) for word in text.split()} == words_of(
+        tree_of(scope)
+    )
 
 
 @pytest.mark.parametrize(

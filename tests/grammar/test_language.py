@@ -60,7 +60,11 @@ def broken(tmp_path: Path, old: str, new: str) -> Path:
         ("[go back, go back one step]", "[go back, say again]", "'say again' means both 'repeat' and 'back'"),
         ("[go back, go back one step]", "[Go back]", "lower case"),
         ("[go back, go back one step]", "[]", "at least 1"),
-        ("two_digit:  [teens, tens, tens ones]", "two_digit:  [teens, tens, tons ones]", "'tons', which is not written above"),
+        (
+            "two_digit:  [teens, tens, tens ones]",
+            "two_digit:  [teens, tens, tons ones]",
+            "'tons', which is not written above",
+        ),
         ("two_digit:  [teens, tens, tens ones]", "two_digit:  [teens, 'tens & ones']", "'&' in the number shape"),
         ("key: en", "kay: en", "'key'"),
         ("    spelled:    [zero, ones, long_spelled]\n", "", "'spelled' is missing"),
@@ -93,7 +97,16 @@ def test_a_second_number_structure_needs_only_data(tmp_path):
 
     classes = {
         "ones": {"ein": 1, "zwei": 2, "drei": 3, "vier": 4, "fünf": 5, "sechs": 6, "sieben": 7, "acht": 8, "neun": 9},
-        "tens": {"zwanzig": 20, "dreißig": 30, "vierzig": 40, "fünfzig": 50, "sechzig": 60, "siebzig": 70, "achtzig": 80, "neunzig": 90},
+        "tens": {
+            "zwanzig": 20,
+            "dreißig": 30,
+            "vierzig": 40,
+            "fünfzig": 50,
+            "sechzig": 60,
+            "siebzig": 70,
+            "achtzig": 80,
+            "neunzig": 90,
+        },
     }
     shapes = Shapes(classes, {"number": (pattern("ones 'und' tens"), pattern("tens"))})
     for value in (number for number in range(20, 100) if number % 10 or number >= 20):
@@ -115,7 +128,14 @@ def test_scales_and_conversion():
 def test_against_pint_prefixes():
     """Every scale against the decimal prefix in its own name."""
     for key, one in units.units().items():
-        prefix = next((value for name, value in {"micro": "0.000001", "milli": "0.001", "kil": "1000", "meg": "1000000"}.items() if key.startswith(name)), "1")
+        prefix = next(
+            (
+                value
+                for name, value in {"micro": "0.000001", "milli": "0.001", "kil": "1000", "meg": "1000000"}.items()
+                if key.startswith(name)
+            ),
+            "1",
+        )
         assert str(one.scale) == prefix, key
 
 
@@ -128,12 +148,20 @@ def test_quantities():
 
 
 def test_how_a_unit_is_said_and_written():
-    assert (spoken("volt", "1"), spoken("volt", "1.0"), spoken("volt", 2), spoken("microamp", 1)) == ("volt", "volts", "volts", "microamp")
+    assert (spoken("volt", "1"), spoken("volt", "1.0"), spoken("volt", 2), spoken("microamp", 1)) == (
+        "volt",
+        "volts",
+        "volts",
+        "microamp",
+    )
     assert (symbol("microamp"), symbol("kilohm"), symbol("ohm")) == ("µA", "kΩ", "Ω")
 
 
 def test_the_units_file_is_refused_with_its_line(tmp_path):
     path = tmp_path / "units.yaml"
-    path.write_text("format: 1\nunits:\n  volt: {kind: voltage, scale: \"-1\", symbol: V, typed: [v]}\nquantities: {}\n", encoding="utf-8")
+    path.write_text(
+        'format: 1\nunits:\n  volt: {kind: voltage, scale: "-1", symbol: V, typed: [v]}\nquantities: {}\n',
+        encoding="utf-8",
+    )
     with pytest.raises(DataFileError, match=r"line 3.*above 0"):
         load_yaml(path, units._File)

@@ -103,13 +103,17 @@ seven hundred seventy seven           777
 nine nine nine nine                   9999
 """.strip().splitlines()
 
-REJECT = """
+REJECT = (
+    """
 |hundred|thousand|and|point|minus|oh|oh oh|and a half|five and|one hundred and|point point five|five point
 twenty oh five|twenty fifteen|fifteen two|ten one|zero five|zero zero|one thousand thousand|hundred five
 twenty one thirty|five point twenty|three point fifteen|one point and a half|minus minus two|two minus|half|seven and
 one point two point three|twenty one hundred and one hundred|one hundred five six|five five five five five five five
 one hundred hundred|and five|banana|five banana|a|a hundred hundred|three a half|minus|minus banana
-""".strip().replace("\n", "|").split("|")
+""".strip()
+    .replace("\n", "|")
+    .split("|")
+)
 
 WRITTEN = st.from_regex(re.compile(r"-?(0|[1-9]\d{0,3})(\.\d{1,3})?", re.ASCII), fullmatch=True)
 
@@ -127,12 +131,26 @@ def test_rejects(text):
     assert read(text.split()) == ()
 
 
-@pytest.mark.parametrize("text", ["one five", "eight four point seven", "point six", "oh point seven", "one oh five", "zero", "minus one five", "five"])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "one five",
+        "eight four point seven",
+        "point six",
+        "oh point seven",
+        "one oh five",
+        "zero",
+        "minus one five",
+        "five",
+    ],
+)
 def test_digit_by_digit_is_seen(text):
     assert parse(text).spelled
 
 
-@pytest.mark.parametrize("text", ["fifteen", "one fifteen", "eighty four point seven", "three and a half", "one hundred", "ten"])
+@pytest.mark.parametrize(
+    "text", ["fifteen", "one fifteen", "eighty four point seven", "three and a half", "one hundred", "ten"]
+)
 def test_grouped_numbers_are_not_digit_by_digit(text):
     assert not parse(text).spelled
 
@@ -177,7 +195,17 @@ def test_say_reads_back(number, decimals):
     assert float(parse(say(value, decimals)).digits) == pytest.approx(value)
 
 
-@pytest.mark.parametrize(("value", "decimals", "words"), [(121, 0, "one hundred twenty one"), (84.7, 1, "eighty four point seven"), (0.7, 1, "zero point seven"), (-3.5, 1, "minus three point five"), (120.05, 2, "one hundred twenty point zero five"), (1500, 0, "one thousand five hundred")])
+@pytest.mark.parametrize(
+    ("value", "decimals", "words"),
+    [
+        (121, 0, "one hundred twenty one"),
+        (84.7, 1, "eighty four point seven"),
+        (0.7, 1, "zero point seven"),
+        (-3.5, 1, "minus three point five"),
+        (120.05, 2, "one hundred twenty point zero five"),
+        (1500, 0, "one thousand five hundred"),
+    ],
+)
 def test_say(value, decimals, words):
     assert say(value, decimals) == words
 
@@ -198,11 +226,25 @@ def test_no_words_for_infinity():
         say(float("inf"))
 
 
-@pytest.mark.parametrize(("text", "other"), [("fifteen", "50"), ("fifty", "15"), ("thirteen", "30"), ("thirty", "13"), ("one fifteen", "150"), ("one hundred fifty", "115"), ("one forty point one", "114.1"), ("nineteen point five", "90.5")])
+@pytest.mark.parametrize(
+    ("text", "other"),
+    [
+        ("fifteen", "50"),
+        ("fifty", "15"),
+        ("thirteen", "30"),
+        ("thirty", "13"),
+        ("one fifteen", "150"),
+        ("one hundred fifty", "115"),
+        ("one forty point one", "114.1"),
+        ("nineteen point five", "90.5"),
+    ],
+)
 def test_teens_and_tens_are_mistaken_for_each_other(text, other):
     assert [one.digits for one in mistaken(text.split())] == [other]
 
 
-@pytest.mark.parametrize("text", ["fifty two", "one five", "twenty", "twelve", "one twenty one", "eighty four point seven"])
+@pytest.mark.parametrize(
+    "text", ["fifty two", "one five", "twenty", "twelve", "one twenty one", "eighty four point seven"]
+)
 def test_others_are_not(text):
     assert mistaken(text.split()) == ()

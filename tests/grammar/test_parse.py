@@ -71,7 +71,22 @@ def test_typed(text, value):
     assert (found.value if isinstance(found, Reading) else None) == value
 
 
-@pytest.mark.parametrize(("text", "scope", "value"), [("4.7k", "ohms", 4700.0), ("4.7 kΩ", "ohms", 4700.0), ("2 MΩ", "ohms", 2e6), ("1,200 ohms", "ohms", 1200.0), ("0.6Ω", "ohms", 0.6), ("7.5 µA", "microamps", 7.5e-6), ("7.5 μA", "microamps", 7.5e-6), ("-7.5uA", "microamps", -7.5e-6), ("−2", "microamps", -2e-6), ("-.5", "microamps", -0.5e-6), ("60 Hz", "hertz", 60.0)])
+@pytest.mark.parametrize(
+    ("text", "scope", "value"),
+    [
+        ("4.7k", "ohms", 4700.0),
+        ("4.7 kΩ", "ohms", 4700.0),
+        ("2 MΩ", "ohms", 2e6),
+        ("1,200 ohms", "ohms", 1200.0),
+        ("0.6Ω", "ohms", 0.6),
+        ("7.5 µA", "microamps", 7.5e-6),
+        ("7.5 μA", "microamps", 7.5e-6),
+        ("-7.5uA", "microamps", -7.5e-6),
+        ("−2", "microamps", -2e-6),
+        ("-.5", "microamps", -0.5e-6),
+        ("60 Hz", "hertz", 60.0),
+    ],
+)
 def test_typed_symbols(text, scope, value):
     found = meant(text, SCOPES[scope], "typed")
     assert isinstance(found, Reading)
@@ -83,7 +98,17 @@ def test_digits_keep_what_was_said():
     assert meant("eighty four point seven").digits == "84.7"
 
 
-@pytest.mark.parametrize(("text", "other"), [("fifteen", 50.0), ("fifty", 15.0), ("one fifteen", 150.0), ("one hundred fifty volts", 115.0), ("one five", None), ("fifty two", None)])
+@pytest.mark.parametrize(
+    ("text", "other"),
+    [
+        ("fifteen", 50.0),
+        ("fifty", 15.0),
+        ("one fifteen", 150.0),
+        ("one hundred fifty volts", 115.0),
+        ("one five", None),
+        ("fifty two", None),
+    ],
+)
 def test_teens_and_tens_name_what_they_sound_like(text, other):
     assert meant(text).sounds_like == other
 
@@ -164,7 +189,9 @@ def test_unclear_says_why(scope, text, reason):
     found = meant(text, SCOPES[scope])
     assert isinstance(found, Unclear)
     assert found.reason == reason
-    assert (found.reading is not None) == (reason in ("out_of_range", "too_fine", "wrong_unit") or (scope == "volts_digits"))
+    assert (found.reading is not None) == (
+        reason in ("out_of_range", "too_fine", "wrong_unit") or (scope == "volts_digits")
+    )
 
 
 def test_the_wrong_unit_comes_with_what_was_understood():
@@ -172,7 +199,19 @@ def test_the_wrong_unit_comes_with_what_was_understood():
     assert (found.value, found.quantity, found.unit) == (7500.0, "ohms", "kilohm")
 
 
-@pytest.mark.parametrize(("text", "value"), [("one five", 15.0), ("eight four point seven", 84.7), ("oh point seven", 0.7), ("point six", 0.6), ("one two one point oh volts", 121.0), ("zero", 0.0), ("15", 15.0), ("one oh five", 105.0)])
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [
+        ("one five", 15.0),
+        ("eight four point seven", 84.7),
+        ("oh point seven", 0.7),
+        ("point six", 0.6),
+        ("one two one point oh volts", 121.0),
+        ("zero", 0.0),
+        ("15", 15.0),
+        ("one oh five", 105.0),
+    ],
+)
 def test_digit_by_digit(text, value):
     assert meant(text, SCOPES["volts_digits"]).value == value
 
@@ -187,7 +226,16 @@ def test_no(text):
     assert meant(text, READBACK) == Choice("no", text)
 
 
-@pytest.mark.parametrize(("text", "value"), [("no, eight three", 83.0), ("no eighty three", 83.0), ("no it is eighty three point one", 83.1), ("that is wrong one twenty one", 121.0), ("no that is wrong fifteen volts", 15.0)])
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [
+        ("no, eight three", 83.0),
+        ("no eighty three", 83.0),
+        ("no it is eighty three point one", 83.1),
+        ("that is wrong one twenty one", 121.0),
+        ("no that is wrong fifteen volts", 15.0),
+    ],
+)
 def test_no_with_the_right_reading(text, value):
     found = meant(text, READBACK)
     assert isinstance(found, Choice)
@@ -230,7 +278,19 @@ def test_a_command_that_is_not_open_is_not_taken(id):
 
 
 @pytest.mark.parametrize("scope", SCOPES)
-@pytest.mark.parametrize("text", ["i smell gas", "smell gas", "gas smell", "hey wait i smell gas in here", "ninety two volts i smell gas", "[unk] gas smell [unk]", "I SMELL GAS!", "there is a gas leak"])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "i smell gas",
+        "smell gas",
+        "gas smell",
+        "hey wait i smell gas in here",
+        "ninety two volts i smell gas",
+        "[unk] gas smell [unk]",
+        "I SMELL GAS!",
+        "there is a gas leak",
+    ],
+)
 def test_gas_is_heard_in_every_scope(scope, text):
     found = meant(text, SCOPES[scope])
     assert isinstance(found, Command)
@@ -271,7 +331,29 @@ def test_any_text_gives_some_answer(text):
 
 
 @settings(deadline=None)
-@given(st.lists(st.sampled_from([*language("en").numbers.alike, "one", "two", "hundred", "and", "point", "a", "half", "minus", "between", "volts", "ac", "no", "oh"]), max_size=7))
+@given(
+    st.lists(
+        st.sampled_from(
+            [
+                *language("en").numbers.alike,
+                "one",
+                "two",
+                "hundred",
+                "and",
+                "point",
+                "a",
+                "half",
+                "minus",
+                "between",
+                "volts",
+                "ac",
+                "no",
+                "oh",
+            ]
+        ),
+        max_size=7,
+    )
+)
 def test_a_reading_is_always_one_the_display_can_show(words):
     found = meant(" ".join(words))
     if isinstance(found, Reading) and not found.over_limit:
@@ -279,7 +361,9 @@ def test_a_reading_is_always_one_the_display_can_show(words):
         assert found.step >= 0.1 - 1e-12
 
 
-@pytest.mark.parametrize("text", ["i smell gas", "one i smell gas two", "say again", "yes", "one twenty one", "", "[unk]"])
+@pytest.mark.parametrize(
+    "text", ["i smell gas", "one i smell gas two", "say again", "yes", "one twenty one", "", "[unk]"]
+)
 @pytest.mark.parametrize("scope", [VOLTS, READBACK])
 def test_the_command_alone_is_what_the_whole_parse_takes_it_for(scope, text):
     whole = understand(Heard(text, engine="x"), scope)

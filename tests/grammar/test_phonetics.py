@@ -11,19 +11,54 @@ from grammar.phonetics import APART, check_apart, dictionary, distance, phone_co
 from grammar.scope import Option, Scope
 from tests.grammar.scopes import EN, SCOPES
 
-WORDS = ["eight", "fifteen", "fifty", "five", "four", "gas", "help", "leads", "no", "one", "power", "stop", "yes", "zero"]
+WORDS = [
+    "eight",
+    "fifteen",
+    "fifty",
+    "five",
+    "four",
+    "gas",
+    "help",
+    "leads",
+    "no",
+    "one",
+    "power",
+    "stop",
+    "yes",
+    "zero",
+]
 PHONES = sorted({phone for word in WORDS for way in dictionary()[word] for phone in way})
 
 
-@pytest.mark.parametrize(("first", "second"), [("power is on", "power is off"), ("fifteen", "fifty"), ("repeat", "ready"), ("note", "no"), ("that is right", "that is wrong")])
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [
+        ("power is on", "power is off"),
+        ("fifteen", "fifty"),
+        ("repeat", "ready"),
+        ("note", "no"),
+        ("that is right", "that is wrong"),
+    ],
+)
 def test_pairs_that_are_known_to_be_mixed_up_are_flagged(first, second):
     """The first three were measured as confused by a plain recogniser."""
     scope = Scope("pair", None, (Option("first", (first,)), Option("second", (second,))))
-    assert [(one.first, one.second) for one in check_apart(scope) if {one.first_id, one.second_id} == {"first", "second"}] == [(first, second)]
+    assert [
+        (one.first, one.second) for one in check_apart(scope) if {one.first_id, one.second_id} == {"first", "second"}
+    ] == [(first, second)]
     assert distance(first, second) < APART
 
 
-@pytest.mark.parametrize(("first", "second"), [("the breaker is on", "i pulled the plug"), ("yes", "no"), ("that is correct", "that is wrong"), ("say again", "i am ready"), ("stop", "help")])
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [
+        ("the breaker is on", "i pulled the plug"),
+        ("yes", "no"),
+        ("that is correct", "that is wrong"),
+        ("say again", "i am ready"),
+        ("stop", "help"),
+    ],
+)
 def test_pairs_chosen_apart_are_not(first, second):
     assert distance(first, second) >= APART
 

@@ -7,7 +7,14 @@ from dataclasses import replace
 from flows.circuit import OPEN, Furnace, nominal
 from flows.judge.profiles import equipment
 
-NAME = {"board_rod_terminal": "terminal", "rod_wire_end": "end", "board_ground": "board", "connector_out": "cout", "connector_in": "cin", "rod_blade": "blade"}
+NAME = {
+    "board_rod_terminal": "terminal",
+    "rod_wire_end": "end",
+    "board_ground": "board",
+    "connector_out": "cout",
+    "connector_in": "cin",
+    "rod_blade": "blade",
+}
 
 
 def furnace(family: str = "larkspur", **changes: float) -> Furnace:
@@ -34,7 +41,9 @@ LINEAR = {
     "C on the cabinet, rod supply from the low side": furnace(common_at_cabinet=1.0, rod_from_secondary=1.0),
     "plug at the rod of 5 MΩ": furnace(rod_plug_ohms=5e6),
     "rod supply from the low side": furnace(rod_from_secondary=1.0),
-    "rod supply from the low side, secondary exchanged, C floating": furnace(rod_from_secondary=1.0, orientation=-1.0, common_ground_ohms=OPEN),
+    "rod supply from the low side, secondary exchanged, C floating": furnace(
+        rod_from_secondary=1.0, orientation=-1.0, common_ground_ohms=OPEN
+    ),
     "insulator of 300 kΩ": furnace(insulator_ohms=3e5),
     "rod shorted": furnace(insulator_ohms=0.5),
     "wire chafed": furnace(chafe_ohms=4e5),
@@ -44,7 +53,16 @@ LINEAR = {
     "yarrow": furnace("yarrow"),
 }
 
-PAIRS = (("hot", "neutral", True), ("hot", "ground", True), ("neutral", "ground", True), ("r", "common", True), ("hot", "r", True), ("rod_wire_end", "burner", False), ("rod_wire_end", "burner", True), ("chassis", "earth", True))
+PAIRS = (
+    ("hot", "neutral", True),
+    ("hot", "ground", True),
+    ("neutral", "ground", True),
+    ("r", "common", True),
+    ("hot", "r", True),
+    ("rod_wire_end", "burner", False),
+    ("rod_wire_end", "burner", True),
+    ("chassis", "earth", True),
+)
 
 FLAMES = {
     "healthy": furnace(),

@@ -81,7 +81,11 @@ def _rod_supply(f: Furnace) -> list[str]:
         step = f.rod_share * f.turns
         stands_on = "common" if f.common_at_cabinet else "board"
         return [f"Erod boost {stands_on} r common {step}", "Vrod boost behind 0", f"Frod r common Vrod {step}"]
-    return [f"Erod boost neutral hot neutral {f.rod_share}", "Vrod boost behind 0", f"Frod hot neutral Vrod {f.rod_share}"]
+    return [
+        f"Erod boost neutral hot neutral {f.rod_share}",
+        "Vrod boost behind 0",
+        f"Frod hot neutral Vrod {f.rod_share}",
+    ]
 
 
 def ac_volts(f: Furnace, a: str, b: str, *, powered: bool = True, plugged: bool = True) -> float:
@@ -97,8 +101,18 @@ def dead_ohms(f: Furnace, a: str, b: str, *, plugged: bool = True) -> float:
 
     The transformer gives its windings to direct current; the service gives nothing.
     """
-    cards = [card for card in parts(f, powered=False, lit=False, plugged=plugged, drive="DC 0") if not card.startswith(("Esec", "Fprim", "Vsense24", "Rwinding", "Erod", "Vrod", "Frod", "Rrods", "Crod"))]
-    cards += [f"Rprim hot neutral {f.primary_ohms}", f"Rsec r common {f.winding_ohms / 2}", "Itest 0 probe DC 1u", f"Rleads probe {a} {f.lead_ohms}", f"Ireturn {b} 0 DC 1u"]
+    cards = [
+        card
+        for card in parts(f, powered=False, lit=False, plugged=plugged, drive="DC 0")
+        if not card.startswith(("Esec", "Fprim", "Vsense24", "Rwinding", "Erod", "Vrod", "Frod", "Rrods", "Crod"))
+    ]
+    cards += [
+        f"Rprim hot neutral {f.primary_ohms}",
+        f"Rsec r common {f.winding_ohms / 2}",
+        "Itest 0 probe DC 1u",
+        f"Rleads probe {a} {f.lead_ohms}",
+        f"Ireturn {b} 0 DC 1u",
+    ]
     out = run([*cards, ".control", "op", f"print v(probe)-v({b})", ".endc"])
     return _number(out, r"v\(probe\)\S* = (\S+)") / 1e-6
 
@@ -110,13 +124,29 @@ def flame(f: Furnace, *, meter: bool, volts: tuple[str, str] | None = None) -> d
     cards = [card.replace("Vmeter end series 0", "Vmeter end inmeter 0") for card in cards]
     cards.append(f"Rburden inmeter series {f.burden_ohms + f.lead_ohms if meter else 1e-3}")
     start = SECONDS - 6 / f.frequency
-    wanted = [f"meas tran wire avg i(Vmeter) from={start} to={SECONDS}", f"meas tran drop avg vsense from={start} to={SECONDS}"]
+    wanted = [
+        f"meas tran wire avg i(Vmeter) from={start} to={SECONDS}",
+        f"meas tran drop avg vsense from={start} to={SECONDS}",
+    ]
     lets = [f"let vsense=v(terminal)-v({'common' if f.common_at_cabinet else 'board'})"]
     if volts:
         cards += [f"Rmeter {volts[0]} lead {f.input_ohms}", f"Rleads lead {volts[1]} {f.lead_ohms}"]
         lets.append(f"let shown=v({volts[0]})-v(lead)")
-        wanted += [f"meas tran rms rms shown from={start} to={SECONDS}", f"meas tran mean avg shown from={start} to={SECONDS}"]
-    out = run([*cards, ".options reltol=1e-5 abstol=1e-15 vntol=1e-7", ".control", f"tran 50u {SECONDS} {start - 1e-3} 50u uic", *lets, *wanted, ".endc"])
+        wanted += [
+            f"meas tran rms rms shown from={start} to={SECONDS}",
+            f"meas tran mean avg shown from={start} to={SECONDS}",
+        ]
+    out = run(
+        [
+            *cards,
+            ".options reltol=1e-5 abstol=1e-15 vntol=1e-7",
+            ".control",
+            f"tran 50u {SECONDS} {start - 1e-3} 50u uic",
+            *lets,
+            *wanted,
+            ".endc",
+        ]
+    )
     found = {"wire": _number(out, r"wire\s+=\s+(\S+)"), "sense": -_number(out, r"drop\s+=\s+(\S+)") / f.sense_ohms}
     if volts:
         rms, mean = _number(out, r"rms\s+=\s+(\S+)"), _number(out, r"mean\s+=\s+(\S+)")

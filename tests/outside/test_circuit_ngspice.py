@@ -16,9 +16,13 @@ from flows.circuit import flame_current, ohms, sense_current, volts
 from tests.outside import spice_netlist as spice
 from tests.outside.circuit_cases import FLAMES, LINEAR, NAME, PAIRS
 
-pytestmark = pytest.mark.skipif(shutil.which("ngspice") is None, reason="ngspice is not installed; install the Debian package ngspice")
+pytestmark = pytest.mark.skipif(
+    shutil.which("ngspice") is None, reason="ngspice is not installed; install the Debian package ngspice"
+)
 
 WITHIN = 0.01
+
+
 @pytest.mark.parametrize("case", LINEAR)
 def test_ac_volts(case: str) -> None:
     f = LINEAR[case]
@@ -31,16 +35,31 @@ def test_ac_volts(case: str) -> None:
 def test_ac_volts_with_the_switch_off(case: str) -> None:
     f = LINEAR[case]
     for a, b in (("hot", "neutral"), ("hot", "ground"), ("neutral", "ground")):
-        assert float(volts(f, a, b, powered=False)) == pytest.approx(spice.ac_volts(f, a, b, powered=False), rel=WITHIN, abs=20e-6), (a, b)
+        assert float(volts(f, a, b, powered=False)) == pytest.approx(
+            spice.ac_volts(f, a, b, powered=False), rel=WITHIN, abs=20e-6
+        ), (a, b)
 
 
-@pytest.mark.parametrize("case", ["healthy", "insulator of 300 kΩ", "wire chafed", "connector of 5 MΩ", "burner corroded", "rod shorted"])
+@pytest.mark.parametrize(
+    "case", ["healthy", "insulator of 300 kΩ", "wire chafed", "connector of 5 MΩ", "burner corroded", "rod shorted"]
+)
 def test_dead_ohms(case: str) -> None:
     f = LINEAR[case]
-    for a, b in (("burner", "board_ground"), ("rod_wire_end", "chassis"), ("board_rod_terminal", "rod_wire_end"), ("rod", "burner"), ("hot", "neutral"), ("r", "common")):
+    for a, b in (
+        ("burner", "board_ground"),
+        ("rod_wire_end", "chassis"),
+        ("board_rod_terminal", "rod_wire_end"),
+        ("rod", "burner"),
+        ("hot", "neutral"),
+        ("r", "common"),
+    ):
         theirs = spice.dead_ohms(f, NAME.get(a, a), NAME.get(b, b))
         ours = float(ohms(f, a, b))
-        assert (ours == np.inf and theirs > f.ohms_top) or ours == pytest.approx(theirs, rel=WITHIN, abs=2e-3), (a, b, theirs)
+        assert (ours == np.inf and theirs > f.ohms_top) or ours == pytest.approx(theirs, rel=WITHIN, abs=2e-3), (
+            a,
+            b,
+            theirs,
+        )
 
 
 @pytest.mark.parametrize("case", FLAMES)
@@ -55,7 +74,14 @@ def test_what_the_board_senses(case: str) -> None:
     assert float(sense_current(f)) == pytest.approx(spice.flame(f, meter=False)["sense"], rel=WITHIN, abs=2e-9)
 
 
-@pytest.mark.parametrize(("case", "a", "b"), [("healthy", "rod_wire_end", "burner"), ("burner corroded, 6 MΩ", "rod_wire_end", "burner"), ("connector of 4 MΩ", "board_rod_terminal", "chassis")])
+@pytest.mark.parametrize(
+    ("case", "a", "b"),
+    [
+        ("healthy", "rod_wire_end", "burner"),
+        ("burner corroded, 6 MΩ", "rod_wire_end", "burner"),
+        ("connector of 4 MΩ", "board_rod_terminal", "chassis"),
+    ],
+)
 def test_lit_volts_on_the_rod_wire(case: str, a: str, b: str) -> None:
     f = FLAMES[case]
     theirs = spice.flame(f, meter=False, volts=(NAME[a], b))

@@ -16,13 +16,17 @@ FOOT = 0.3048
 
 
 # NEC (NFPA 70) chapter 9, table 8, direct current resistance at 75 °C, uncoated copper, solid, ohms per 1000 ft; from memory.
-@pytest.mark.parametrize(("awg", "per_thousand_feet"), [(18, 7.77), (16, 4.89), (14, 3.07), (12, 1.93), (10, 1.21), (8, 0.764)])
+@pytest.mark.parametrize(
+    ("awg", "per_thousand_feet"), [(18, 7.77), (16, 4.89), (14, 3.07), (12, 1.93), (10, 1.21), (8, 0.764)]
+)
 def test_table_8_at_75_degrees(awg: int, per_thousand_feet: float) -> None:
     assert resistance(awg, 1000 * FOOT, celsius=75) == pytest.approx(per_thousand_feet, rel=0.005)
 
 
 # ASTM B258, nominal diameters in mils; from memory.
-@pytest.mark.parametrize(("awg", "mils"), [(-3, 460.0), (0, 324.9), (10, 101.9), (14, 64.1), (18, 40.3), (24, 20.1), (36, 5.0)])
+@pytest.mark.parametrize(
+    ("awg", "mils"), [(-3, 460.0), (0, 324.9), (10, 101.9), (14, 64.1), (18, 40.3), (24, 20.1), (36, 5.0)]
+)
 def test_gauge_diameters(awg: int, mils: float) -> None:
     assert diameter(awg) == pytest.approx(mils * MIL, abs=0.06 * MIL)
 

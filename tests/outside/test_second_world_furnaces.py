@@ -218,7 +218,9 @@ def test_nothing_of_the_product_is_imported() -> None:
             for name in names:
                 seen += 1
                 top = name.split(".")[0]
-                assert top in allowed or top in sys.stdlib_module_names or name == own or name.startswith(f"{own}."), f"{path.name} imports {name}"
+                assert top in allowed or top in sys.stdlib_module_names or name == own or name.startswith(f"{own}."), (
+                    f"{path.name} imports {name}"
+                )
     assert seen > 50
 
 

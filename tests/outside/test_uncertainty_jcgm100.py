@@ -18,13 +18,29 @@ from grammar.answers import Reading
 def plain_meter(percent: float = 1e-9, digits: int = 0, resolution: float = 1e-9, anew: int = 0) -> Meter:
     """A meter of one range with just that error. anew: digits that differ from reading to reading."""
     return Meter.model_validate(
-        {"format": 1, "id": "plain", "name": "Plain", "invented": True, "about": "for a test", "functions": {"ac_volts": {"percent": percent, "digits": digits, "repeat_digits": anew, "ranges": [{"top": 1e6, "resolution": resolution}]}}}
+        {
+            "format": 1,
+            "id": "plain",
+            "name": "Plain",
+            "invented": True,
+            "about": "for a test",
+            "functions": {
+                "ac_volts": {
+                    "percent": percent,
+                    "digits": digits,
+                    "repeat_digits": anew,
+                    "ranges": [{"top": 1e6, "resolution": resolution}],
+                }
+            },
+        }
     )
 
 
 def test_bounds_are_taken_as_rectangular() -> None:
     # JCGM 100:2008, 4.3.7: u = a/√3. Its example: copper's coefficient, bounds ±0.40e-6 per °C, u = 0.23e-6.
-    assert measured_value(0.40e-6 * 100, "ac_volts", plain_meter(percent=1.0, resolution=1e-15)).u == pytest.approx(0.40e-6 / math.sqrt(3), rel=1e-6)
+    assert measured_value(0.40e-6 * 100, "ac_volts", plain_meter(percent=1.0, resolution=1e-15)).u == pytest.approx(
+        0.40e-6 / math.sqrt(3), rel=1e-6
+    )
     assert 0.40e-6 / math.sqrt(3) == pytest.approx(0.23e-6, abs=0.005e-6)
 
 
@@ -35,15 +51,30 @@ def test_resolution_of_a_display() -> None:
 
 @settings(deadline=None)
 @given(st.floats(0, 600), st.floats(0.1, 3), st.integers(0, 9), st.sampled_from([0.001, 0.01, 0.1, 1.0]))
-def test_percent_digits_and_step_add_as_independent_bounds(value: float, percent: float, digits: int, resolution: float) -> None:
+def test_percent_digits_and_step_add_as_independent_bounds(
+    value: float, percent: float, digits: int, resolution: float
+) -> None:
     bound = value * percent / 100 + digits * resolution
     expected = math.sqrt(bound**2 / 3 + resolution**2 / 12)
-    assert measured_value(value, "ac_volts", plain_meter(percent, digits, resolution)).u == pytest.approx(expected, rel=1e-9)
+    assert measured_value(value, "ac_volts", plain_meter(percent, digits, resolution)).u == pytest.approx(
+        expected, rel=1e-9
+    )
 
 
 def test_a_reading_s_interval_covers_about_95_percent_of_what_it_may_be() -> None:
     # JCGM 100:2008, 6.3.3: k = 2 for about 95 %. Monte Carlo with the two rectangular errors themselves.
-    reading = Reading(value=84.7, quantity="ac_volts", unit="volt", low=84.7, high=84.7, step=0.1, unit_spoken=True, over_limit=False, digits="84.7", text="eighty four point seven")
+    reading = Reading(
+        value=84.7,
+        quantity="ac_volts",
+        unit="volt",
+        low=84.7,
+        high=84.7,
+        step=0.1,
+        unit_spoken=True,
+        over_limit=False,
+        digits="84.7",
+        text="eighty four point seven",
+    )
     got = measured(reading, meter("dunlin"))
     rng = np.random.default_rng(100)
     bound = 84.7 * 0.009 + 4 * 0.1
@@ -64,13 +95,17 @@ def test_resistance_and_reactance_measured_together() -> None:
     data = np.array([V, AMPS, PHASE])
     covariance = np.cov(data) / data.shape[1]
     volts, amps, phase = correlated_values(data.mean(axis=1), covariance)
-    assert correlation_matrix([volts, amps, phase])[[0, 0, 1], [1, 2, 2]] == pytest.approx([-0.36, 0.86, -0.65], abs=0.01)
+    assert correlation_matrix([volts, amps, phase])[[0, 0, 1], [1, 2, 2]] == pytest.approx(
+        [-0.36, 0.86, -0.65], abs=0.01
+    )
     impedance = volts / amps
     resistance, reactance = impedance * umath.cos(phase), impedance * umath.sin(phase)
     for one, value, u in ((resistance, 127.732, 0.071), (reactance, 219.847, 0.295), (impedance, 254.260, 0.236)):
         assert one.n == pytest.approx(value, abs=0.0015)
         assert one.s == pytest.approx(u, abs=0.0015)
-    assert correlation_matrix([resistance, reactance, impedance])[[0, 0, 1], [1, 2, 2]] == pytest.approx([-0.588, -0.485, 0.993], abs=0.002)
+    assert correlation_matrix([resistance, reactance, impedance])[[0, 0, 1], [1, 2, 2]] == pytest.approx(
+        [-0.588, -0.485, 0.993], abs=0.002
+    )
 
 
 def test_end_gauge_calibration() -> None:
@@ -82,7 +117,9 @@ def test_end_gauge_calibration() -> None:
     difference = ufloat(215e-9, 9.7e-9)
     expansion, expansion_difference = rectangle(11.5e-6, 2e-6), rectangle(0.0, 1e-6)
     temperature, temperature_difference = ufloat(-0.1, 0.41), rectangle(0.0, 0.05)
-    length = standard + difference - standard * (expansion_difference * temperature + expansion * temperature_difference)
+    length = (
+        standard + difference - standard * (expansion_difference * temperature + expansion * temperature_difference)
+    )
     assert length.n == pytest.approx(50.000838e-3, abs=0.5e-9)
     assert length.s == pytest.approx(32e-9, abs=0.5e-9)
 
@@ -97,7 +134,12 @@ def test_a_difference_of_two_readings_of_two_meters() -> None:
 
 @settings(deadline=None, max_examples=40)
 @given(
-    st.floats(0.1, 3), st.integers(0, 9), st.integers(0, 3), st.floats(0, 500), st.floats(0, 500), st.sampled_from([1.0, -1.0, 0.25])
+    st.floats(0.1, 3),
+    st.integers(0, 9),
+    st.integers(0, 3),
+    st.floats(0, 500),
+    st.floats(0, 500),
+    st.sampled_from([1.0, -1.0, 0.25]),
 )
 def test_common_errors_of_readings_cancel_as_the_uncertainties_package_says(
     percent: float, digits: int, anew: int, one: float, two: float, factor: float

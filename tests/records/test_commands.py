@@ -50,7 +50,9 @@ def test_a_torn_journal_is_imported_and_said(told, folder: Path, simulated: list
 def test_a_file_that_is_no_journal_does_not_stop_the_rest(told, folder: Path, simulated: list[Journal]) -> None:
     bad = folder / "bad" / "journal.jsonl"
     bad.parent.mkdir()
-    bad.write_text('{"v":1,"seq":1,"at":"2026-01-01T00:00:00+00:00","kind":"said","text":"x","role":"step","line":""}\n')
+    bad.write_text(
+        '{"v":1,"seq":1,"at":"2026-01-01T00:00:00+00:00","kind":"said","text":"x","role":"step","line":""}\n'
+    )
     write_journal(folder, simulated[21].events)
     result = told("import", str(folder))
     assert "1 new" in result.output
@@ -75,7 +77,9 @@ def test_show_gives_verdicts_and_conflicts(told, tmp_path: Path, simulated: list
     assert "Supply" in shown or "supply" in shown
     assert "parts from this one at line 1" in shown
     assert "\x1b" not in shown
-    assert [json.loads(line)["kind"] for line in told("show", simulated[0].visit, "--json").output.splitlines()] == [one["kind"] for one in events]
+    assert [json.loads(line)["kind"] for line in told("show", simulated[0].visit, "--json").output.splitlines()] == [
+        one["kind"] for one in events
+    ]
 
 
 def test_export_in_three_formats_agrees(told, tmp_path: Path, simulated: list[Journal]) -> None:
@@ -87,12 +91,16 @@ def test_export_in_three_formats_agrees(told, tmp_path: Path, simulated: list[Jo
         from_json = json.loads((tmp_path / f"{what}.json").read_text(encoding="utf-8"))
         from_parquet = parquet.read_table(tmp_path / f"{what}.parquet").to_pylist()
         assert from_json == from_parquet
-        assert [{key: "" if value is None else str(value) for key, value in row.items()} for row in from_json] == from_csv
+        assert [
+            {key: "" if value is None else str(value) for key, value in row.items()} for row in from_json
+        ] == from_csv
     spoken = sum(one["kind"] == "reading" for journal in simulated[:12] for one in journal.events)
     assert len(json.loads((tmp_path / "readings.json").read_text())) == spoken
 
 
-def test_a_formula_in_a_name_is_not_one_in_the_spreadsheet(told, folder: Path, tmp_path: Path, simulated: list[Journal]) -> None:
+def test_a_formula_in_a_name_is_not_one_in_the_spreadsheet(
+    told, folder: Path, tmp_path: Path, simulated: list[Journal]
+) -> None:
     events = copy.deepcopy(simulated[22].events)
     events[0]["technician"] = "=HYPERLINK(1)"
     write_journal(folder, events)
@@ -116,7 +124,11 @@ def test_an_unknown_ending_asks_for_a_format(told, tmp_path: Path) -> None:
 
 def test_a_visit_that_was_not_finished_is_not_called_good(told, folder: Path, simulated: list[Journal]) -> None:
     whole = next(one for one in simulated[23:] if one.events[-1]["how"] == "finished")
-    events = [{**whole.events[0], "visit": "cut-off"}, *whole.events[1:30], {**whole.events[30], "kind": "interrupted", "why": "ended from outside"}]
+    events = [
+        {**whole.events[0], "visit": "cut-off"},
+        *whole.events[1:30],
+        {**whole.events[30], "kind": "interrupted", "why": "ended from outside"},
+    ]
     write_journal(folder, events)
     told("import", str(folder))
     assert "open: interrupted" in told("list", "--text", "cut-off").output

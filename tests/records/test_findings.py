@@ -87,7 +87,9 @@ def test_a_danger_that_is_named_stands_though_its_own_check_was_not_made(walked:
 
 
 @pytest.mark.parametrize("name", sorted(catalog.faults().faults))
-def test_a_fault_that_is_only_named_is_a_danger_where_it_puts_a_person_at_risk(name: str, walked: dict[str, Events]) -> None:
+def test_a_fault_that_is_only_named_is_a_danger_where_it_puts_a_person_at_risk(
+    name: str, walked: dict[str, Events]
+) -> None:
     """Live metal, no ground, heat, gas and fumes; a supply out of its band is a fault of the furnace's supply and no more."""
     events = [*walked["healthy"][:-1], {**walked["healthy"][-1], "fault": name}]
     at_risk = {
@@ -150,7 +152,15 @@ def test_what_is_missing_is_named_by_its_title_also_where_an_old_end_names_nothi
 
 def test_what_was_moved_is_known_at_every_moment(walked: dict[str, Events]) -> None:
     events = walked["healthy"]
-    assert {one.thing for one in moved(events)} == {"red_jack", "covers", "rod_wire", "door_switch", "leads", "jumper", "thermostat"}
+    assert {one.thing for one in moved(events)} == {
+        "red_jack",
+        "covers",
+        "rod_wire",
+        "door_switch",
+        "leads",
+        "jumper",
+        "thermostat",
+    }
     assert out_of_place(events) == ()
     on = next(place for place, one in enumerate(events) if one["kind"] == "jumper") + 1
     assert "jumper: r to w" in [one.words for one in out_of_place(events[:on])]

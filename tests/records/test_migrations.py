@@ -71,9 +71,13 @@ def _derived(store: Store) -> list[tuple]:
 def test_an_upgraded_store_goes_on_importing(upgraded: Path) -> None:
     with open_store(str(upgraded)) as store:
         old = [Journal(events, False, "") for events in invented_visits(6, seed=21)]
-        again = import_events(store, [Journal(visit_copies(store, row["id"])[0].events, False, "") for row in rows(OLD, "visits")])
+        again = import_events(
+            store, [Journal(visit_copies(store, row["id"])[0].events, False, "") for row in rows(OLD, "visits")]
+        )
         assert len(again.same) == 6
-        assert len(import_events(store, [Journal(events, False, "") for events in invented_visits(5, seed=22)]).new) == 5
+        assert (
+            len(import_events(store, [Journal(events, False, "") for events in invented_visits(5, seed=22)]).new) == 5
+        )
         assert old[0].visit == rows(OLD, "visits")[0]["id"]
 
 

@@ -27,9 +27,23 @@ from tests.visiting import MENDED_AND_STOPPED, OPEN_GROUND, SKIPPED, visit_in
 
 def put(store: Store, *rows: dict) -> None:
     """Visits straight into the store."""
-    common = {"procedure": "flame_sensing", "how": "finished", "invented": False, "torn": False, "copies": 1, "events": 1, "concluded": True}
+    common = {
+        "procedure": "flame_sensing",
+        "how": "finished",
+        "invented": False,
+        "torn": False,
+        "copies": 1,
+        "events": 1,
+        "concluded": True,
+    }
     with store.writing() as connection:
-        connection.execute(insert(visits), [{**common, "id": f"v{number}", "started_at": number * DAY, "found": row.get("fault"), **row} for number, row in enumerate(rows)])
+        connection.execute(
+            insert(visits),
+            [
+                {**common, "id": f"v{number}", "started_at": number * DAY, "found": row.get("fault"), **row}
+                for number, row in enumerate(rows)
+            ],
+        )
 
 
 def test_only_real_concluded_visits_count_and_a_gainsaid_one_does_not(store: Store) -> None:
@@ -64,7 +78,9 @@ def test_the_command_writes_what_run_reads(tmp_path: Path) -> None:
     with open_store(str(tmp_path / "s.sqlite")) as store:
         put(store, *({"site": f"s{number}", "fault": "rod_coated"} for number in range(30)))
     file = tmp_path / "rates.yaml"
-    done = CliRunner().invoke(cli, ["records", "--store", str(tmp_path / "s.sqlite"), "rates", str(file)], standalone_mode=False)
+    done = CliRunner().invoke(
+        cli, ["records", "--store", str(tmp_path / "s.sqlite"), "rates", str(file)], standalone_mode=False
+    )
     assert done.exit_code == 0, done.output
     assert "30 concluded visits" in done.output
     learnt = load_rates(file).prior()
@@ -83,7 +99,10 @@ def test_a_file_with_an_unknown_fault_is_refused_by_name(tmp_path: Path) -> None
 def test_rates_move_the_verdict() -> None:
     low_flame = {"flame_current": as_measured(0.8e-6, catalog.probes()["flame_current"].quantity, meter("dunlin"))}
     ours = Rates(format=1, visits=500, counts={"rod_coated": 500}).prior()
-    shipped, moved = (dict(ready_plan("flame_sensing", "larkspur", "dunlin", prior=prior).assess(low_flame).ranked) for prior in (None, ours))
+    shipped, moved = (
+        dict(ready_plan("flame_sensing", "larkspur", "dunlin", prior=prior).assess(low_flame).ranked)
+        for prior in (None, ours)
+    )
     assert moved["rod_coated"] > shipped["rod_coated"]
 
 
@@ -96,5 +115,7 @@ def test_a_visit_keeps_the_rates_it_was_begun_with(tmp_path: Path) -> None:
     first = json.loads((folder / "journal.jsonl").read_text().splitlines()[0])
     assert first["rates"]["counts"] == {"rod_coated": 12}
     file.unlink()
-    again = CliRunner().invoke(cli, ["run", "--typed", "--visits", str(tmp_path / "v"), "--resume"], input="stop\n", standalone_mode=False)
+    again = CliRunner().invoke(
+        cli, ["run", "--typed", "--visits", str(tmp_path / "v"), "--resume"], input="stop\n", standalone_mode=False
+    )
     assert again.exception is None, again.output

@@ -30,7 +30,9 @@ def everything(store: Store) -> tuple[list[dict], list[dict]]:
         taken = [dict(row) for row in connection.execute(select(readings)).mappings()]
     for row in rows:
         del row["key"], row["shown"]
-    return rows, sorted(({**row, "visit": ids[row["visit"]]} for row in taken), key=lambda row: (row["visit"], row["seq"]))
+    return rows, sorted(
+        ({**row, "visit": ids[row["visit"]]} for row in taken), key=lambda row: (row["visit"], row["seq"])
+    )
 
 
 def edited(journal: Journal, value: float) -> Journal:
@@ -89,7 +91,10 @@ def test_conflicting_edits_are_both_kept_and_shown(store: Store, simulated: list
     found = visit_copies(store, mine.visit)
     assert {one.origin for one in found} == {"simulated", "another machine"}
     part = difference(found[0], found[1])
-    assert {part.one["value"], part.other["value"]} == {next(one for one in mine.events if one["kind"] == "reading")["value"], 133.7}
+    assert {part.one["value"], part.other["value"]} == {
+        next(one for one in mine.events if one["kind"] == "reading")["value"],
+        133.7,
+    }
 
 
 def test_which_copy_is_shown_does_not_depend_on_the_order(tmp_path: Path, simulated: list[Journal]) -> None:
@@ -110,7 +115,9 @@ def test_a_reading_taken_back_does_not_count(store: Store) -> None:
     import_events(store, [Journal(events, False, "")])
     again = [event["step"] for event in events if event["kind"] == "retaken"]
     with store.reading() as connection:
-        rows = connection.execute(select(readings.c.step, readings.c.counts).where(readings.c.step.in_(again)).order_by(readings.c.seq)).all()
+        rows = connection.execute(
+            select(readings.c.step, readings.c.counts).where(readings.c.step.in_(again)).order_by(readings.c.seq)
+        ).all()
     assert again
     for step in again:
         assert [row.counts for row in rows if row.step == step] == [False, True]
@@ -171,8 +178,14 @@ def test_filters_and_pages(store: Store, simulated: list[Journal]) -> None:
         (Wanted(fault="rod_coated"), lambda row: row["found"] == "rod_coated"),
         (Wanted(danger=True), lambda row: row["danger"] is not None),
         (Wanted(outcome="open"), lambda row: row["outcome"] == "open"),
-        (Wanted(outcome="fail", technician="Ada Quill"), lambda row: row["outcome"] == "fail" and row["technician"] == "Ada Quill"),
-        (Wanted(since=whole[10]["started_at"], until=whole[3]["started_at"]), lambda row: whole[10]["started_at"] <= row["started_at"] < whole[3]["started_at"]),
+        (
+            Wanted(outcome="fail", technician="Ada Quill"),
+            lambda row: row["outcome"] == "fail" and row["technician"] == "Ada Quill",
+        ),
+        (
+            Wanted(since=whole[10]["started_at"], until=whole[3]["started_at"]),
+            lambda row: whole[10]["started_at"] <= row["started_at"] < whole[3]["started_at"],
+        ),
         (Wanted(text="ROW"), lambda row: "row" in f"{row['site']} {row['summary']} {row['technician']}".lower()),
         (Wanted(text="100%"), lambda row: False),
     ):
@@ -198,7 +211,19 @@ def test_visits_without_a_place_are_not_one_place(store: Store, simulated: list[
     for number, journal in enumerate(simulated[:6]):
         events = copy.deepcopy(journal.events)
         events[0] |= {"site": "", "technician": "", "visit": f"nowhere-{number}"}
-        import_events(store, [Journal([*events[:-1], {**events[-1], "how": "finished", "fault": "board_not_sensing" if number % 2 else "rod_coated"}], False, "")])
+        import_events(
+            store,
+            [
+                Journal(
+                    [
+                        *events[:-1],
+                        {**events[-1], "how": "finished", "fault": "board_not_sensing" if number % 2 else "rod_coated"},
+                    ],
+                    False,
+                    "",
+                )
+            ],
+        )
     assert across.boards(store)["outcome"] == {"wrong": 0, "again": 0, "quiet": 0, "no visit": 3}
     assert across.drift(store, "flame_current")["furnaces"] == 0
     assert across.progress(store) == []
@@ -208,7 +233,9 @@ def test_hostile_names_are_kept_as_text(store: Store, simulated: list[Journal]) 
     events = copy.deepcopy(simulated[3].events)
     events[0] |= {"technician": "Robert'); DROP TABLE visits;--", "site": "\x00nul and the rest"}
     import_events(store, [Journal(events, False, "")])
-    assert [row["technician"] for row in listed(store, Wanted(technician="Robert'); DROP TABLE visits;--"))] == [events[0]["technician"]]
+    assert [row["technician"] for row in listed(store, Wanted(technician="Robert'); DROP TABLE visits;--"))] == [
+        events[0]["technician"]
+    ]
     assert visit_copies(store, simulated[3].visit)[0].events == events
     assert listed(store)[0]["site"] == "nul and the rest"
 
@@ -230,7 +257,14 @@ def test_a_store_from_a_later_program_is_refused(tmp_path: Path) -> None:
         open_store(str(tmp_path / "new.sqlite"))
 
 
-@pytest.mark.parametrize(("url", "words"), [("mysql://somewhere/db", "is not known"), ("postgresql://nobody@127.0.0.1:9/none", "cannot be used"), ("postgresql://x:notaport/", "cannot be read")])
+@pytest.mark.parametrize(
+    ("url", "words"),
+    [
+        ("mysql://somewhere/db", "is not known"),
+        ("postgresql://nobody@127.0.0.1:9/none", "cannot be used"),
+        ("postgresql://x:notaport/", "cannot be read"),
+    ],
+)
 def test_an_address_that_cannot_be_used_is_said_plainly(url: str, words: str) -> None:
     with pytest.raises(StoreError, match=words) as caught:
         open_store(url)

@@ -29,7 +29,9 @@ class Tags(HTMLParser):
 def pdf_text(content: bytes, tmp_path: Path) -> str:
     """The PDF's text by another program (poppler)."""
     (tmp_path / "r.pdf").write_bytes(content)
-    return subprocess.run(["pdftotext", "-layout", str(tmp_path / "r.pdf"), "-"], check=True, capture_output=True, text=True).stdout
+    return subprocess.run(
+        ["pdftotext", "-layout", str(tmp_path / "r.pdf"), "-"], check=True, capture_output=True, text=True
+    ).stdout
 
 
 def outcome_of(events: Events, step: str) -> str | None:

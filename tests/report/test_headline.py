@@ -75,7 +75,9 @@ def test_what_is_not_done_is_named(real_visits: dict[str, Path]) -> None:
 
 def test_a_gas_alarm_that_was_false_is_not_told_as_an_end(tmp_path: Path) -> None:
     story = tell(visit_in(tmp_path / "v", Furnace(says={"flame_current": "i smell gas"})))
-    assert [one for one in story.warnings if "Gas" in one] == ["Gas was smelled at the step “flame current”. It was called a false alarm, and the air clear."]
+    assert [one for one in story.warnings if "Gas" in one] == [
+        "Gas was smelled at the step “flame current”. It was called a false alarm, and the air clear."
+    ]
 
 
 def test_too_close_to_call_is_said_and_never_called_good(find: Callable) -> None:
@@ -101,14 +103,32 @@ def test_too_close_to_call_is_said_and_never_called_good(find: Callable) -> None
 
 
 def test_what_was_skipped_is_said(find: Callable) -> None:
-    events = find(lambda one: any(event["kind"] == "skipped" for event in one) and one[-1]["missing"] == ["ground_path"] and not one[-1]["safety"])
+    events = find(
+        lambda one: (
+            any(event["kind"] == "skipped" for event in one)
+            and one[-1]["missing"] == ["ground_path"]
+            and not one[-1]["safety"]
+        )
+    )
     page = html(tell(events))
     assert "Ground path: skipped" in page
     assert "Not done: Ground path.</b> Nothing is known about it." in page
-    old = [*events[:-1], {key: value for key, value in events[-1].items() if not key.startswith("missing")} | {"how": "finished", "fault": None}]
+    old = [
+        *events[:-1],
+        {key: value for key, value in events[-1].items() if not key.startswith("missing")}
+        | {"how": "finished", "fault": None},
+    ]
     assert tell(old).headline.tone != "good" and "Not done: Ground path" in html(tell(old))
     events = old
-    made_up = [*events[:-1], *(one for one in find(lambda other: outcome_of(other, "ground_path") == "pass") if one.get("step") == "ground_path"), events[-1]]
+    made_up = [
+        *events[:-1],
+        *(
+            one
+            for one in find(lambda other: outcome_of(other, "ground_path") == "pass")
+            if one.get("step") == "ground_path"
+        ),
+        events[-1],
+    ]
     assert "skipped" not in html(tell(made_up)).split("Cautions")[0].split("</style>")[1]
 
 

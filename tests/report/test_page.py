@@ -25,7 +25,17 @@ HOSTILE = '<script>alert("x")</script><img src=x onerror=alert(1)>'
 
 def test_hostile_names_and_memos_are_only_text(find: Callable) -> None:
     events = copy.deepcopy(find(lambda one: any(event["kind"] == "memo" for event in one)))
-    for key in ("technician", "site", "equipment_name", "meter_name", "procedure_title", "visit", "program", "equipment", "meter"):
+    for key in (
+        "technician",
+        "site",
+        "equipment_name",
+        "meter_name",
+        "procedure_title",
+        "visit",
+        "program",
+        "equipment",
+        "meter",
+    ):
         events[0][key] = HOSTILE
     for one in events:
         for key in ("text", "check_title", "summary", "why", "step", "fault", "probe", "sentence"):
@@ -72,8 +82,20 @@ def test_a_memo_name_cannot_lead_out_of_the_folder(find: Callable, tmp_path: Pat
 def test_words_of_a_memo_are_those_the_grammar_heard() -> None:
     base = {"v": 1, "at": "2026-03-02T09:00:00+00:00"}
     said = {**base, "kind": "said", "line": "memo_start", "text": "I am recording.", "role": "info"}
-    heard = [{**base, "kind": "heard", "scope": "supply/memo", "text": text, "answer": {"type": kind, "id": ident}} for text, kind, ident in (("say again", "command", "repeat"), ("", "unclear", ""), ("end note", "command", "end_note"))]
-    events = [{**base, "kind": "visit", "visit": "v"}, said, *heard, {**base, "kind": "memo", "file": None, "seconds": 3.0, "step": "supply"}]
+    heard = [
+        {**base, "kind": "heard", "scope": "supply/memo", "text": text, "answer": {"type": kind, "id": ident}}
+        for text, kind, ident in (
+            ("say again", "command", "repeat"),
+            ("", "unclear", ""),
+            ("end note", "command", "end_note"),
+        )
+    ]
+    events = [
+        {**base, "kind": "visit", "visit": "v"},
+        said,
+        *heard,
+        {**base, "kind": "memo", "file": None, "seconds": 3.0, "step": "supply"},
+    ]
     assert [(one.text, one.file) for one in tell(events).memos] == [("say again", None)]
 
 
@@ -90,7 +112,11 @@ def test_a_journal_with_odd_lines_still_makes_a_report(find: Callable) -> None:
     events = copy.deepcopy(find(lambda one: one[-1]["fault"] == "rod_coated"))
     events.insert(5, {"v": 1, "kind": "weather", "at": "no time"})
     reading = next(one for one in events if one["kind"] == "reading" and one["step"] == "rod_voltage")
-    reading |= {"value": "over limit", "over_limit": True, "measured": {"value": "over limit", "u": 0.0, "low": 600.0, "high": "over limit"}}
+    reading |= {
+        "value": "over limit",
+        "over_limit": True,
+        "measured": {"value": "over limit", "u": 0.0, "low": 600.0, "high": "over limit"},
+    }
     verdict = next(one for one in events if one["kind"] == "verdict" and one["step"] == "rod_voltage")
     verdict |= {"value": "over limit", "low": 600.0, "high": "over limit", "check": "some new calculation"}
     page = html(tell(events))
@@ -101,8 +127,17 @@ def test_a_journal_with_odd_lines_still_makes_a_report(find: Callable) -> None:
 @pytest.fixture
 def made(tmp_path: Path, find: Callable) -> Callable[..., Result]:
     before = find(lambda one: outcome_of(one, "rod_voltage") == "fail")
-    after = copy.deepcopy(find(lambda one: one[-1]["fault"] is None and one[-1]["how"] == "finished" and outcome_of(one, "rod_voltage") == "pass"))
-    after[0] |= {key: before[0][key] for key in ("site", "equipment", "equipment_name")} | {"visit": "after", "at": before[0]["at"].replace("T", "T")[:8] + "28T23:59:59+00:00"}
+    after = copy.deepcopy(
+        find(
+            lambda one: (
+                one[-1]["fault"] is None and one[-1]["how"] == "finished" and outcome_of(one, "rod_voltage") == "pass"
+            )
+        )
+    )
+    after[0] |= {key: before[0][key] for key in ("site", "equipment", "equipment_name")} | {
+        "visit": "after",
+        "at": before[0]["at"].replace("T", "T")[:8] + "28T23:59:59+00:00",
+    }
     before[0]["visit"] = "before"
     write_journal(tmp_path / "visits", before)
     write_journal(tmp_path / "visits", after)
@@ -116,8 +151,20 @@ def test_the_command_writes_both_and_finds_the_visit_before(made: Callable[..., 
     gap_days = 28 - int(json.loads((tmp_path / "visits/before/journal.jsonl").read_text().splitlines()[0])["at"][8:10])
     page = (tmp_path / "out" / "report-after.html").read_text()
     assert ("Before and after" in page) == (gap_days <= 14)
-    assert "Before and after" in (made("after", "--before", "before", "--format", "html", "--out", str(tmp_path)), (tmp_path / "report-after.html").read_text())[1]
-    assert "Before and after" not in (made("after", "--before", "none", "--format", "html", "--out", str(tmp_path)), (tmp_path / "report-after.html").read_text())[1]
+    assert (
+        "Before and after"
+        in (
+            made("after", "--before", "before", "--format", "html", "--out", str(tmp_path)),
+            (tmp_path / "report-after.html").read_text(),
+        )[1]
+    )
+    assert (
+        "Before and after"
+        not in (
+            made("after", "--before", "none", "--format", "html", "--out", str(tmp_path)),
+            (tmp_path / "report-after.html").read_text(),
+        )[1]
+    )
     assert (tmp_path / "out" / "report-after.pdf").read_bytes().startswith(b"%PDF")
 
 

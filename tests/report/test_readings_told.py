@@ -26,7 +26,9 @@ def test_a_mended_check_is_a_pair_and_its_first_reading_does_not_count_any_more(
     }
     for name, expected in pairs.items():
         story = tell(read(real_visits[name])[0])
-        found = [(one.title, one.before.value, one.before.outcome, one.after.value, one.after.outcome) for one in story.pairs]
+        found = [
+            (one.title, one.before.value, one.before.outcome, one.after.value, one.after.outcome) for one in story.pairs
+        ]
         assert found == expected, name
         assert all(one.before.before and not one.before.counts and one.after.counts for one in story.pairs)
         page = Tags(html(story)).text
@@ -39,7 +41,9 @@ def test_the_dead_proof_is_printed_once(real_visits: dict[str, Path], tmp_path: 
         events, _ = read(real_visits[name])
         story = tell(events)
         assert [one.held for one in story.proofs] == [True] * times
-        assert all([cell[0] for cell in one.cells] == ["118.4 V", "0.0 V", "0.0 V", "0.0 V", "118.3 V"] for one in story.proofs)
+        assert all(
+            [cell[0] for cell in one.cells] == ["118.4 V", "0.0 V", "0.0 V", "0.0 V", "118.3 V"] for one in story.proofs
+        )
         text = Tags(html(story)).text
         assert text.count("Hot to neutral dead") == 1 and text.count("Proof that the power was off") == 1
         assert pdf_text(pdf(story), tmp_path).count("proven off") >= times
@@ -57,10 +61,16 @@ def test_a_proof_that_fails_is_printed_as_one_that_failed(tmp_path: Path) -> Non
 
 def test_what_was_moved_is_told_and_whether_it_was_put_back(real_visits: dict[str, Path]) -> None:
     events, _ = read(real_visits["healthy"])
-    assert tell(events).moved_words == "Moved: thermostat, red jack, covers, rod wire, door switch, leads, jumper. All was left as found."
+    assert (
+        tell(events).moved_words
+        == "Moved: thermostat, red jack, covers, rod wire, door switch, leads, jumper. All was left as found."
+    )
     cut = next(place for place, one in enumerate(events) if one["kind"] == "jumper") + 1
     story = tell(events[:cut])
-    assert "Out of place at the end: red jack: microamps; covers: removed; rod wire: pulled; door switch: held; leads: clipped; jumper: r to w." in story.moved_words
+    assert (
+        "Out of place at the end: red jack: microamps; covers: removed; rod wire: pulled; door switch: held; leads: clipped; jumper: r to w."
+        in story.moved_words
+    )
     assert any("jumper: r to w. It must come off." in one for one in story.warnings)
 
 
@@ -90,7 +100,13 @@ def test_every_ruled_out_fault_stands_with_its_reading(real_visits: dict[str, Pa
 
 
 def test_before_and_after_within_a_visit(find: Callable) -> None:
-    events = find(lambda one: outcome_of(one, "rod_voltage") == "fail" and any(event["kind"] == "fix" and event["step"] == "rod_voltage" for event in one) and not any(event["kind"] == "retaken" for event in one))
+    events = find(
+        lambda one: (
+            outcome_of(one, "rod_voltage") == "fail"
+            and any(event["kind"] == "fix" and event["step"] == "rod_voltage" for event in one)
+            and not any(event["kind"] == "retaken" for event in one)
+        )
+    )
     story = tell(events)
     rod = [one for one in events if one["kind"] == "reading" and one["step"] == "rod_voltage"]
     pair = next(one for one in story.pairs if one.title == "Rod voltage")
@@ -102,14 +118,25 @@ def test_before_and_after_within_a_visit(find: Callable) -> None:
 def test_before_and_after_between_two_visits(real_visits: dict[str, Path]) -> None:
     bad, good = read(real_visits["corroded"])[0], read(real_visits["healthy"])[0]
     story = tell(good, earlier=bad)
-    found = {one.before.probe: (one.before.value, one.before.outcome, one.after.value, one.after.outcome) for one in story.pairs}
+    found = {
+        one.before.probe: (one.before.value, one.before.outcome, one.after.value, one.after.outcome)
+        for one in story.pairs
+    }
     assert found["ground_path"] == ("5.80 Ω", "fail", "0.70 Ω", "pass")
     assert found.keys() == {one.probe for one in tell(bad).readings if one.counts and one.outcome in ("fail", "close")}
     assert tell(bad, earlier=good).pairs == ()
 
 
 def test_a_misheard_reading_that_was_changed_is_not_a_repair(find: Callable) -> None:
-    events = copy.deepcopy(find(lambda one: one[-1]["fault"] is None and outcome_of(one, "supply") == "pass" and not any(event["kind"] == "retaken" for event in one)))
+    events = copy.deepcopy(
+        find(
+            lambda one: (
+                one[-1]["fault"] is None
+                and outcome_of(one, "supply") == "pass"
+                and not any(event["kind"] == "retaken" for event in one)
+            )
+        )
+    )
     place = next(at for at, one in enumerate(events) if one["kind"] == "verdict" and one["step"] == "supply")
     again = [copy.deepcopy(one) for one in events[place - 1 : place + 1]]
     withdrawn = {**events[place], "kind": "retaken", "step": "supply", "probe": "supply_hot_neutral"}

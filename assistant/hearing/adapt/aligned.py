@@ -85,4 +85,6 @@ def _new(**settings: Any) -> Any:
     try:
         return pocketsphinx.Decoder(lm=None, loglevel="FATAL", **settings)
     except FAILURES as error:
-        raise EngineError(f"PocketSphinx could not start ({error}).", "Install it again: pip install --force-reinstall pocketsphinx") from error
+        raise EngineError(
+            f"PocketSphinx could not start ({error}).", "Install it again: pip install --force-reinstall pocketsphinx"
+        ) from error

@@ -64,7 +64,10 @@ def _shares(model: Acoustic, frames: Frames) -> Iterator[tuple[int, int, np.ndar
             x = frames.features[rows, stream * DIMENSIONS : (stream + 1) * DIMENSIONS]
             means, variances = model.means[phone, stream], model.variances[phone, stream]
             square = (x**2) @ (1 / variances).T - 2 * x @ (means / variances).T + (means**2 / variances).sum(axis=1)
-            log = -0.5 * (square + np.log(2 * np.pi * variances).sum(axis=1)) + model.weights[stream][:, frames.senones[rows]].T
+            log = (
+                -0.5 * (square + np.log(2 * np.pi * variances).sum(axis=1))
+                + model.weights[stream][:, frames.senones[rows]].T
+            )
             top = log.max(axis=1, keepdims=True)
             part = np.exp(log - top)
             whole = part.sum(axis=1, keepdims=True)
@@ -80,7 +83,9 @@ def _once(old: Acoustic, now: Acoustic, frames: Frames, caution: Caution) -> Aco
         count[phone, stream] += share.sum(axis=0)
         first[phone, stream] += share.T @ x
         second[phone, stream] += share.T @ x**2
-        which = sparse.csr_matrix((np.ones(len(rows)), (frames.senones[rows], np.arange(len(rows)))), shape=(mixtures.shape[2], len(rows)))
+        which = sparse.csr_matrix(
+            (np.ones(len(rows)), (frames.senones[rows], np.arange(len(rows)))), shape=(mixtures.shape[2], len(rows))
+        )
         mixtures[stream] += (which @ share).T
     means = (caution.mean * old.means + first) / (caution.mean + count)[..., None]
     total = (caution.variance + count)[..., None]

@@ -57,7 +57,9 @@ def sentences(language: str = "en") -> tuple[str, ...]:
     """What is to be read. Raises EngineError for a language without sentences, DataFileError."""
     found = load_yaml(SETTINGS, VoiceSettings).sentences
     if language not in found:
-        raise EngineError(f"There are no sentences to learn a voice from in '{language}'.", "Add them to own_voice.yaml.")
+        raise EngineError(
+            f"There are no sentences to learn a voice from in '{language}'.", "Add them to own_voice.yaml."
+        )
     return found[language]
 
 
@@ -77,7 +79,9 @@ def voice_model(name: str, under: Path | None = None) -> dict[str, str]:
     """Decoder settings of a learnt voice. Raises ModelError when it was not learnt."""
     found = room_model(folder_of(name, under))
     if not found:
-        raise ModelError(f"The voice '{name}' was not learnt on this machine.", f"Teach it first: twohands voice {name}")
+        raise ModelError(
+            f"The voice '{name}' was not learnt on this machine.", f"Teach it first: twohands voice {name}"
+        )
     return found
 
 
@@ -99,7 +103,10 @@ def learn(said: Iterable[tuple[str, np.ndarray]], folder: Path, rng: np.random.G
         for place in (sound, *(_elsewhere(sound, rng) for _ in range(MIXES))):
             found.append(framed(cepstra, place, phones, senones))
     if followed < LEAST:
-        raise EngineError(f"Only {followed} sentences could be followed; {LEAST} are needed.", "Find a quieter place and read them again.")
+        raise EngineError(
+            f"Only {followed} sentences could be followed; {LEAST} are needed.",
+            "Find a quieter place and read them again.",
+        )
     frames = together(found)
     old = furnace_room_model()
     new = adapt(old, frames)

@@ -173,7 +173,10 @@ class Endpointer:
     def push(self, chunk: np.ndarray) -> list[Piece]:
         """Take any number of int16 samples; return what became clear, oldest first."""
         if chunk.dtype != np.int16 or chunk.ndim != 1:
-            raise EngineError(f"Sound came as {chunk.dtype} with {chunk.ndim} dimensions.", "Give int16 samples of one channel at 16 kHz.")
+            raise EngineError(
+                f"Sound came as {chunk.dtype} with {chunk.ndim} dimensions.",
+                "Give int16 samples of one channel at 16 kHz.",
+            )
         self._rest = np.concatenate([self._rest, chunk])
         pieces: list[Piece] = []
         while len(self._rest) >= self.frame:
@@ -263,7 +266,9 @@ class Endpointer:
     def _nearer_talker(self) -> bool:
         """Whether all that came before the last frames lies far under them: it was somebody further away."""
         earlier, late = self._powers[:-MOST_SUDDEN], self._powers[-MOST_SUDDEN:]
-        return len(earlier) > (self._before.maxlen or 1) and _loudest(earlier) < louder_half(late) / _times(self.settings.rise)
+        return len(earlier) > (self._before.maxlen or 1) and _loudest(earlier) < louder_half(late) / _times(
+            self.settings.rise
+        )
 
     def _floor(self) -> float:
         """Mean square of the quiet frames of late."""

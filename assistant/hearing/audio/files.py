@@ -47,7 +47,10 @@ def stream(path: Path | str, size: int = 1600) -> Iterator[np.ndarray]:
         raise AudioError(f"There is no sound file {path}.", "Check the name.")
     with _as_sound(name):
         if not Path(path).is_file() or Path(path).stat().st_size > guards.SOUND_BYTES:
-            raise AudioError(f"{name} is no sound file, or larger than {guards.SOUND_BYTES // 1_000_000} MB.", "Give a WAV or FLAC file.")
+            raise AudioError(
+                f"{name} is no sound file, or larger than {guards.SOUND_BYTES // 1_000_000} MB.",
+                "Give a WAV or FLAC file.",
+            )
         file = soundfile.SoundFile(str(path))
     problem = guards.sound_problem(file.frames / max(1, file.samplerate), file.samplerate, file.channels)
     if problem:
@@ -124,7 +127,9 @@ def write(path: Path | str, sound: np.ndarray) -> None:
     except (soundfile.LibsndfileError, OSError) as error:
         if _is_full(error, target):
             raise DiskFull(f"The disk is full; {target.name} was not written.", "Make room on the disk.") from error
-        raise AudioError(f"{target.name} cannot be written ({_short(error)}).", "Check the folder and the rights.") from error
+        raise AudioError(
+            f"{target.name} cannot be written ({_short(error)}).", "Check the folder and the rights."
+        ) from error
 
 
 def write_new(folder: Path, stem: str, ending: str, sound: np.ndarray) -> Path:
@@ -134,7 +139,9 @@ def write_new(folder: Path, stem: str, ending: str, sound: np.ndarray) -> Path:
     except OSError as error:
         if _is_full(error, folder / stem):
             raise DiskFull(f"The disk is full; {stem}{ending} was not written.", "Make room on the disk.") from error
-        raise AudioError(f"{stem}{ending} cannot be written ({_short(error)}).", "Check the folder and the rights.") from error
+        raise AudioError(
+            f"{stem}{ending} cannot be written ({_short(error)}).", "Check the folder and the rights."
+        ) from error
     try:
         write(path, sound)
     except (AudioError, DiskFull):

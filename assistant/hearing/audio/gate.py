@@ -17,7 +17,9 @@ class Gate:
     called, until `heard`. clock: seconds that only grow.
     """
 
-    def __init__(self, push_to_talk: bool = False, tail: float = TAIL, clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self, push_to_talk: bool = False, tail: float = TAIL, clock: Callable[[], float] = time.monotonic
+    ) -> None:
         self.push_to_talk = push_to_talk
         self._tail = tail
         self._clock = clock

@@ -23,7 +23,12 @@ class Keys:
     program. Without a terminal every piece of input counts as a press.
     """
 
-    def __init__(self, pressed: Callable[[], None], source: IO[bytes] | IO[str] | None = None, clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self,
+        pressed: Callable[[], None],
+        source: IO[bytes] | IO[str] | None = None,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
         self._pressed = pressed
         self._file = (source or sys.stdin).fileno()
         self._clock = clock

@@ -35,7 +35,13 @@ class Microphone:
     gate: chunks that come while it is shut are thrown away. clock: seconds that only grow.
     """
 
-    def __init__(self, gate: Gate | None = None, device: str | None = None, clock: Callable[[], float] = time.monotonic, sounddevice: Any = None) -> None:
+    def __init__(
+        self,
+        gate: Gate | None = None,
+        device: str | None = None,
+        clock: Callable[[], float] = time.monotonic,
+        sounddevice: Any = None,
+    ) -> None:
         self.gate = gate or Gate(clock=clock)
         self._device = device
         self._clock = clock
@@ -52,7 +58,9 @@ class Microphone:
         self._chunks = queue.Queue()
         self._over = False
         self._last = self._clock()
-        self._stream = _within(OPENING, "microphone", lambda: _first(rates("input", self._device, self._sounddevice), self._started))
+        self._stream = _within(
+            OPENING, "microphone", lambda: _first(rates("input", self._device, self._sounddevice), self._started)
+        )
 
     def chunks(self) -> Iterator[np.ndarray]:
         """Chunks as they come, without end. Raises DeviceLost when the device is gone.
@@ -94,7 +102,13 @@ class Microphone:
         self._resampler = StreamResampler(rate)
         with mapped(self._sounddevice, "microphone"):
             stream = self._sounddevice.InputStream(
-                samplerate=rate, blocksize=round(BLOCK * rate), device=self._device, channels=1, dtype="int16", callback=self._take, finished_callback=self._finished
+                samplerate=rate,
+                blocksize=round(BLOCK * rate),
+                device=self._device,
+                channels=1,
+                dtype="int16",
+                callback=self._take,
+                finished_callback=self._finished,
             )
             stream.start()
         return stream
@@ -113,7 +127,13 @@ class Microphone:
 class Loudspeaker:
     """Plays int16 at 16 kHz on the default output, or on the one named `device`. A `Sink` for the voice."""
 
-    def __init__(self, gate: Gate | None = None, device: str | None = None, clock: Callable[[], float] = time.monotonic, sounddevice: Any = None) -> None:
+    def __init__(
+        self,
+        gate: Gate | None = None,
+        device: str | None = None,
+        clock: Callable[[], float] = time.monotonic,
+        sounddevice: Any = None,
+    ) -> None:
         self.gate = gate or Gate(clock=clock)
         self._device = device
         self._clock = clock
@@ -146,7 +166,11 @@ class Loudspeaker:
 
     def _play(self, sound: np.ndarray) -> None:
         playing = _Playing(sound, self._clock)
-        stream = _within(OPENING, "loudspeaker", lambda: _first(rates("output", self._device, self._sounddevice), lambda rate: self._started(playing, rate)))
+        stream = _within(
+            OPENING,
+            "loudspeaker",
+            lambda: _first(rates("output", self._device, self._sounddevice), lambda rate: self._started(playing, rate)),
+        )
         self._worked = True
         try:
             latency = float(stream.latency)
@@ -164,7 +188,13 @@ class Loudspeaker:
         playing.load(rate)
         with mapped(self._sounddevice, "loudspeaker", lost=self._worked):
             stream = self._sounddevice.OutputStream(
-                samplerate=rate, blocksize=round(BLOCK * rate), device=self._device, channels=1, dtype="int16", callback=playing.give, finished_callback=playing.finished
+                samplerate=rate,
+                blocksize=round(BLOCK * rate),
+                device=self._device,
+                channels=1,
+                dtype="int16",
+                callback=playing.give,
+                finished_callback=playing.finished,
             )
             stream.start()
         return stream

@@ -52,10 +52,20 @@ def mapped(sounddevice: Any, what: str, lost: bool = False) -> Iterator[None]:
     """
     try:
         yield
-    except (sounddevice.PortAudioError, sounddevice.CallbackStop, sounddevice.CallbackAbort, ValueError, TypeError, OSError) as error:
+    except (
+        sounddevice.PortAudioError,
+        sounddevice.CallbackStop,
+        sounddevice.CallbackAbort,
+        ValueError,
+        TypeError,
+        OSError,
+    ) as error:
         if lost:
             raise gone(what) from error
-        raise AudioError(f"The {what} cannot be used ({_reason(error)}).", "Plug it in, choose it in the sound settings, and run: twohands check") from error
+        raise AudioError(
+            f"The {what} cannot be used ({_reason(error)}).",
+            "Plug it in, choose it in the sound settings, and run: twohands check",
+        ) from error
 
 
 def gone(what: str) -> DeviceLost:

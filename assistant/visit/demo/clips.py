@@ -77,5 +77,8 @@ def visit_sound(id: str) -> np.ndarray:
     """The recording of a visit's utterance by its id in clips.yaml. Raises AudioError."""
     file = CLIPS / f"{id}.flac"
     if not file.is_file():
-        raise AudioError(f"There is no recording '{id}'.", "Add it to assistant/visit/demo/clips.yaml and run: python -m audio_fixtures.make")
+        raise AudioError(
+            f"There is no recording '{id}'.",
+            "Add it to assistant/visit/demo/clips.yaml and run: python -m audio_fixtures.make",
+        )
     return read(file)

@@ -88,7 +88,9 @@ class DemoResult:
     def as_wanted(self) -> bool:
         """Whether the fault was found, is left as wanted, and no check is missing."""
         left = HEALTHY if self.mended else self.wanted
-        return (self.named, self.left) == (self.wanted, left) and not self.missing and self.how in ("finished", "stopped")
+        return (
+            (self.named, self.left) == (self.wanted, left) and not self.missing and self.how in ("finished", "stopped")
+        )
 
 
 class Findings:
@@ -122,7 +124,10 @@ def recorded_clip(text: str, visit: DemoVisit) -> np.ndarray:
     for one in visit_list().utterances:
         if (one.text, one.voice, one.noise, one.snr_db) == (text, visit.voice, visit.noise, visit.snr_db):
             return in_its_room(visit_sound(one.id))
-    raise AudioError(f"There is no recording of '{text}' by {visit.voice}.", "Add it to assistant/visit/demo/clips.yaml and run: python -m audio_fixtures.make")
+    raise AudioError(
+        f"There is no recording of '{text}' by {visit.voice}.",
+        "Add it to assistant/visit/demo/clips.yaml and run: python -m audio_fixtures.make",
+    )
 
 
 def demo_file() -> DemoFile:
@@ -148,22 +153,49 @@ def run_visit(
     visit = data.visits[name]
     plan = ready_plan("flame_sensing", visit.equipment, visit.meter)
     tape = Conversation()
-    technician = RecordedTechnician(plan, recognizer, {**data.words(name), **(says or {})}, lambda text: clip(text, visit), tape)
+    technician = RecordedTechnician(
+        plan, recognizer, {**data.words(name), **(says or {})}, lambda text: clip(text, visit), tape
+    )
     mouth = VoiceMouth(voice, Taped(tape))
     folder = _new_folder(out, name, clock())
     journal = Journal(folder, clock)
     try:
         engine = getattr(recognizer, "description", recognizer.name)
-        journal.write("visit", opening(plan, visit=folder.name, engine=engine, voice=voice.name, program=program, invented=True, technician=visit.technician, site=visit.site))
+        journal.write(
+            "visit",
+            opening(
+                plan,
+                visit=folder.name,
+                engine=engine,
+                voice=voice.name,
+                program=program,
+                invented=True,
+                technician=visit.technician,
+                site=visit.site,
+            ),
+        )
         findings = Findings()
-        outcome = Visit(plan, technician, mouth, journal, [*watchers, technician, findings], understand, keep_sound="all").run(*begin(plan))
+        outcome = Visit(
+            plan, technician, mouth, journal, [*watchers, technician, findings], understand, keep_sound="all"
+        ).run(*begin(plan))
     finally:
         journal.close()
     tape.save(folder / "conversation.wav")
     found = assessment(plan, outcome.session)
     left = _stands(found)
     named = findings.named or left
-    return DemoResult(name, outcome.how, named, left, fault_name(named), visit.wants, visit.mended, findings.missing, folder, tape.seconds)
+    return DemoResult(
+        name,
+        outcome.how,
+        named,
+        left,
+        fault_name(named),
+        visit.wants,
+        visit.mended,
+        findings.missing,
+        folder,
+        tape.seconds,
+    )
 
 
 def _stands(found: Assessment | None) -> str:

@@ -37,7 +37,12 @@ CHECKS = (
     "flame_seen", "flame_current", "board_proof",
 )  # fmt: skip
 """Steps that a whole simulated visit goes through."""
-MEMOS = ("water stain above the board", "new rod on the truck", "wire rubs on the burner edge", "blower door switch is taped")
+MEMOS = (
+    "water stain above the board",
+    "new rod on the truck",
+    "wire rubs on the burner edge",
+    "blower door switch is taped",
+)
 
 
 @dataclass
@@ -52,7 +57,15 @@ class Teller:
 
     def tell(self, kind: str, pause: float = 0.4, /, **data: Any) -> None:
         self.clock += timedelta(seconds=pause * self.pace)
-        self.events.append({"v": 1, "seq": len(self.events) + 1, "at": self.clock.isoformat(timespec="microseconds"), "kind": kind, **data})
+        self.events.append(
+            {
+                "v": 1,
+                "seq": len(self.events) + 1,
+                "at": self.clock.isoformat(timespec="microseconds"),
+                "kind": kind,
+                **data,
+            }
+        )
 
     def say(self, text: str, role: str, line: str = "") -> None:
         self.tell("said", 0.6 + len(text.split()) / 2.6, line=line, text=text, role=role)
@@ -62,19 +75,48 @@ class Teller:
         sure = round(self.chance.uniform(0.72, 0.99), 3)
         snippet = f"audio/{self.snippets:04d}.flac"
         length = round(0.4 + 0.33 * len(text.split()), 2)
-        self.tell("heard", thinking + length, scope=scope, text=text, confidence=sure, alternatives=[[text, sure]], seconds=length,
-                  level_db=round(self.chance.uniform(9, 24), 1), engine="vosk", answer=answer, snippet=snippet)
+        self.tell(
+            "heard",
+            thinking + length,
+            scope=scope,
+            text=text,
+            confidence=sure,
+            alternatives=[[text, sure]],
+            seconds=length,
+            level_db=round(self.chance.uniform(9, 24), 1),
+            engine="vosk",
+            answer=answer,
+            snippet=snippet,
+        )
         return snippet
 
 
-def visit_events(name: str, start: datetime, furnace: Furnace, person: Technician, day: float, chance: random.Random) -> list[dict[str, Any]]:
+def visit_events(
+    name: str, start: datetime, furnace: Furnace, person: Technician, day: float, chance: random.Random
+) -> list[dict[str, Any]]:
     """The journal of one visit; changes `furnace` (mended or not) and `person` (one visit more)."""
     family, tool = equipment(furnace.family), meter(person.meter)
     skill = person.skill()
     teller = Teller(start, chance, person.pace * (1.9 - 0.9 * skill))
-    teller.tell("visit", 0.0, visit=name, procedure=procedure().id, procedure_title=procedure().title, procedure_version=procedure().version, equipment=family.id,
-                equipment_name=family.name, meter=tool.id, meter_name=tool.name, language="en", engine="vosk", voice="en", program="0.1.0",
-                invented=True, technician=person.name, site=furnace.site)
+    teller.tell(
+        "visit",
+        0.0,
+        visit=name,
+        procedure=procedure().id,
+        procedure_title=procedure().title,
+        procedure_version=procedure().version,
+        equipment=family.id,
+        equipment_name=family.name,
+        meter=tool.id,
+        meter_name=tool.name,
+        language="en",
+        engine="vosk",
+        voice="en",
+        program="0.1.0",
+        invented=True,
+        technician=person.name,
+        site=furnace.site,
+    )
     walk = Walk(teller, family, tool, furnace, 1 - skill, day, procedure())
     finished = chance.random() > 0.03
     walk.checks(whole=finished)
@@ -82,7 +124,11 @@ def visit_events(name: str, start: datetime, furnace: Furnace, person: Technicia
         walk.end(None, "The visit was stopped before the end.")
         return teller.events
     cause = furnace.trouble
-    named = cause if cause is None or chance.random() < skill else chance.choice(("board_not_sensing", "board_not_sensing", "rod_coated", "connector_resistance"))
+    named = (
+        cause
+        if cause is None or chance.random() < skill
+        else chance.choice(("board_not_sensing", "board_not_sensing", "rod_coated", "connector_resistance"))
+    )
     walk.assess(named)
     teller.say(SENTENCE[named or ""], "verdict", "assessment")
     mended = named is not None and named == cause
@@ -91,7 +137,14 @@ def visit_events(name: str, start: datetime, furnace: Furnace, person: Technicia
             furnace.trouble = None
             if cause == "rod_coated":
                 furnace.cleaned_day = day
-        teller.tell("memo", 20 + chance.uniform(60, 900), file=f"audio/{teller.snippets + 1:04d}.flac", seconds=round(chance.uniform(2, 9), 1), step="board_proof", text=chance.choice(MEMOS))
+        teller.tell(
+            "memo",
+            20 + chance.uniform(60, 900),
+            file=f"audio/{teller.snippets + 1:04d}.flac",
+            seconds=round(chance.uniform(2, 9), 1),
+            step="board_proof",
+            text=chance.choice(MEMOS),
+        )
         if mended:
             walk.again_after_repair(cause)
     elif named is None:
@@ -136,7 +189,11 @@ class Walk:
         one("polarity_neutral", volts["ng"], ("polarity_reversed",))
         secondary = volts["hn"] / self.family.turns_ratio
         one("secondary", secondary, ())
-        one("phasing", volts["hn"] + secondary if self.furnace.trouble == "secondary_swapped" else volts["hn"] - secondary, ("secondary_swapped",))
+        one(
+            "phasing",
+            volts["hn"] + secondary if self.furnace.trouble == "secondary_swapped" else volts["hn"] - secondary,
+            ("secondary_swapped",),
+        )
         one("rod_voltage", self._true_rod(), ("connector_resistance",))
         if not whole:
             return
@@ -150,7 +207,9 @@ class Walk:
         tell("power", state="dead", by="meter_still_live")
         one("lead_zero", abs(self.teller.chance.gauss(0.2, 0.04)), ())
         if self.teller.chance.random() < 0.04:
-            self.teller.hear("ground_path/ask", "skip this check", {"type": "choice", "id": "skip", "text": "skip this check"})
+            self.teller.hear(
+                "ground_path/ask", "skip this check", {"type": "choice", "id": "skip", "text": "skip this check"}
+            )
             tell("skipped", step="ground_path", why="asked for")
         else:
             one("ground_path", self._true_path(), ("burner_corroded",))
@@ -191,7 +250,9 @@ class Walk:
         """Ask, hear, confirm and judge one reading; now and then one that is taken back at once."""
         if name not in self.done and self.teller.chance.random() < 0.06 * self.clumsy + 0.01:
             self._one(name, true * 1.01, points_to)
-            self.teller.hear(f"{name}/ask", "change that", {"type": "command", "id": "change", "text": "change that"}, 1.0)
+            self.teller.hear(
+                f"{name}/ask", "change that", {"type": "command", "id": "change", "text": "change that"}, 1.0
+            )
             self.teller.tell("retaken", step=name, probe=self.plan.steps[name].ask.probe)  # type: ignore[union-attr]
         self._one(name, true, points_to)
 
@@ -210,22 +271,65 @@ class Walk:
         shown = float(digits) * scale
         text = " ".join("point" if mark == "." else mark for mark in digits)
         result = _measured(shown, 0.1 * scale, ask.quantity, ask.unit, self.meter.id)
-        snippet = self.teller.hear(f"{name}/ask", text, {"type": "reading", "value": shown, "unit": ask.unit, "digits": digits}, 8 + 8 * chance.random())
+        snippet = self.teller.hear(
+            f"{name}/ask",
+            text,
+            {"type": "reading", "value": shown, "unit": ask.unit, "digits": digits},
+            8 + 8 * chance.random(),
+        )
         self.teller.say(f"{digits} {SPOKEN[ask.unit]}. Is that right?", "readback", "readback")
         how = "correction" if chance.random() < 0.3 * self.clumsy + 0.02 else "yes"
-        self.teller.hear(f"{name}/confirm", "yes" if how == "yes" else f"no {text}", {"type": "choice", "id": how, "text": how}, 0.5)
+        self.teller.hear(
+            f"{name}/confirm", "yes" if how == "yes" else f"no {text}", {"type": "choice", "id": how, "text": how}, 0.5
+        )
         power = "dead" if step.power == "dead" else "said_off" if step.power == "off" else "on"
-        tell("reading", step=name, check_title=step.title, probe=ask.probe, quantity=ask.quantity, value=shown, low=shown, high=shown, step_size=0.1 * scale,
-             unit=ask.unit, digits=digits, over_limit=False, text=text, snippet=snippet, alternatives=[], confirmed={"how": how, "text": "yes"},
-             measured={"value": result.value, "u": result.u, "low": result.low, "high": result.high}, power=power)
+        tell(
+            "reading",
+            step=name,
+            check_title=step.title,
+            probe=ask.probe,
+            quantity=ask.quantity,
+            value=shown,
+            low=shown,
+            high=shown,
+            step_size=0.1 * scale,
+            unit=ask.unit,
+            digits=digits,
+            over_limit=False,
+            text=text,
+            snippet=snippet,
+            alternatives=[],
+            confirmed={"how": how, "text": "yes"},
+            measured={"value": result.value, "u": result.u, "low": result.low, "high": result.high},
+            power=power,
+        )
         self.taken[ask.probe] = result
         self.done.add(name)
         if step.judge is None:
             return
-        verdict, said = _judged(name, self.family.id, (("value", result), *((role, self.taken[probe]) for role, probe in step.judge.probes.items())))
-        tell("verdict", step=name, check=verdict.check, outcome=verdict.outcome, finding=verdict.finding, value=verdict.value, low=verdict.low, high=verdict.high,
-             unit=verdict.unit, limits=[{"name": role, "value": one.value, "origin": one.origin, "source": one.source} for role, one in verdict.limits],
-             text=said, numbers=finite(dict(verdict.numbers)), power=power)
+        verdict, said = _judged(
+            name,
+            self.family.id,
+            (("value", result), *((role, self.taken[probe]) for role, probe in step.judge.probes.items())),
+        )
+        tell(
+            "verdict",
+            step=name,
+            check=verdict.check,
+            outcome=verdict.outcome,
+            finding=verdict.finding,
+            value=verdict.value,
+            low=verdict.low,
+            high=verdict.high,
+            unit=verdict.unit,
+            limits=[
+                {"name": role, "value": one.value, "origin": one.origin, "source": one.source}
+                for role, one in verdict.limits
+            ],
+            text=said,
+            numbers=finite(dict(verdict.numbers)),
+            power=power,
+        )
         self.teller.say(said, "verdict", f"{name}/{verdict.line}")
         self.found[name] = verdict.finding
         self._danger(name, verdict)
@@ -268,8 +372,16 @@ class Walk:
         total = sum(self.weights.values())
         self.weights = {key: value / total for key, value in self.weights.items()}
         ranked = sorted(self.weights.items(), key=lambda pair: -pair[1])
-        self.teller.tell("assessment", ranked=[[key, round(value, 4)] for key, value in ranked[:5]], next_probe="flame_current", sentence=SENTENCE[ranked[0][0]],
-                         ruled_out=[list(one) for one in self.out.items()], named=named, cannot_tell=[], unproven=[])
+        self.teller.tell(
+            "assessment",
+            ranked=[[key, round(value, 4)] for key, value in ranked[:5]],
+            next_probe="flame_current",
+            sentence=SENTENCE[ranked[0][0]],
+            ruled_out=[list(one) for one in self.out.items()],
+            named=named,
+            cannot_tell=[],
+            unproven=[],
+        )
 
     def _true_volts(self) -> dict[str, float]:
         volts = self.teller.chance.gauss(105.5 if self.furnace.trouble == "supply_low" else 120.4, 1.4)
@@ -278,17 +390,27 @@ class Walk:
         return {"hn": volts, "hg": small if swapped else volts - small, "ng": volts if swapped else small}
 
     def _true_rod(self) -> float:
-        share = self.teller.chance.uniform(0.55, 0.75) if self.furnace.trouble == "connector_resistance" else self.teller.chance.gauss(0.99, 0.025)
+        share = (
+            self.teller.chance.uniform(0.55, 0.75)
+            if self.furnace.trouble == "connector_resistance"
+            else self.teller.chance.gauss(0.99, 0.025)
+        )
         return self.family.limit("rod_nominal").value * share
 
     def _true_path(self) -> float:
-        return self.teller.chance.uniform(1.9, 7) if self.furnace.trouble == "burner_corroded" else self.teller.chance.uniform(0.25, 0.65)
+        return (
+            self.teller.chance.uniform(1.9, 7)
+            if self.furnace.trouble == "burner_corroded"
+            else self.teller.chance.uniform(0.25, 0.65)
+        )
 
     def _true_current(self) -> float:
         chance, least = self.teller.chance, self.family.limit("flame_minimum").value
         years = max(0.0, self.day - self.furnace.cleaned_day) / 365
         sound = max(1.25, 3.6 * math.exp(-0.35 * self.furnace.fouling * years)) * least * chance.gauss(1, 0.05)
-        share = {"rod_coated": (0.25, 0.8), "connector_resistance": (0.3, 0.8), "burner_corroded": (0.35, 0.9)}.get(self.furnace.trouble or "")
+        share = {"rod_coated": (0.25, 0.8), "connector_resistance": (0.3, 0.8), "burner_corroded": (0.35, 0.9)}.get(
+            self.furnace.trouble or ""
+        )
         return least * chance.uniform(*share) if share else sound
 
 

@@ -22,7 +22,9 @@ BEGIN = datetime(2021, 1, 4, 7, 30, tzinfo=UTC)
 YEARS = 5
 
 
-def invented_visits(count: int, seed: int, begin: datetime = BEGIN, days: float = 365.0 * YEARS, sites: int | None = None) -> Iterator[list[dict[str, Any]]]:
+def invented_visits(
+    count: int, seed: int, begin: datetime = BEGIN, days: float = 365.0 * YEARS, sites: int | None = None
+) -> Iterator[list[dict[str, Any]]]:
     """`count` visits in order of time over `days` from `begin`, each a list of journal lines.
 
     sites: how many furnaces there are; a twelfth of the visits by default.
@@ -41,5 +43,7 @@ def write_journal(folder: Path, events: list[dict[str, Any]]) -> Path:
     """Write one visit as `folder`/<visit id>/journal.jsonl and return that path."""
     path = folder / events[0]["visit"] / "journal.jsonl"
     path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text("".join(json.dumps(one, ensure_ascii=False, separators=(",", ":")) + "\n" for one in events), encoding="utf-8")
+    path.write_text(
+        "".join(json.dumps(one, ensure_ascii=False, separators=(",", ":")) + "\n" for one in events), encoding="utf-8"
+    )
     return path

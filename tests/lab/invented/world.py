@@ -13,10 +13,33 @@ import random
 from dataclasses import dataclass, field
 
 FAMILIES = ("larkspur", "foxglove", "yarrow")
-STREETS = ("Alder Row", "Brook End", "Cinder Path", "Dove Lane", "Elm Rise", "Ferry Street", "Granary Yard", "Hollow Way")
+STREETS = (
+    "Alder Row",
+    "Brook End",
+    "Cinder Path",
+    "Dove Lane",
+    "Elm Rise",
+    "Ferry Street",
+    "Granary Yard",
+    "Hollow Way",
+)
 PEOPLE = (
-    "Ada Quill", "Bram Osei", "Cleo Marsh", "Dario Fenn", "Edda Lowe", "Finn Abara", "Gita Rowan", "Hugo Petrel",
-    "Ines Calder", "Jory Blake", "Kaya Thorn", "Lino Vance", "Mara Ebbing", "Nils Oduya", "Opal Wren", "Pia Sorrel",
+    "Ada Quill",
+    "Bram Osei",
+    "Cleo Marsh",
+    "Dario Fenn",
+    "Edda Lowe",
+    "Finn Abara",
+    "Gita Rowan",
+    "Hugo Petrel",
+    "Ines Calder",
+    "Jory Blake",
+    "Kaya Thorn",
+    "Lino Vance",
+    "Mara Ebbing",
+    "Nils Oduya",
+    "Opal Wren",
+    "Pia Sorrel",
 )
 FAULTS = {
     "rod_coated": 0.30,
@@ -28,7 +51,11 @@ FAULTS = {
     "supply_low": 0.04,
 }
 """Invented shares of the true causes; what is left over is a sound circuit."""
-PRONE = {"larkspur": {"rod_coated": 1.3}, "foxglove": {"board_not_sensing": 1.6}, "yarrow": {"connector_resistance": 2.2}}
+PRONE = {
+    "larkspur": {"rod_coated": 1.3},
+    "foxglove": {"board_not_sensing": 1.6},
+    "yarrow": {"connector_resistance": 2.2},
+}
 
 
 @dataclass
@@ -75,7 +102,9 @@ class World:
             world.furnaces.append(Furnace(f"{1 + number // len(STREETS)} {street}", family, chance.uniform(0.1, 0.9)))
         for number, name in enumerate(PEOPLE):
             joined = 0.0 if number < 6 else chance.uniform(0, days * 0.7)
-            world.people.append(Technician(name, chance.choices(("dunlin", "pocket"), (4, 1))[0], joined, chance.uniform(0.85, 1.25)))
+            world.people.append(
+                Technician(name, chance.choices(("dunlin", "pocket"), (4, 1))[0], joined, chance.uniform(0.85, 1.25))
+            )
         return world
 
     def call(self, day: float) -> tuple[Furnace, Technician]:

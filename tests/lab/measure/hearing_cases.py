@@ -80,7 +80,9 @@ def case(number_: int, split: Split) -> Case:
     else:
         talk = hearing_talk.TUNE if split == "tune" else hearing_talk.TEST
         scope, text, truth = str(rng.choice(list(hearing_scopes.scopes()))), str(rng.choice(talk)), None
-    return Case(number_, split, kind, scope, text, truth, voice, noise, snr, room, band, round(float(rng.uniform(0.9, 1.15)), 2))
+    return Case(
+        number_, split, kind, scope, text, truth, voice, noise, snr, room, band, round(float(rng.uniform(0.9, 1.15)), 2)
+    )
 
 
 @lru_cache(maxsize=8)

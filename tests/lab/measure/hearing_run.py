@@ -124,13 +124,24 @@ def listened(ear: Ear, split: Split, job: Job) -> Result:
     made = reply_scene(here, job.reply) if job.reply else scene(here)
     timed = job.number % TIMED == 0
     endings, cpu = ear.listen(made.sound, scope, partials=timed)
-    return Result(job, tuple(endings), cpu if timed else float("nan"), len(made.sound) / SAMPLE_RATE, made.starts, made.ends, made.said)
+    return Result(
+        job,
+        tuple(endings),
+        cpu if timed else float("nan"),
+        len(made.sound) / SAMPLE_RATE,
+        made.starts,
+        made.ends,
+        made.said,
+    )
 
 
 def reply_scene(here: Case, reply: str):
     """ "yes" or "no" in the words of the language, or the case once more at another pace, by its voice, in its room and noise."""
     if reply == "again":
-        return scene(replace(here, rate=round(here.rate * float(np.random.default_rng((82, here.number)).uniform(0.9, 1.1)), 2)), again=True)
+        return scene(
+            replace(here, rate=round(here.rate * float(np.random.default_rng((82, here.number)).uniform(0.9, 1.1)), 2)),
+            again=True,
+        )
     rng = np.random.default_rng((81, here.number, ("yes", "no").index(reply)))
     text = str(rng.choice(language("en").option(reply).phrases))
     names = [one.id for one in voices(here.split)]
@@ -141,16 +152,29 @@ def reply_scene(here: Case, reply: str):
 def _as_json(result: Result) -> dict[str, Any]:
     endings = [
         {
-            "at": round(one.at, 3), "wait": round(one.wait, 4), "text": one.heard.text, "confidence": one.heard.confidence,
-            "alternatives": one.heard.alternatives, "words": [(word.text, word.confidence) for word in one.heard.words],
-            "seconds": one.heard.seconds, "level": one.heard.level_db, "engine": one.heard.engine,
-            "second": None if one.heard.second is None else one.heard.second.alternatives, "free": one.heard.free,
+            "at": round(one.at, 3),
+            "wait": round(one.wait, 4),
+            "text": one.heard.text,
+            "confidence": one.heard.confidence,
+            "alternatives": one.heard.alternatives,
+            "words": [(word.text, word.confidence) for word in one.heard.words],
+            "seconds": one.heard.seconds,
+            "level": one.heard.level_db,
+            "engine": one.heard.engine,
+            "second": None if one.heard.second is None else one.heard.second.alternatives,
+            "free": one.heard.free,
         }
         for one in result.endings
     ]
     return {
-        "n": result.job.number, "reply": result.job.reply, "endings": endings, "cpu": round(result.cpu, 4),
-        "sound": result.sound, "starts": result.starts, "ends": result.ends, "said": result.said,
+        "n": result.job.number,
+        "reply": result.job.reply,
+        "endings": endings,
+        "cpu": round(result.cpu, 4),
+        "sound": result.sound,
+        "starts": result.starts,
+        "ends": result.ends,
+        "said": result.said,
     }
 
 
@@ -173,12 +197,21 @@ def _read(path: Path) -> Iterator[Result]:
         endings = tuple(
             Ending(
                 Heard(
-                    one["text"], one["confidence"], tuple(Word(text, confidence) for text, confidence in one["words"]),
-                    tuple((text, confidence) for text, confidence in one["alternatives"]), one["seconds"], one["level"], one["engine"],
-                    _second(one), one.get("free"),
+                    one["text"],
+                    one["confidence"],
+                    tuple(Word(text, confidence) for text, confidence in one["words"]),
+                    tuple((text, confidence) for text, confidence in one["alternatives"]),
+                    one["seconds"],
+                    one["level"],
+                    one["engine"],
+                    _second(one),
+                    one.get("free"),
                 ),
-                one["at"], one["wait"],
+                one["at"],
+                one["wait"],
             )
             for one in row["endings"]
         )
-        yield Result(Job(row["n"], row["reply"]), endings, row["cpu"], row["sound"], row["starts"], row["ends"], row["said"])
+        yield Result(
+            Job(row["n"], row["reply"]), endings, row["cpu"], row["sound"], row["starts"], row["ends"], row["said"]
+        )

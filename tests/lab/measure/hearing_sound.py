@@ -59,7 +59,9 @@ def scene(case: Case, again: bool = False) -> Scene:
 
 def word_by_word(case: Case, rng: np.random.Generator) -> np.ndarray:
     """Each word spoken alone, then joined."""
-    return hearing_recorded.joined([hearing_recorded.trimmed(spoken(word, case.voice, case.rate)) for word in case.text.split()], rng)
+    return hearing_recorded.joined(
+        [hearing_recorded.trimmed(spoken(word, case.voice, case.rate)) for word in case.text.split()], rng
+    )
 
 
 def placed(dry: np.ndarray, case: Case, rng: np.random.Generator, said: str) -> Scene:

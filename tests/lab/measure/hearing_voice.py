@@ -43,10 +43,19 @@ def read_by(voice: str) -> list[tuple[str, np.ndarray]]:
 
 def main() -> None:
     asked = argparse.ArgumentParser(prog="python -m tests.lab.measure.hearing_voice", description=__doc__)
-    asked.add_argument("--count", type=int, default=1_152, help="cases of the benchmark, of which those by synthetic test voices are heard")
+    asked.add_argument(
+        "--count",
+        type=int,
+        default=1_152,
+        help="cases of the benchmark, of which those by synthetic test voices are heard",
+    )
     given = asked.parse_args()
     os.nice(10)
-    chosen = [here for number in range(given.count) if (here := case(number, "test")).voice != "recorded" and here.kind != "outside"]
+    chosen = [
+        here
+        for number in range(given.count)
+        if (here := case(number, "test")).voice != "recorded" and here.kind != "outside"
+    ]
     plain, second = Streaming(SphinxEngine()), Streaming(VoskEngine(own_model()))
     found: Counter[tuple[str, int, str]] = Counter()
     with tempfile.TemporaryDirectory() as folder:
@@ -60,7 +69,13 @@ def main() -> None:
                     found[name, here.snr, judge(here, joined(listened(ear, "test", job), theirs)).outcome] += 1
             print(f"{voice}: learnt from {learnt.sentences} sentences", flush=True)
     print(f"\n{len(chosen)} cases; voice set-up, the {PAIR} of recognisers\n")
-    print("| set-up | " + " | ".join(f"{snr} dB: right / asked / wrong" for snr in SNRS) + " |\n" + "|---" * (1 + len(SNRS)) + "|")
+    print(
+        "| set-up | "
+        + " | ".join(f"{snr} dB: right / asked / wrong" for snr in SNRS)
+        + " |\n"
+        + "|---" * (1 + len(SNRS))
+        + "|"
+    )
     for name in ("without", "with"):
         print(f"| {name} | " + " | ".join(_shares(found, name, snr) for snr in SNRS) + " |")
 

@@ -49,9 +49,13 @@ def confusion(outcomes: Sequence[Outcome], path: Path, judge: Judge = OURS) -> N
         for j in range(len(columns)):
             if share[i, j] >= 0.5:
                 dark = share[i, j] > (55 if i == j else 40)
-                axes.text(j, i, f"{share[i, j]:.0f}", ha="center", va="center", fontsize=7.5, color=PAPER if dark else INK)
+                axes.text(
+                    j, i, f"{share[i, j]:.0f}", ha="center", va="center", fontsize=7.5, color=PAPER if dark else INK
+                )
     _frame(axes, names, columns, total)
-    figure.suptitle("Which fault is taken for which", x=0.015, y=0.985, ha="left", fontsize=17, fontweight="bold", color=INK)
+    figure.suptitle(
+        "Which fault is taken for which", x=0.015, y=0.985, ha="left", fontsize=17, fontweight="bold", color=INK
+    )
     figure.text(
         0.015, 0.955, f"Likeliest fault when the reasoner stops asking. {int(total.sum()):,} invented furnaces with one fault or none; percent of each row, below half a percent left blank.",
         ha="left", va="top", fontsize=10.5, color=INK,
@@ -63,7 +67,12 @@ def confusion(outcomes: Sequence[Outcome], path: Path, judge: Judge = OURS) -> N
 
 def _frame(axes: plt.Axes, names: Sequence[str], columns: Sequence[str], total: np.ndarray) -> None:
     labels = [name.replace("_", " ") for name in names]
-    axes.set_yticks(range(len(names)), [f"{label}  ({int(n)})" for label, n in zip(labels, total, strict=True)], fontsize=9, color=INK)
+    axes.set_yticks(
+        range(len(names)),
+        [f"{label}  ({int(n)})" for label, n in zip(labels, total, strict=True)],
+        fontsize=9,
+        color=INK,
+    )
     axes.set_xticks(range(len(columns)), [*labels, OTHER], rotation=90, fontsize=9, color=INK)
     axes.set_ylabel("true fault (furnaces)", fontsize=11, color=INK)
     axes.set_xlabel("likeliest fault", fontsize=11, color=INK)
@@ -88,8 +97,24 @@ def reliability(outcomes: Mapping[str, Sequence[Outcome]], path: Path, judge: Ju
         found = np.array([row[2] / row[3] for row in table])
         ends = np.array([wilson(row[2], row[3]) for row in table]).reshape(-1, 2)
         colour = (RIGHT, WRONG)[k]
-        axes.errorbar(said, found, yerr=[found - ends[:, 0], ends[:, 1] - found], color=colour, marker="os"[k], markersize=6, linewidth=1.6, elinewidth=1, capsize=2.5, label=way)
-        below.bar(np.array([row[0] for row in table]) + 0.03 + 0.04 * k, [row[3] / len(mine) for row in table], width=0.037, color=colour)
+        axes.errorbar(
+            said,
+            found,
+            yerr=[found - ends[:, 0], ends[:, 1] - found],
+            color=colour,
+            marker="os"[k],
+            markersize=6,
+            linewidth=1.6,
+            elinewidth=1,
+            capsize=2.5,
+            label=way,
+        )
+        below.bar(
+            np.array([row[0] for row in table]) + 0.03 + 0.04 * k,
+            [row[3] / len(mine) for row in table],
+            width=0.037,
+            color=colour,
+        )
     axes.set_ylabel("share found right", color=INK)
     below.set_ylabel("share of furnaces", color=INK)
     below.set_xlabel("probability said of the likeliest fault", color=INK)
@@ -104,8 +129,17 @@ def reliability(outcomes: Mapping[str, Sequence[Outcome]], path: Path, judge: Ju
             one.spines[side].set_visible(False)
         for side in ("left", "bottom"):
             one.spines[side].set_color(SOFT)
-    figure.suptitle("How far the probabilities can be trusted", x=0.03, ha="left", fontsize=14, fontweight="bold", color=INK)
-    figure.text(0.03, 0.945, f"Invented furnaces. Bars: 95 % (Wilson). Tenths with fewer than {FEW} furnaces are not drawn above.", fontsize=9, color=INK, va="top")
+    figure.suptitle(
+        "How far the probabilities can be trusted", x=0.03, ha="left", fontsize=14, fontweight="bold", color=INK
+    )
+    figure.text(
+        0.03,
+        0.945,
+        f"Invented furnaces. Bars: 95 % (Wilson). Tenths with fewer than {FEW} furnaces are not drawn above.",
+        fontsize=9,
+        color=INK,
+        va="top",
+    )
     figure.tight_layout(rect=(0, 0, 1, 0.945))
     figure.savefig(path, facecolor=PAPER)
     plt.close(figure)

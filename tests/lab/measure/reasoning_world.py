@@ -61,7 +61,14 @@ class Outcome:
 SLIP = 0.01
 """Share of readings that slip when trade effects are asked for (invented)."""
 RODS = frozenset(name for name, one in catalog.faults().faults.items() if one.family == "rod")
-DESIGNS = ((1.0e5, 100e-9, 1.0e6), (2.2e5, 47e-9, 2.2e6), (4.7e5, 10e-9, 4.7e6), (1.0e6, 4.7e-9, 10e6), (2.2e6, 22e-9, 22e6), (3.3e6, 2.2e-9, 5.6e6))
+DESIGNS = (
+    (1.0e5, 100e-9, 1.0e6),
+    (2.2e5, 47e-9, 2.2e6),
+    (4.7e5, 10e-9, 4.7e6),
+    (1.0e6, 4.7e-9, 10e6),
+    (2.2e6, 22e-9, 22e6),
+    (3.3e6, 2.2e-9, 5.6e6),
+)
 """Boards that the reasoner was not built on: source Ω, blocking F, sense Ω, each a catalogue value of the parts trade (invented)."""
 RATIOS = (4.0, 7.0, 15.0, 30.0)
 """Flames: reverse over forward resistance (invented)."""
@@ -84,17 +91,27 @@ def draw(equipment: Equipment, meter: Meter, seed: int, n: int, other: bool = Fa
     cases: list[Case | None] = [None] * n
     for (name, faces), where in groups.items():
         m = len(where)
-        furnace = healthy(equipment, meter, rng, m) if boards is None else around(boards, rng.integers(boards.shape[0], size=m), rng)
+        furnace = (
+            healthy(equipment, meter, rng, m)
+            if boards is None
+            else around(boards, rng.integers(boards.shape[0], size=m), rng)
+        )
         levels = []
         for one, face in zip(catalog.parts(name), faces, strict=True):
             level = rng.random(m)
             furnace = with_fault(furnace, one, level, rng.random(m), face)
             levels.append(level)
-        true = read_many(furnace, [p for p, one in catalog.probes().items() if not one.proof and one.quantity != "seen"])
+        true = read_many(
+            furnace, [p for p, one in catalog.probes().items() if not one.proof and one.quantity != "seen"]
+        )
         shows = tuple(catalog.fault(one).faces[face] for one, face in zip(catalog.parts(name), faces, strict=True))
         for k, i in enumerate(where):
             mine = specimen(meter, rng)
-            shown = {p: _shown(p, float(values[k]), mine, rng, SLIP if trade else 0.0) for p, values in true.items() if catalog.probes()[p].numeric}
+            shown = {
+                p: _shown(p, float(values[k]), mine, rng, SLIP if trade else 0.0)
+                for p, values in true.items()
+                if catalog.probes()[p].numeric
+            }
             shown |= {p: _looked(p, shows, rng, other) for p, one in catalog.probes().items() if not one.numeric}
             if shown[PROVES] != "never_lit":
                 shown[PROVES] = "stays" if true[PROVES][k] else "goes"
@@ -110,7 +127,11 @@ def _face(fault: str, trade: bool, rng: np.random.Generator) -> int:
 def _boards(equipment: Equipment, meter: Meter, rng: np.random.Generator) -> Furnace:
     parts = np.array([(*design, ratio) for design in DESIGNS for ratio in RATIOS]).T
     drawn = insides.draw(equipment, rng, parts.shape[1])
-    return insides.furnaces(equipment, meter, replace(drawn, rod_source_ohms=parts[0], rod_capacitor=parts[1], sense_ohms=parts[2], flame_ratio=parts[3]))
+    return insides.furnaces(
+        equipment,
+        meter,
+        replace(drawn, rod_source_ohms=parts[0], rod_capacitor=parts[1], sense_ohms=parts[2], flame_ratio=parts[3]),
+    )
 
 
 def _shown(probe: str, true: float, mine: Specimen, rng: np.random.Generator, slip: float) -> float:
@@ -219,7 +240,12 @@ def thresholds(equipment: Equipment) -> Callable[[Case], Outcome]:
             taken.append(probe)
             found = _first_fault(probe, case.shown, equipment)
             if found:
-                return Outcome(case.truth, tuple((name, 1.0 if k == 0 else 0.0) for k, name in enumerate(found)), found[0], tuple(taken))
+                return Outcome(
+                    case.truth,
+                    tuple((name, 1.0 if k == 0 else 0.0) for k, name in enumerate(found)),
+                    found[0],
+                    tuple(taken),
+                )
         return Outcome(case.truth, (("healthy", 1.0),), "healthy", tuple(taken))
 
     return diagnose
@@ -236,20 +262,38 @@ def _first_fault(probe: str, shown: Mapping[str, float | bool | str], equipment:
         case "supply_hot_neutral":
             if value < 5:
                 return "meter_lead_open", "meter_wrong_function", "supply_low"
-            return ("supply_low", "hot_high_resistance") if value < limit["supply_low"] else ("supply_high",) if value > limit["supply_high"] else ()
+            return (
+                ("supply_low", "hot_high_resistance")
+                if value < limit["supply_low"]
+                else ("supply_high",)
+                if value > limit["supply_high"]
+                else ()
+            )
         case "supply_hot_ground":
             if abs(value - supply) <= limit["line_to_ground_share"] * supply:
                 return ()
-            return ("polarity_reversed", "ground_open") if value < 0.1 * supply else ("ground_open", "neutral_not_bonded", "polarity_reversed")
+            return (
+                ("polarity_reversed", "ground_open")
+                if value < 0.1 * supply
+                else ("ground_open", "neutral_not_bonded", "polarity_reversed")
+            )
         case "supply_neutral_ground":
             if value <= limit["neutral_to_ground"]:
                 return ()
-            return ("polarity_reversed", "ground_open") if value > 0.8 * supply else ("neutral_high_resistance", "neutral_not_bonded")
+            return (
+                ("polarity_reversed", "ground_open")
+                if value > 0.8 * supply
+                else ("neutral_high_resistance", "neutral_not_bonded")
+            )
         case "secondary_r_c":
             due = supply / equipment.turns_ratio
             if abs(value - due) <= limit["secondary_share"] * due:
                 return ()
-            return ("transformer_wrong_tap", "transformer_weak") if value < 0.7 * due else ("transformer_weak", "secondary_overloaded")
+            return (
+                ("transformer_wrong_tap", "transformer_weak")
+                if value < 0.7 * due
+                else ("transformer_weak", "secondary_overloaded")
+            )
         case "line_to_r":
             low = float(shown["secondary_r_c"])
             in_phase, out_of_phase = abs(value - (supply - low)), abs(value - (supply + low))
@@ -259,7 +303,13 @@ def _first_fault(probe: str, shown: Mapping[str, float | bool | str], equipment:
         case "rod_to_ground":
             return ("connector_resistance", "rod_wire_open", "board_rod_supply_low") if value < limit["rod_low"] else ()
         case "leads_together":
-            return ("meter_lead_open", "meter_lead_poor") if value == math.inf else ("meter_lead_poor",) if value > limit["lead_zero_max"] else ()
+            return (
+                ("meter_lead_open", "meter_lead_poor")
+                if value == math.inf
+                else ("meter_lead_poor",)
+                if value > limit["lead_zero_max"]
+                else ()
+            )
         case "ground_path":
             path = value - float(shown["leads_together"])
             return ("burner_corroded", "burner_loose", "board_ground_loose") if path > limit["ground_path_look"] else ()
@@ -276,11 +326,11 @@ def rule_of_thumb(case: Case, rods: frozenset[str] = RODS) -> Outcome:
     # A new rod mends the faults of the rod and of nothing else. rods: their truth ids.
     mended = set(case.truth.split("+")) <= rods
     named = "rod_coated" if mended else "board_not_sensing"
-    return Outcome(case.truth, (("rod_coated", 0.5), ("board_not_sensing", 0.5)), named, (PROVES,) if mended else (PROVES, PROVES))
+    return Outcome(
+        case.truth, (("rod_coated", 0.5), ("board_not_sensing", 0.5)), named, (PROVES,) if mended else (PROVES, PROVES)
+    )
 
 
 def is_board(fault: str | None) -> bool:
     """Whether a verdict condemns the board."""
     return fault is not None and any(catalog.fault(one).family == "board" for one in catalog.parts(fault))
-
-

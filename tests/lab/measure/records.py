@@ -54,7 +54,9 @@ def importing(folder: Path, number: int, url: str) -> None:
             done = import_journals(store, [folder / "visits"])
             wall, processor = time.perf_counter() - wall, time.process_time() - processor
             assert len(done.new if words == "new" else done.same) == number
-            print(f"import from disk, {words:13}: {number / wall:7.0f} visits/s ({number / processor:.0f} a second of processor time)")
+            print(
+                f"import from disk, {words:13}: {number / wall:7.0f} visits/s ({number / processor:.0f} a second of processor time)"
+            )
     print(f"journal on disk: {statistics.mean(sizes) / 1000:.1f} kB a visit")
 
 
@@ -68,7 +70,9 @@ def fill(url: str, number: int) -> None:
             print(f"filled from {have} to {number} visits in {time.perf_counter() - begun:.0f} s, making them included")
         with store.reading() as connection:
             if store.sqlite:
-                pages, size = (connection.exec_driver_sql(f"PRAGMA {name}").scalar() for name in ("page_count", "page_size"))
+                pages, size = (
+                    connection.exec_driver_sql(f"PRAGMA {name}").scalar() for name in ("page_count", "page_size")
+                )
                 whole = pages * size
             else:
                 whole = connection.exec_driver_sql("SELECT pg_database_size(current_database())").scalar()
@@ -80,13 +84,17 @@ def forgetting(url: str, folder: Path) -> None:
     with open_store(url) as store:
         begun = time.perf_counter()
         count = backup(store, folder / "backup.gz")
-        print(f"backup: {count} copies in {time.perf_counter() - begun:.0f} s, {(folder / 'backup.gz').stat().st_size / 1e6:.0f} MB")
+        print(
+            f"backup: {count} copies in {time.perf_counter() - begun:.0f} s, {(folder / 'backup.gz').stat().st_size / 1e6:.0f} MB"
+        )
         names = [row["id"] for row in listed(store, limit=10)]
         begun = time.perf_counter()
         gone = forget(store, names)
         deleted = time.perf_counter()
         scrub(store)
-        print(f"forget: {gone} visits in {deleted - begun:.2f} s, the database's files written anew in {time.perf_counter() - deleted:.1f} s")
+        print(
+            f"forget: {gone} visits in {deleted - begun:.2f} s, the database's files written anew in {time.perf_counter() - deleted:.1f} s"
+        )
 
 
 def processor_seconds(pid: int) -> float:
@@ -110,14 +118,40 @@ def pages(url: str, folder: Path, rounds: int) -> None:
             "two": {"family": "yarrow", "outcome": "close", "technician": chance.choice(people)},
         }[pick])  # fmt: skip
 
-    probes = itertools.cycle(["rod_to_ground", "ground_path", "secondary_r_c", "line_to_r", "supply_hot_neutral", "supply_hot_ground", "supply_neutral_ground", "leads_together", "dead_hot_neutral", "dead_hot_ground"])
+    probes = itertools.cycle(
+        [
+            "rod_to_ground",
+            "ground_path",
+            "secondary_r_c",
+            "line_to_r",
+            "supply_hot_neutral",
+            "supply_hot_ground",
+            "supply_neutral_ground",
+            "leads_together",
+            "dead_hot_neutral",
+            "dead_hot_ground",
+        ]
+    )
     kinds = {
         "/": lambda: "/", "/history": lambda: "/history", "/history with filters": lambda: f"/history?{filters()}", "/visit": lambda: f"/visit/{chance.choice(rows)['id']}", "/faults": lambda: "/faults",
         "/faults in a span": lambda: f"/faults?since=20{chance.randint(21, 25)}-01-01", "/boards": lambda: "/boards", "/drift": lambda: "/drift", "/drift of another probe": lambda: f"/drift?probe={next(probes)}",
         "/boards in a span": lambda: f"/boards?since=20{chance.randint(21, 25)}-{chance.randint(1, 12):02d}-{chance.randint(1, 28):02d}",
         "/progress": lambda: "/progress", "report.html": lambda: f"/visit/{chance.choice(rows)['id']}/report.html", "report.pdf": lambda: f"/visit/{chance.choice(rows)['id']}/report.pdf",
     }  # fmt: skip
-    command = [sys.executable, "-m", "assistant", "desk", "--port", "0", "--store", url, "--visits", str(folder / "none"), "--received", str(folder / "received")]
+    command = [
+        sys.executable,
+        "-m",
+        "assistant",
+        "desk",
+        "--port",
+        "0",
+        "--store",
+        url,
+        "--visits",
+        str(folder / "none"),
+        "--received",
+        str(folder / "received"),
+    ]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as server:
         assert server.stdout is not None
         address, token = server.stdout.readline().split()[1].split("/#token=")
@@ -137,8 +171,12 @@ def pages(url: str, folder: Path, rounds: int) -> None:
                 used = 1000 * (processor_seconds(server.pid) - used) / count
                 if not name.startswith("report"):
                     everything += times
-                print(f"{name:24} p50 {percentile(times, 0.5):6.0f} ms   p95 {percentile(times, 0.95):6.0f} ms   most {max(times):6.0f} ms   processor {used:5.0f} ms a request   first {first:6.0f} ms")
-            print(f"{'all pages':24} p50 {percentile(everything, 0.5):6.0f} ms   p95 {percentile(everything, 0.95):6.0f} ms   (reports, which are made anew for each request, left out)")
+                print(
+                    f"{name:24} p50 {percentile(times, 0.5):6.0f} ms   p95 {percentile(times, 0.95):6.0f} ms   most {max(times):6.0f} ms   processor {used:5.0f} ms a request   first {first:6.0f} ms"
+                )
+            print(
+                f"{'all pages':24} p50 {percentile(everything, 0.5):6.0f} ms   p95 {percentile(everything, 0.95):6.0f} ms   (reports, which are made anew for each request, left out)"
+            )
         server.terminate()
 
 
@@ -146,7 +184,20 @@ def live_and_network(url: str, folder: Path) -> None:
     """A line from the journal to a listening client; and a visit sent through a network that is pulled ten times."""
     visits = folder / "live"
     visits.mkdir()
-    command = [sys.executable, "-m", "assistant", "desk", "--port", "0", "--store", url, "--visits", str(visits), "--received", str(folder / "got")]
+    command = [
+        sys.executable,
+        "-m",
+        "assistant",
+        "desk",
+        "--port",
+        "0",
+        "--store",
+        url,
+        "--visits",
+        str(visits),
+        "--received",
+        str(folder / "got"),
+    ]
     events = next(iter(invented_visits(1, seed=3)))
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as server:
         assert server.stdout is not None
@@ -156,7 +207,12 @@ def live_and_network(url: str, folder: Path) -> None:
 
         def listen() -> None:
             # The server closes the stream when the bench is over.
-            with contextlib.suppress(httpx.RemoteProtocolError), httpx.stream("GET", f"{address}/api/live", headers={"Authorization": f"Bearer {token}"}, timeout=60) as stream:
+            with (
+                contextlib.suppress(httpx.RemoteProtocolError),
+                httpx.stream(
+                    "GET", f"{address}/api/live", headers={"Authorization": f"Bearer {token}"}, timeout=60
+                ) as stream,
+            ):
                 for line in stream.iter_lines():
                     if line.startswith("data: "):
                         message = json.loads(line[6:])
@@ -176,7 +232,9 @@ def live_and_network(url: str, folder: Path) -> None:
                 time.sleep(0.1)
         eventually(lambda: written.keys() <= seen.keys())
         late = [1000 * (seen[key] - at) for key, at in written.items()]
-        print(f"a line from the journal to a browser's stream: p50 {percentile(late, 0.5):.0f} ms, p95 {percentile(late, 0.95):.0f} ms, most {max(late):.0f} ms of {len(late)} lines")
+        print(
+            f"a line from the journal to a browser's stream: p50 {percentile(late, 0.5):.0f} ms, p95 {percentile(late, 0.95):.0f} ms, most {max(late):.0f} ms of {len(late)} lines"
+        )
         network = Network(int(address.rsplit(":", 1)[1]))
         other = folder / "van" / "pulled"
         events = [{**events[0], "visit": "pulled"}, *events[1:]]
@@ -200,7 +258,9 @@ def live_and_network(url: str, folder: Path) -> None:
         left = sender.stop(60)
         got = read(folder / "got" / "m-bench" / "pulled")[0]
         shown = [key for key in seen if key.startswith("m-bench/pulled ")]
-        print(f"network pulled {network.pulled} times: {len(events)} lines written, {len(got)} at the desk, the same: {got == events}, left: {left}; {len(shown)} shown live; longest catching up {longest:.1f} s")
+        print(
+            f"network pulled {network.pulled} times: {len(events)} lines written, {len(got)} at the desk, the same: {got == events}, left: {left}; {len(shown)} shown live; longest catching up {longest:.1f} s"
+        )
         network.close()
         server.terminate()
 
@@ -209,9 +269,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--visits", type=int, default=100_000)
     parser.add_argument("--store", help="a SQLite file or PostgreSQL URL to keep; a temporary one when left out")
-    parser.add_argument("--postgres", action="store_true", help="a PostgreSQL server of its own, which is thrown away afterwards")
+    parser.add_argument(
+        "--postgres", action="store_true", help="a PostgreSQL server of its own, which is thrown away afterwards"
+    )
     parser.add_argument("--rounds", type=int, default=40)
-    parser.add_argument("--import", dest="import_", type=int, default=2000, help="how many journals to import from disk")
+    parser.add_argument(
+        "--import", dest="import_", type=int, default=2000, help="how many journals to import from disk"
+    )
     given = parser.parse_args()
     with contextlib.ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))

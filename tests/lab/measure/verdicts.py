@@ -96,7 +96,10 @@ def tally(plan: Plan, visit: Visit, count: Counter[tuple[str, str]]) -> None:
 
 def repeating(which: Meter, digits: int | None) -> Meter:
     """The meter with so many digits that come anew with every reading; None for all of them."""
-    changed = {name: one.model_copy(update={"repeat_digits": one.digits if digits is None else digits}) for name, one in which.functions.items()}
+    changed = {
+        name: one.model_copy(update={"repeat_digits": one.digits if digits is None else digits})
+        for name, one in which.functions.items()
+    }
     return which.model_copy(update={"functions": changed})
 
 
@@ -139,7 +142,9 @@ def leaning(n: int) -> None:
         for taken, real in itertools.product((1, 2, None), (1, None)):
             mine, other = repeating(meter(which), taken), repeating(meter(which), real)
             bad, good = bad_passed(mine, other, n)
-            print(f"{which:8}{taken or 'all':>10}{real or 'all':>8}{too_close(mine, other, n):11.2%}{bad:12.2%}{good:19.1%}")
+            print(
+                f"{which:8}{taken or 'all':>10}{real or 'all':>8}{too_close(mine, other, n):11.2%}{bad:12.2%}{good:19.1%}"
+            )
 
 
 def main() -> int:

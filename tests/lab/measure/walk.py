@@ -1,6 +1,6 @@
 """The walk of a procedure in every order of its checks, as the fault reasoning may ask for them. Takes long.
 
-    python -m tests.lab.measure.walk flame_sensing
+python -m tests.lab.measure.walk flame_sensing
 """
 
 from __future__ import annotations
@@ -21,7 +21,9 @@ def main() -> None:
     plan = load_plan(chosen.procedure, equipment("larkspur"), meter("dunlin"))
     began = time.process_time()
     seen = walk(plan, orders=not chosen.in_order)
-    print(f"{chosen.procedure}: {seen.states:,} states, {seen.moves:,} answers, {len(seen.breaches)} breaches, {time.process_time() - began:.0f} s of processor time")
+    print(
+        f"{chosen.procedure}: {seen.states:,} states, {seen.moves:,} answers, {len(seen.breaches)} breaches, {time.process_time() - began:.0f} s of processor time"
+    )
     for breach in seen.breaches[:20]:
         print(f"  {breach.state}, {breach.answer}: {breach.rule}")
     print(f"  never reached: {', '.join(seen.steps_never) or 'none'}; stuck: {len(seen.stuck)}")

@@ -62,7 +62,14 @@ class Batch:
     lengths: torch.Tensor
 
 
-def stretched(speech: torch.Tensor, start: torch.Tensor, length: torch.Tensor, pace: torch.Tensor, lead: torch.Tensor, samples: int) -> torch.Tensor:
+def stretched(
+    speech: torch.Tensor,
+    start: torch.Tensor,
+    length: torch.Tensor,
+    pace: torch.Tensor,
+    lead: torch.Tensor,
+    samples: int,
+) -> torch.Tensor:
     """Rows of `samples`: silence of `lead` samples, the utterance at `pace`, silence. Windowed-sinc reading of int16."""
     n = torch.arange(samples, device=speech.device)[None] - lead[:, None]
     at = n * pace[:, None]
@@ -97,7 +104,9 @@ def rooms(rows: int, ranges: Ranges, g: torch.Generator, samples: int = 9600) ->
 def microphones(rows: int, hertz: torch.Tensor, ranges: Ranges, g: torch.Generator) -> torch.Tensor:
     """Gains (rows, len(hertz)): a bumpy slope between a low and a high corner, some as narrow as a telephone."""
     draw = Draw(g)
-    points = draw.uniform((rows, 1, 10), -4.0, 4.0) + draw.uniform((rows, 1, 1), -6, 6) * torch.linspace(-1, 1, 10, device=g.device)
+    points = draw.uniform((rows, 1, 10), -4.0, 4.0) + draw.uniform((rows, 1, 1), -6, 6) * torch.linspace(
+        -1, 1, 10, device=g.device
+    )
     place = (torch.log2(hertz.clamp_min(60.0) / 60.0) / math.log2(8000 / 60) * 511).long().clamp(0, 511)
     bumps = torch.nn.functional.interpolate(points, size=512, mode="linear", align_corners=True)[:, 0]
     narrow = draw.chance((rows, 1), ranges.narrow)
@@ -144,7 +153,9 @@ class Situations:
         heard = 1 - draw.chance((count, 1), ranges.silent)
         size = samples + 9600
         hertz = torch.fft.rfftfreq(size, 1 / RATE, device=sound.device)
-        echoed = torch.fft.rfft(sound / power.sqrt() * heard, n=size) * torch.fft.rfft(rooms(count, ranges, self.g), n=size)
+        echoed = torch.fft.rfft(sound / power.sqrt() * heard, n=size) * torch.fft.rfft(
+            rooms(count, ranges, self.g), n=size
+        )
         total = echoed + torch.fft.rfft(self._background(count, samples), n=size)
         total = torch.fft.irfft(total * microphones(count, hertz, ranges, self.g), n=size)[:, :samples]
         peak = total.abs().amax(dim=1, keepdim=True).clamp_min(1e-6)
@@ -165,11 +176,19 @@ class Situations:
             at = torch.randint(0, self.noise.shape[1] - samples, (count, 1), generator=self.g, device=self.g.device)
             used = 1.0 if strength == 1.0 else draw.chance((count, 1), 0.4)
             out += strength * used * self.noise[which, at + ramp]
-        snr = torch.where(draw.chance((count, 1), self.ranges.clean) > 0, draw.uniform((count, 1), 28, 65), draw.uniform((count, 1), *self.ranges.snr_db))
+        snr = torch.where(
+            draw.chance((count, 1), self.ranges.clean) > 0,
+            draw.uniform((count, 1), 28, 65),
+            draw.uniform((count, 1), *self.ranges.snr_db),
+        )
         return out * 10 ** (-snr / 20)
 
-    def _with_targets(self, samples: torch.Tensor, warp: torch.Tensor, rows: torch.Tensor, heard: torch.Tensor) -> Batch:
-        spelled = [self.speech.targets[i] if said else [] for i, said in zip(rows.tolist(), heard.tolist(), strict=True)]
+    def _with_targets(
+        self, samples: torch.Tensor, warp: torch.Tensor, rows: torch.Tensor, heard: torch.Tensor
+    ) -> Batch:
+        spelled = [
+            self.speech.targets[i] if said else [] for i, said in zip(rows.tolist(), heard.tolist(), strict=True)
+        ]
         longest = max(1, max(len(one) for one in spelled))
         padded = torch.tensor([one + [1] * (longest - len(one)) for one in spelled])
         lengths = torch.tensor([len(one) for one in spelled])

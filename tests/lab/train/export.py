@@ -39,7 +39,9 @@ def config_lines(layers: Sequence[Layer]) -> list[str]:
         if layer.rectified:
             lines.append(f"component-node name={layer.name}.out component={layer.name}.out input={result}")
         else:
-            lines.append(f"dim-range-node name={layer.name}.out input-node={layer.name}.affine dim-offset=0 dim={len(layer.bias)}")
+            lines.append(
+                f"dim-range-node name={layer.name}.out input-node={layer.name}.affine dim-offset=0 dim={len(layer.bias)}"
+            )
     lines[-1] = f"component-node name=scores component=scores input={layers[-1].name}.affine"
     return [*lines, "output-node name=output input=scores objective=linear"]
 
@@ -85,7 +87,9 @@ def write_folder(
     phones = Phones()
     priors = [] if prior is None or not prior_power else prior.double().pow(prior_power).tolist()
     network = network.eval().cpu()
-    (out / "am" / "final.mdl").write_bytes(b"\0B" + phones.model() + network_bytes(folded(network), network.shape.context, priors))
+    (out / "am" / "final.mdl").write_bytes(
+        b"\0B" + phones.model() + network_bytes(folded(network), network.shape.context, priors)
+    )
     (out / "conf" / "mfcc.conf").write_text(MFCC_CONF)
     (out / "conf" / "model.conf").write_text(model_conf(scale, beam, lattice_beam))
     write_graph(out, words, prices)
@@ -102,8 +106,16 @@ def load(trained: Path) -> tuple[Network, torch.Tensor, dict]:
 @click.command()
 @click.argument("trained", type=click.Path(path_type=Path, exists=True))
 @click.argument("out", type=click.Path(path_type=Path))
-@click.option("--common", type=int, default=600, show_default=True, help="How many of the most used English words to add.")
-@click.option("--words", "files", type=click.Path(path_type=Path, exists=True), multiple=True, help="A text file whose words to add.")
+@click.option(
+    "--common", type=int, default=600, show_default=True, help="How many of the most used English words to add."
+)
+@click.option(
+    "--words",
+    "files",
+    type=click.Path(path_type=Path, exists=True),
+    multiple=True,
+    help="A text file whose words to add.",
+)
 @click.option("--pause", type=float, default=Prices.pause, show_default=True)
 @click.option("--blank", type=float, default=Prices.blank, show_default=True)
 @click.option("--filler", type=float, default=Prices.filler, show_default=True)

@@ -73,7 +73,11 @@ class Phones:
 
     def names(self) -> str:
         """The file phones.txt."""
-        rows = [(EPSILON, 0), ("SIL", SILENCE), *((f"{name}_{position}", number) for (name, position), number in self.ids.items())]
+        rows = [
+            (EPSILON, 0),
+            ("SIL", SILENCE),
+            *((f"{name}_{position}", number) for (name, position), number in self.ids.items()),
+        ]
         return "".join(f"{name} {number}\n" for name, number in rows)
 
     def boundaries(self) -> str:
@@ -104,7 +108,9 @@ class Search:
     def _arc(self, at: int, to: int, transition: int, word: int = 0, cost: float = 0.0) -> None:
         self.states[at].append(Arc(transition, word, cost, to))
 
-    def _phone(self, sources: Sequence[int], name: str, position: str, output: int, word: int = 0, cost: float = 0.0) -> list[int]:
+    def _phone(
+        self, sources: Sequence[int], name: str, position: str, output: int, word: int = 0, cost: float = 0.0
+    ) -> list[int]:
         """One phone after any of `sources`; returns the states it can end in."""
         phone = self.phones.ids[name, position]
         only, more, blank = self._state(), self._state(), self._state()
@@ -164,7 +170,9 @@ def word_numbers(words: Sequence[str]) -> dict[str, int]:
     return {name: i for i, name in enumerate([EPSILON, UNKNOWN, *sorted(words)])}
 
 
-def search_graph(phones: Phones, lexicon: Mapping[str, Sequence[Sequence[str]]], numbers: Mapping[str, int], prices: Prices) -> bytes:
+def search_graph(
+    phones: Phones, lexicon: Mapping[str, Sequence[Sequence[str]]], numbers: Mapping[str, int], prices: Prices
+) -> bytes:
     """HCLr.fst of a lexicon: word -> pronunciations."""
     search = Search(phones, prices)
     for word in sorted(lexicon):

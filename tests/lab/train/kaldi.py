@@ -89,7 +89,9 @@ def nonlinear(kind: str, size: int) -> bytes:
     )  # fmt: skip
 
 
-def topology(phones: Sequence[int], entry_of: Sequence[int], entries: Sequence[Sequence[tuple[int, Sequence[tuple[int, float]]]]]) -> bytes:
+def topology(
+    phones: Sequence[int], entry_of: Sequence[int], entries: Sequence[Sequence[tuple[int, Sequence[tuple[int, float]]]]]
+) -> bytes:
     """phones: ids from 1. entry_of: for ids 0 to the last, the entry (-1: none).
 
     entries: states of (pdf class or -1, transitions of (state, chance)).
@@ -113,7 +115,9 @@ def transition_model(topo: bytes, tuples: Sequence[tuple[int, int, int, int]], c
     )  # fmt: skip
 
 
-def nnet(config: Sequence[str], components: Sequence[tuple[str, bytes]], left: int, right: int, priors: Sequence[float]) -> bytes:
+def nnet(
+    config: Sequence[str], components: Sequence[tuple[str, bytes]], left: int, right: int, priors: Sequence[float]
+) -> bytes:
     """config: nnet3 config lines. components: (name, bytes). left, right: context in frames. priors: may be empty."""
     head = token("<Nnet3>") + ("\n" + "\n".join(config) + "\n\n").encode()
     body = b"".join(token("<ComponentName>") + token(name) + data for name, data in components)

@@ -24,7 +24,13 @@ def ctc(scores: torch.Tensor, targets: torch.Tensor, lengths: torch.Tensor) -> t
     norm = torch.logsumexp(scores, dim=2)
     times = torch.full((scores.shape[0],), scores.shape[1], dtype=torch.long)
     loss = functional.ctc_loss(
-        (scores - norm[..., None]).transpose(0, 1), targets, times, lengths.cpu(), blank=BLANK, reduction="none", zero_infinity=True
+        (scores - norm[..., None]).transpose(0, 1),
+        targets,
+        times,
+        lengths.cpu(),
+        blank=BLANK,
+        reduction="none",
+        zero_infinity=True,
     )
     return loss - norm.sum(dim=1)
 

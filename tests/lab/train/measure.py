@@ -27,7 +27,9 @@ from tests.lab.train.train import distance
 
 SCOPES = (
     Scope("volts", Asked("ac_volts", "volt", 0.0, 600.0, 1), commands=language("en").always_open),
-    Scope("current", Asked("dc_amps", "microamp", -600e-6, 600e-6, 2, signed=True), commands=language("en").always_open),
+    Scope(
+        "current", Asked("dc_amps", "microamp", -600e-6, 600e-6, 2, signed=True), commands=language("en").always_open
+    ),
     Scope("answer", None, (language("en").option("yes"), language("en").option("no")), language("en").always_open),
 )
 
@@ -57,7 +59,9 @@ def trials(count: int, seed: int, talk: float = 0.25) -> list[Trial]:
     rng, draw = np.random.default_rng(seed), random.Random(seed)
     names = [(engine, voice) for engine, voices in speakers.voice_file().tuning.items() for voice in voices]
     g = torch.Generator().manual_seed(seed)
-    backgrounds = torch.cat([noises.hiss(2, 12 * RATE, g), noises.hum(2, 12 * RATE, g), noises.ticks(2, 12 * RATE, g)]).numpy()
+    backgrounds = torch.cat(
+        [noises.hiss(2, 12 * RATE, g), noises.hum(2, 12 * RATE, g), noises.ticks(2, 12 * RATE, g)]
+    ).numpy()
     made: list[Trial] = []
     while len(made) < count:
         number = len(made)
@@ -70,7 +74,9 @@ def trials(count: int, seed: int, talk: float = 0.25) -> list[Trial]:
         if not len(sound):
             continue
         snr = (None, 20.0, 10.0, 5.0)[number // len(SCOPES) % 4]
-        made.append(Trial(scope, voice, text, snr, _mixed(sound, snr, backgrounds[int(rng.integers(len(backgrounds)))], rng)))
+        made.append(
+            Trial(scope, voice, text, snr, _mixed(sound, snr, backgrounds[int(rng.integers(len(backgrounds)))], rng))
+        )
     return made
 
 
@@ -106,10 +112,15 @@ def score(model: object, heard_in: list[Trial]) -> tuple[Score, list[tuple[Trial
 def told(results: list[tuple[Trial, str]]) -> str:
     """Exact sentences by voice and by noise, one line each."""
     lines = []
-    for name, key in (("voice", lambda one: one.voice), ("noise", lambda one: "quiet" if one.snr is None else f"{one.snr:.0f} dB")):
+    for name, key in (
+        ("voice", lambda one: one.voice),
+        ("noise", lambda one: "quiet" if one.snr is None else f"{one.snr:.0f} dB"),
+    ):
         for value in dict.fromkeys(key(trial) for trial, _ in results):
             hits = [trial.text == text for trial, text in results if trial.text and key(trial) == value]
-            lines.append(f"  {name} {value}: {100 * np.mean(hits):.0f} % of {len(hits)}" if hits else f"  {name} {value}: none")
+            lines.append(
+                f"  {name} {value}: {100 * np.mean(hits):.0f} % of {len(hits)}" if hits else f"  {name} {value}: none"
+            )
     return "\n".join(lines)
 
 
@@ -129,7 +140,9 @@ def main(folder: Path, count: int, seed: int, show: bool) -> None:
             if trial.text != text:
                 click.echo(f"  {trial.voice} {trial.snr} dB: '{trial.text}' heard as '{text}'")
     click.echo(told(results))
-    click.echo(f"exact {100 * got.exact:.1f} %, wrong words {100 * got.words:.1f} %, other talk rejected {100 * got.rejected:.1f} %")
+    click.echo(
+        f"exact {100 * got.exact:.1f} %, wrong words {100 * got.words:.1f} %, other talk rejected {100 * got.rejected:.1f} %"
+    )
 
 
 if __name__ == "__main__":

@@ -129,10 +129,20 @@ def folded(network: Network) -> list[Layer]:
         source, name = layers[-1].name, f"block{number + 1}"
         scale, shift = _scale(block.norm)
         squeeze = block.squeeze.weight.double()
-        layers.append(Layer(f"{name}.waist", source, (-step, 0), squeeze, torch.zeros(shape.waist, dtype=torch.float64)))
+        layers.append(
+            Layer(f"{name}.waist", source, (-step, 0), squeeze, torch.zeros(shape.waist, dtype=torch.float64))
+        )
         widen = block.widen.weight.double() * scale[:, None]
         layers.append(
-            Layer(name, f"{name}.waist", (0, step), widen, block.widen.bias.double() * scale + shift, adds=source, rectified=True)
+            Layer(
+                name,
+                f"{name}.waist",
+                (0, step),
+                widen,
+                block.widen.bias.double() * scale + shift,
+                adds=source,
+                rectified=True,
+            )
         )
     layers.append(Layer("last", layers[-1].name, (0,), network.last.weight.double(), network.last.bias.double()))
     return layers

@@ -72,7 +72,11 @@ def ticks(rows: int, samples: int, g: torch.Generator) -> torch.Tensor:
     rate = 10 ** _uniform((rows, 1), 0.0, 1.6, g)
     regular = torch.rand((rows, 1), generator=g, device=g.device) < 0.5
     t = torch.arange(samples, device=g.device)[None] / RATE
-    beat = torch.diff(torch.floor(t * rate + torch.rand((rows, 1), generator=g, device=g.device)), dim=1, prepend=torch.zeros((rows, 1), device=g.device))
+    beat = torch.diff(
+        torch.floor(t * rate + torch.rand((rows, 1), generator=g, device=g.device)),
+        dim=1,
+        prepend=torch.zeros((rows, 1), device=g.device),
+    )
     chance = (torch.rand((rows, samples), generator=g, device=g.device) < rate / RATE).float()
     knocks = torch.where(regular, beat, chance) * _uniform((rows, samples), 0.3, 1.0, g)
     ring_t = torch.arange(2400, device=g.device)[None] / RATE
@@ -123,10 +127,18 @@ def recorded(files: Sequence[Path], rows: int, samples: int, g: torch.Generator)
     return torch.stack(out)
 
 
-def pool(speech: torch.Tensor, rows: int, seconds: float, g: torch.Generator, files: Sequence[Path] = ()) -> torch.Tensor:
+def pool(
+    speech: torch.Tensor, rows: int, seconds: float, g: torch.Generator, files: Sequence[Path] = ()
+) -> torch.Tensor:
     """rows of each kind, shape (5 or 6 x rows, samples), unit power. speech: int16 (n,) on the generator's device. files: real noises."""
     samples = int(seconds * RATE)
-    kinds = [hiss(rows, samples, g), hum(rows, samples, g), ticks(rows, samples, g), voices(rows, samples, speech, g), talker(rows, samples, speech, g)]
+    kinds = [
+        hiss(rows, samples, g),
+        hum(rows, samples, g),
+        ticks(rows, samples, g),
+        voices(rows, samples, speech, g),
+        talker(rows, samples, speech, g),
+    ]
     if files:
         kinds.append(recorded(files, rows, samples, g))
     return torch.cat(kinds)

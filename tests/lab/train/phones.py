@@ -12,7 +12,47 @@ from pathlib import Path
 
 from grammar.errors import GrammarError
 
-PHONES = ["AA", "AE", "AH", "AO", "AW", "AY", "B", "CH", "D", "DH", "EH", "ER", "EY", "F", "G", "HH", "IH", "IY", "JH", "K", "L", "M", "N", "NG", "OW", "OY", "P", "R", "S", "SH", "T", "TH", "UH", "UW", "V", "W", "Y", "Z", "ZH"]
+PHONES = [
+    "AA",
+    "AE",
+    "AH",
+    "AO",
+    "AW",
+    "AY",
+    "B",
+    "CH",
+    "D",
+    "DH",
+    "EH",
+    "ER",
+    "EY",
+    "F",
+    "G",
+    "HH",
+    "IH",
+    "IY",
+    "JH",
+    "K",
+    "L",
+    "M",
+    "N",
+    "NG",
+    "OW",
+    "OY",
+    "P",
+    "R",
+    "S",
+    "SH",
+    "T",
+    "TH",
+    "UH",
+    "UW",
+    "V",
+    "W",
+    "Y",
+    "Z",
+    "ZH",
+]
 BLANK = 0
 OUTPUTS = len(PHONES) + 1
 INDEX = {phone: i + 1 for i, phone in enumerate(PHONES)}
@@ -24,7 +64,9 @@ def dictionary_file() -> Path:
 
     path = Path(pocketsphinx.get_model_path()) / "en-us" / "cmudict-en-us.dict"
     if not path.exists():
-        raise GrammarError("The English dictionary is not in the pocketsphinx package.", "Run: pip install pocketsphinx")
+        raise GrammarError(
+            "The English dictionary is not in the pocketsphinx package.", "Run: pip install pocketsphinx"
+        )
     return path
 
 
@@ -43,4 +85,3 @@ def read_dictionary(path: Path) -> dict[str, list[tuple[str, ...]]]:
 def dictionary() -> dict[str, list[tuple[str, ...]]]:
     """The installed dictionary, read once."""
     return read_dictionary(dictionary_file())
-

@@ -95,20 +95,30 @@ def units() -> tuple[str, ...]:
     words = language(LANGUAGE)
     plain = [phrase for unit in words.units.values() for phrase in (*unit.phrases, *unit.also)]
     tags = [phrase for said in words.tags.values() for phrase in (*said.phrases, *said.also)]
-    return tuple(dict.fromkeys([*plain, *(f"{tag} volts" for tag in tags), *(f"volts {tag}" for tag in tags), *corpus().units]))
+    return tuple(
+        dict.fromkeys([*plain, *(f"{tag} volts" for tag in tags), *(f"volts {tag}" for tag in tags), *corpus().units])
+    )
 
 
 @cache
 def phrases() -> tuple[str, ...]:
     """Every command, answer and lead-in of the language file, and the corpus file's own."""
     words = language(LANGUAGE)
-    said = [*words.over_limit.spoken, *words.over_limit.typed, *words.lead_ins, *words.ranges.before, *words.ranges.between]
+    said = [
+        *words.over_limit.spoken,
+        *words.over_limit.typed,
+        *words.lead_ins,
+        *words.ranges.before,
+        *words.ranges.between,
+    ]
     for command in words.commands.values():
         said += [*command.spoken, *command.typed]
     for id, option in words.options.items():
         said += [*option.phrases, *words.typed_options[id]]
     known = lexicon()
-    return tuple(one for one in dict.fromkeys([*said, *corpus().phrases]) if one and all(word in known for word in one.split()))
+    return tuple(
+        one for one in dict.fromkeys([*said, *corpus().phrases]) if one and all(word in known for word in one.split())
+    )
 
 
 @cache

@@ -40,7 +40,9 @@ class Speech:
 
     def to(self, device: torch.device) -> Speech:
         """The same, with its tensors on `device`."""
-        return replace(self, samples=self.samples.to(device), start=self.start.to(device), length=self.length.to(device))
+        return replace(
+            self, samples=self.samples.to(device), start=self.start.to(device), length=self.length.to(device)
+        )
 
     def without(self, voices: Collection[str]) -> Speech:
         """The utterances of all other voices. A voice written a+b goes by either name: an accent and a variant, or a blend."""

@@ -61,7 +61,9 @@ def one_utterance(engine: speakers.EngineVoices, rng: np.random.Generator) -> tu
     return voice, text, trimmed(to_rate(sound, rate))
 
 
-def write_shard(engine: speakers.EngineVoices, stem: Path, seconds: float, rng: np.random.Generator, bar: tqdm, level: float) -> float:
+def write_shard(
+    engine: speakers.EngineVoices, stem: Path, seconds: float, rng: np.random.Generator, bar: tqdm, level: float
+) -> float:
     """One shard of about so many seconds; returns its length."""
     pieces: list[np.ndarray] = []
     lines: list[str] = []
@@ -70,11 +72,22 @@ def write_shard(engine: speakers.EngineVoices, stem: Path, seconds: float, rng: 
         voice, text, sound = one_utterance(engine, rng)
         if not 0.1 * RATE < len(sound) < LONGEST_SECONDS * RATE:
             continue
-        lines.append(json.dumps({"voice": voice, "text": text, "start": at, "end": at + len(sound), "targets": sentences.targets(text)}))
+        lines.append(
+            json.dumps(
+                {"voice": voice, "text": text, "start": at, "end": at + len(sound), "targets": sentences.targets(text)}
+            )
+        )
         pieces += [sound, np.zeros(GAP, np.float32)]
         at += len(sound) + GAP
         bar.update(len(sound) / RATE)
-    soundfile.write(stem.with_suffix(".part.ogg"), np.concatenate(pieces), RATE, format="OGG", subtype="OPUS", compression_level=level)
+    soundfile.write(
+        stem.with_suffix(".part.ogg"),
+        np.concatenate(pieces),
+        RATE,
+        format="OGG",
+        subtype="OPUS",
+        compression_level=level,
+    )
     stem.with_suffix(".jsonl").write_text("\n".join(lines) + "\n", encoding="utf-8")
     stem.with_suffix(".part.ogg").rename(stem.with_suffix(".ogg"))
     return at / RATE

@@ -72,7 +72,16 @@ def distance(a: list[int], b: list[int]) -> int:
 class Trainer:
     """Network, optimiser and data of one run. Everything random comes from `seed`."""
 
-    def __init__(self, speech: shards.Speech, shape: Shape, device: torch.device, seed: int, rate: float, noise_rows: int, noise_files: Sequence[Path] = ()) -> None:
+    def __init__(
+        self,
+        speech: shards.Speech,
+        shape: Shape,
+        device: torch.device,
+        seed: int,
+        rate: float,
+        noise_rows: int,
+        noise_files: Sequence[Path] = (),
+    ) -> None:
         torch.manual_seed(seed)
         g = torch.Generator(device=device).manual_seed(seed)
         self.speech = speech.to(device)
@@ -130,7 +139,17 @@ class Trainer:
         wrong = total = 0
         varied = self.situations.ranges
         if clean:
-            self.situations.ranges = Ranges((1.0, 1.0), (1.0, 1.0), clean=1.0, echo=0.0, narrow=0.0, clipped=0.0, silent=0.0, hidden=0.0, quieted=0.0)
+            self.situations.ranges = Ranges(
+                (1.0, 1.0),
+                (1.0, 1.0),
+                clean=1.0,
+                echo=0.0,
+                narrow=0.0,
+                clipped=0.0,
+                silent=0.0,
+                hidden=0.0,
+                quieted=0.0,
+            )
         else:
             self.situations.ranges = Ranges(silent=0.0, hidden=0.0)
         for at in range(0, len(rows), 64):
@@ -145,9 +164,18 @@ class Trainer:
     def save(self, folder: Path, about: dict) -> None:
         """Write last.pt, model.pt and manifest.json."""
         folder.mkdir(parents=True, exist_ok=True)
-        state = {"shape": self.network.about(), "network": self.network.state_dict(), "mean": self.mean.state_dict(), "prior": self.prior, "step": self.step}
+        state = {
+            "shape": self.network.about(),
+            "network": self.network.state_dict(),
+            "mean": self.mean.state_dict(),
+            "prior": self.prior,
+            "step": self.step,
+        }
         torch.save({**state, "optimiser": self.optimiser.state_dict()}, folder / "last.pt")
-        torch.save({"shape": state["shape"], "network": state["mean"], "prior": self.prior, "about": about}, folder / "model.pt")
+        torch.save(
+            {"shape": state["shape"], "network": state["mean"], "prior": self.prior, "about": about},
+            folder / "model.pt",
+        )
         (folder / "manifest.json").write_text(json.dumps(about, indent=1) + "\n", encoding="utf-8")
 
     def resume(self, file: Path) -> None:
@@ -164,8 +192,16 @@ class Trainer:
 @click.command()
 @click.argument("corpus", nargs=-1, required=True, type=click.Path(path_type=Path, exists=True))
 @click.argument("out", type=click.Path(path_type=Path))
-@click.option("--crf-from", type=float, default=0.6, show_default=True, help="Share of the run after which CTC-CRF takes over; 1 for never.")
-@click.option("--minutes", type=float, default=9.0, show_default=True, help="Wall time; the learning rate falls to nothing in it.")
+@click.option(
+    "--crf-from",
+    type=float,
+    default=0.6,
+    show_default=True,
+    help="Share of the run after which CTC-CRF takes over; 1 for never.",
+)
+@click.option(
+    "--minutes", type=float, default=9.0, show_default=True, help="Wall time; the learning rate falls to nothing in it."
+)
 @click.option("--steps", type=int, default=0, help="End after so many steps, whatever the time.")
 @click.option("--batch-seconds", type=float, default=900.0, show_default=True)
 @click.option("--rate", type=float, default=2e-3, show_default=True)
@@ -174,9 +210,25 @@ class Trainer:
 @click.option("--reach", type=int, default=2, show_default=True, help="Frames to each side of the first layer.")
 @click.option("--fine", type=int, default=2, show_default=True, help="Blocks at every frame.")
 @click.option("--coarse", type=int, default=8, show_default=True, help="Blocks at every third frame.")
-@click.option("--noises", "noise_folder", type=click.Path(path_type=Path, exists=True), help="A folder of real noises; those that people.yaml gives to training are used.")
-@click.option("--people", type=int, default=1, show_default=True, help="How many times more often than their weight people come up.")
-@click.option("--check", multiple=True, type=click.Path(path_type=Path, exists=True), help="A corpus that is not trained on; its wrong phones are counted at the end.")
+@click.option(
+    "--noises",
+    "noise_folder",
+    type=click.Path(path_type=Path, exists=True),
+    help="A folder of real noises; those that people.yaml gives to training are used.",
+)
+@click.option(
+    "--people",
+    type=int,
+    default=1,
+    show_default=True,
+    help="How many times more often than their weight people come up.",
+)
+@click.option(
+    "--check",
+    multiple=True,
+    type=click.Path(path_type=Path, exists=True),
+    help="A corpus that is not trained on; its wrong phones are counted at the end.",
+)
 @click.option("--resume", type=click.Path(path_type=Path, exists=True), help="A last.pt or model.pt to go on from.")
 @click.option("--leave-out", multiple=True, help="A voice not to train on; may be given more than once.")
 @click.option("--mild", is_flag=True, help="Gentler situations, for a last pass.")
@@ -193,7 +245,15 @@ def main(corpus: tuple[Path, ...], out: Path, crf_from: float, minutes: float, s
         raise click.ClickException(error.text) from error
     speech, unseen = everyone.without(leave_out), everyone.only(leave_out)
     files = [noise_folder / f"{name}.ogg" for name in people_file().noises["train"]] if noise_folder else []
-    trainer = Trainer(speech, Shape(width=width, waist=waist, fine=fine, coarse=coarse, reach=reach), torch.device(device), seed, rate, noise_rows, files)
+    trainer = Trainer(
+        speech,
+        Shape(width=width, waist=waist, fine=fine, coarse=coarse, reach=reach),
+        torch.device(device),
+        seed,
+        rate,
+        noise_rows,
+        files,
+    )
     if mild:
         trainer.situations.ranges = MILD
     if resume:
@@ -205,7 +265,10 @@ def main(corpus: tuple[Path, ...], out: Path, crf_from: float, minutes: float, s
         "batch_seconds": batch_seconds, "people": people, "person_hours": round(sum(int(speech.length[i]) for i in range(len(speech)) if speech.person[i]) / RATE / 3600, 3), "mild": mild, "made_with": made_with.trained(trainer.network.about(), any(speech.person)),
         "resumed": resume.name if resume else None, "log": [],
     }  # fmt: skip
-    print(f"{len(speech)} utterances, {speech.hours:.2f} h, {about['parameters']} parameters, ready after {time.monotonic() - began:.0f} s", flush=True)
+    print(
+        f"{len(speech)} utterances, {speech.hours:.2f} h, {about['parameters']} parameters, ready after {time.monotonic() - began:.0f} s",
+        flush=True,
+    )
     held = rng.permutation(len(speech))[: min(256, len(speech) // 10)]
     taught = np.setdiff1d(np.arange(len(speech)), held)
     # an utterance stands in a round as often as its weight says
@@ -230,17 +293,27 @@ def main(corpus: tuple[Path, ...], out: Path, crf_from: float, minutes: float, s
         if taken % 2000 == 0:
             trainer.save(out, about)
     bar.close()
-    about |= {"steps": taken, "hours_heard": round(trainer.heard_seconds / 3600, 1), "seconds": round(time.monotonic() - began)}
+    about |= {
+        "steps": taken,
+        "hours_heard": round(trainer.heard_seconds / 3600, 1),
+        "seconds": round(time.monotonic() - began),
+    }
     if len(held):
         about |= {"errors_varied": trainer.phone_errors(held, False), "errors_clean": trainer.phone_errors(held, True)}
     if len(unseen):
         trainer.speech = trainer.situations.speech = unseen.to(trainer.device)
         rows = np.arange(min(512, len(unseen)))
-        about |= {"errors_left_out_varied": trainer.phone_errors(rows, False), "errors_left_out_clean": trainer.phone_errors(rows, True)}
+        about |= {
+            "errors_left_out_varied": trainer.phone_errors(rows, False),
+            "errors_left_out_clean": trainer.phone_errors(rows, True),
+        }
     for folder in check:
         trainer.speech = trainer.situations.speech = shards.load(folder).to(trainer.device)
         rows = np.arange(min(1024, len(trainer.speech)))
-        about |= {f"errors_{folder.name}_varied": trainer.phone_errors(rows, False), f"errors_{folder.name}_clean": trainer.phone_errors(rows, True)}
+        about |= {
+            f"errors_{folder.name}_varied": trainer.phone_errors(rows, False),
+            f"errors_{folder.name}_clean": trainer.phone_errors(rows, True),
+        }
     trainer.save(out, about)
     print(json.dumps({key: value for key, value in about.items() if key != "log"}), flush=True)
 

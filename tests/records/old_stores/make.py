@@ -1,6 +1,6 @@
 """Makes shape_0001.sqlite, a store as the first shape left it. Run once; the file is committed and never made again.
 
-    python tests/records/old_stores/make.py
+python tests/records/old_stores/make.py
 """
 
 from __future__ import annotations
@@ -35,15 +35,38 @@ def main() -> None:
                 versions.append(other)
             row = derive(events)
             kept = {name: value for name, value in row.visit.items() if name in tables["visits"].c}
-            connection.execute(insert(tables["visits"]).values(key=key, id=events[0]["visit"], copies=len(versions), shown=None, **kept))
+            connection.execute(
+                insert(tables["visits"]).values(
+                    key=key, id=events[0]["visit"], copies=len(versions), shown=None, **kept
+                )
+            )
             for number, version in enumerate(versions):
                 body = canonical(version)
-                made = connection.execute(insert(tables["copies"]).values(visit=key, digest=digest(body), origin=f"machine {number}", imported_at=1_700_000_000_000, events=len(version), torn=False, body=pack(body)))
+                made = connection.execute(
+                    insert(tables["copies"]).values(
+                        visit=key,
+                        digest=digest(body),
+                        origin=f"machine {number}",
+                        imported_at=1_700_000_000_000,
+                        events=len(version),
+                        torn=False,
+                        body=pack(body),
+                    )
+                )
                 if number == 0:
-                    connection.execute(tables["visits"].update().where(tables["visits"].c.key == key).values(shown=made.inserted_primary_key[0]))
+                    connection.execute(
+                        tables["visits"]
+                        .update()
+                        .where(tables["visits"].c.key == key)
+                        .values(shown=made.inserted_primary_key[0])
+                    )
             for name, rows in (("readings", row.readings), ("verdicts", row.verdicts)):
                 for one in rows:
-                    connection.execute(insert(tables[name]).values(visit=key, **{field: value for field, value in one.items() if field in tables[name].c}))
+                    connection.execute(
+                        insert(tables[name]).values(
+                            visit=key, **{field: value for field, value in one.items() if field in tables[name].c}
+                        )
+                    )
     with store.reading() as connection:
         connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
     store.close()
