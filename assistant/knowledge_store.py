@@ -38,7 +38,8 @@ MADE_FROM = (
 
 @lru_cache
 def knowledge(equipment: str, meter: str, seed: int = SEED, folder: Path | None = None) -> Knowledge:
-    """Knowledge for an equipment id and a meter id: read from `folder` (the user's cache by default), else built and kept there.
+    """Knowledge for an equipment id and a meter id: read from `folder` (the user's cache by default), else built and
+    kept there.
 
     Raises FlowError or DataFileError for profiles that cannot be used.
     """

@@ -1,4 +1,5 @@
-"""The lines of the demonstration's clips.yaml: all that a technician of the demonstration may say, in that visit's voice and room.
+"""The lines of the demonstration's clips.yaml: all that a technician of the demonstration may say, in that visit's
+voice and room.
 
 Taken from assistant/visit/demo/demo.yaml, so that a step added there needs nothing but
 `python -m audio_fixtures.make`. A reading is recorded twice: as it is said,

@@ -80,14 +80,30 @@ def planned() -> Iterator[Recording]:
         for snr in (None, *hearing.levels):
             name = "clean" if snr is None else f"{snr:g}db"
             yield Recording(
-                file=f"hearing/{one.id}_{name}.flac", text=one.text, voice=one.voice, licence=licence(one.voice), seed=seed_of(one.id), rate=1.0, seconds=0.0,
-                noise="none" if snr is None else one.noise, snr_db=snr, scope=one.scope, means=one.means,
-            )  # fmt: skip
+                file=f"hearing/{one.id}_{name}.flac",
+                text=one.text,
+                voice=one.voice,
+                licence=licence(one.voice),
+                seed=seed_of(one.id),
+                rate=1.0,
+                seconds=0.0,
+                noise="none" if snr is None else one.noise,
+                snr_db=snr,
+                scope=one.scope,
+                means=one.means,
+            )
     for said in visit_list().utterances:
         yield Recording(
-            file=f"visits/{said.id}.flac", text=said.text, voice=said.voice, licence=licence(said.voice), seed=seed_of(said.id), rate=said.rate, seconds=0.0,
-            noise=said.noise, snr_db=said.snr_db,
-        )  # fmt: skip
+            file=f"visits/{said.id}.flac",
+            text=said.text,
+            voice=said.voice,
+            licence=licence(said.voice),
+            seed=seed_of(said.id),
+            rate=said.rate,
+            seconds=0.0,
+            noise=said.noise,
+            snr_db=said.snr_db,
+        )
 
 
 def versions(engines: set[str]) -> dict[str, str]:

@@ -1,4 +1,5 @@
-"""The rooms of `assistant.hearing.rooms` for recordings and tests: with another person talking, and through a microphone."""
+"""The rooms of `assistant.hearing.rooms` for recordings and tests: with another person talking, and through a
+microphone."""
 
 from __future__ import annotations
 
@@ -68,7 +69,8 @@ def noise(kind: NoiseKind, samples: int, rng: np.random.Generator, split: Split 
 
 
 def band(sound: np.ndarray, kind: Band) -> np.ndarray:
-    """Sound through a microphone: a headset on a telephone link (8 kHz, 300 to 3400 Hz) or a phone's own. int16, same length."""
+    """Sound through a microphone: a headset on a telephone link (8 kHz, 300 to 3400 Hz) or a phone's own. int16, same
+    length."""
     if kind == "wide":
         return sound
     wave = sound.astype(np.float64)

@@ -58,7 +58,8 @@ class Ranges:
 
 @dataclass(frozen=True, eq=False)
 class NumberWords:
-    """Number words. alike: word to the word it is mistaken for, both ways. before_unit: last word to its form before a unit."""
+    """Number words. alike: word to the word it is mistaken for, both ways. before_unit: last word to its form before
+    a unit."""
 
     shapes: Shapes
     point: tuple[str, ...]

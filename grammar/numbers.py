@@ -79,7 +79,8 @@ def say_digits_after(digits: str, key: str = "en") -> str:
 
 
 def digits_spoken(digits: str, key: str = "en") -> str:
-    """Every digit by itself: "47.413" is "four seven point four one three". Raises GrammarError when it is no number."""
+    """Every digit by itself: "47.413" is "four seven point four one three". Raises GrammarError when it is no
+    number."""
     lang = language(key)
     minus, whole, fraction = _split(digits)
     words = _spell(whole, lang)

@@ -27,24 +27,54 @@ from grammar.language import Language, language
 from grammar.scope import Scope
 
 APART = 1.0
-"""Least distance between phrases that mean different things; "repeat" and "ready", which a recogniser was seen to mix up, lie below it."""
+"""Least distance between phrases that mean different things; "repeat" and "ready", which a recogniser was seen to mix
+up, lie below it."""
 
 # phone: (place from lips 0 to glottis 7, manner, voiced)
 _CONSONANTS = {
-    "P": (0, "stop", 0), "B": (0, "stop", 1), "M": (0, "nasal", 1), "W": (0, "glide", 1),
-    "F": (1, "fricative", 0), "V": (1, "fricative", 1), "TH": (2, "fricative", 0), "DH": (2, "fricative", 1),
-    "T": (3, "stop", 0), "D": (3, "stop", 1), "N": (3, "nasal", 1), "S": (3, "fricative", 0), "Z": (3, "fricative", 1),
-    "L": (3, "lateral", 1), "R": (3, "glide", 1),
-    "SH": (4, "fricative", 0), "ZH": (4, "fricative", 1), "CH": (4, "affricate", 0), "JH": (4, "affricate", 1), "Y": (5, "glide", 1),
-    "K": (6, "stop", 0), "G": (6, "stop", 1), "NG": (6, "nasal", 1), "HH": (7, "fricative", 0),
-}  # fmt: skip
+    "P": (0, "stop", 0),
+    "B": (0, "stop", 1),
+    "M": (0, "nasal", 1),
+    "W": (0, "glide", 1),
+    "F": (1, "fricative", 0),
+    "V": (1, "fricative", 1),
+    "TH": (2, "fricative", 0),
+    "DH": (2, "fricative", 1),
+    "T": (3, "stop", 0),
+    "D": (3, "stop", 1),
+    "N": (3, "nasal", 1),
+    "S": (3, "fricative", 0),
+    "Z": (3, "fricative", 1),
+    "L": (3, "lateral", 1),
+    "R": (3, "glide", 1),
+    "SH": (4, "fricative", 0),
+    "ZH": (4, "fricative", 1),
+    "CH": (4, "affricate", 0),
+    "JH": (4, "affricate", 1),
+    "Y": (5, "glide", 1),
+    "K": (6, "stop", 0),
+    "G": (6, "stop", 1),
+    "NG": (6, "nasal", 1),
+    "HH": (7, "fricative", 0),
+}
 # phone: (height from close 0 to open 6, from front 0 to back 2, rounded); a diphthong is its two ends
 _VOWELS = {
-    "IY": ((0, 0, 0),), "IH": ((1, 0.5, 0),), "EH": ((4, 0, 0),), "AE": ((5, 0, 0),), "AA": ((6, 2, 0),), "AO": ((4, 2, 1),),
-    "UH": ((1, 1.5, 1),), "UW": ((0, 2, 1),), "AH": ((4, 1.5, 0),), "ER": ((3, 1, 0),),
-    "EY": ((2, 0, 0), (1, 0.5, 0)), "AY": ((6, 0.5, 0), (1, 0.5, 0)), "OY": ((4, 2, 1), (1, 0.5, 0)),
-    "AW": ((6, 0.5, 0), (1, 1.5, 1)), "OW": ((2, 2, 1), (1, 1.5, 1)),
-}  # fmt: skip
+    "IY": ((0, 0, 0),),
+    "IH": ((1, 0.5, 0),),
+    "EH": ((4, 0, 0),),
+    "AE": ((5, 0, 0),),
+    "AA": ((6, 2, 0),),
+    "AO": ((4, 2, 1),),
+    "UH": ((1, 1.5, 1),),
+    "UW": ((0, 2, 1),),
+    "AH": ((4, 1.5, 0),),
+    "ER": ((3, 1, 0),),
+    "EY": ((2, 0, 0), (1, 0.5, 0)),
+    "AY": ((6, 0.5, 0), (1, 0.5, 0)),
+    "OY": ((4, 2, 1), (1, 0.5, 0)),
+    "AW": ((6, 0.5, 0), (1, 1.5, 1)),
+    "OW": ((2, 2, 1), (1, 1.5, 1)),
+}
 _SIBILANTS = {"S", "Z", "SH", "ZH", "CH", "JH"}
 _NEAR_MANNERS = {
     frozenset(pair)
@@ -75,7 +105,10 @@ class TooClose:
 
     @property
     def text(self) -> str:
-        return f"'{self.first}' ({self.first_id}) and '{self.second}' ({self.second_id}) sound alike: distance {self.distance:.2f}."
+        return (
+            f"'{self.first}' ({self.first_id}) and '{self.second}' ({self.second_id}) sound alike: distance"
+            f" {self.distance:.2f}."
+        )
 
 
 @lru_cache

@@ -66,7 +66,8 @@ def ways(plan: Plan, source: Source) -> Problems:
         source.problem(
             ("steps", name),
             f"nothing leads to '{name}'.",
-            "Name it in the 'next' of another step, let its answer bring about what another step needs, or take it out.",
+            "Name it in the 'next' of another step, let its answer bring about what another step needs, or take it"
+            " out.",
         )
         for name in never_reached(plan.procedure)
     ]
@@ -138,7 +139,8 @@ def lengths(plan: Plan, source: Source, seconds: Seconds) -> tuple[Problems, Spo
             found.append(
                 source.problem(
                     line.where,
-                    f"'{_short(line.text)}' takes {took:.0f} seconds to say; at most {bound.line:g} can be kept in mind.",
+                    f"'{_short(line.text)}' takes {took:.0f} seconds to say; at most {bound.line:g} can be kept in"
+                    " mind.",
                     "Cut it in two, or say less.",
                 )
             )
@@ -147,7 +149,8 @@ def lengths(plan: Plan, source: Source, seconds: Seconds) -> tuple[Problems, Spo
             found.append(
                 source.problem(
                     ("steps", step),
-                    f"'{step}' speaks for {took:.0f} seconds before it asks; at most {bound.entry:g} can be kept in mind.",
+                    f"'{step}' speaks for {took:.0f} seconds before it asks; at most {bound.entry:g} can be kept in"
+                    " mind.",
                     "Cut it in two steps, or say less.",
                 )
             )

@@ -17,7 +17,8 @@ def by_voice(voice: Voice) -> Seconds:
 
 
 LETTER = 0.086
-"""Seconds a letter at the normal rate: 0.084 in English and 0.089 in Spanish over 754 rendered lines, 8 to 9 % off on the mean."""
+"""Seconds a letter at the normal rate: 0.084 in English and 0.089 in Spanish over 754 rendered lines, 8 to 9 % off on
+the mean."""
 
 
 def by_letters(text: str) -> float:

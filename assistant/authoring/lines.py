@@ -28,7 +28,8 @@ FIRST = ("caution", "say")
 
 @dataclass(frozen=True)
 class SpokenLine:
-    """One sentence. role: "caution", "say", "caution again", "leads", "why", "verdict", "danger" or "answer". where: keys and indices into the YAML file."""
+    """One sentence. role: "caution", "say", "caution again", "leads", "why", "verdict", "danger" or "answer". where:
+    keys and indices into the YAML file."""
 
     step: str
     role: str

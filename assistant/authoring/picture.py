@@ -22,7 +22,10 @@ SAID: dict[Power, str] = {"on": "on", "said_off": "said to be off", "dead": "pro
 NOTE = "from every step"
 """A node that is no step: the ways that lead out of every step, told rather than drawn."""
 WIDE, NOTE_WIDE = 28, 44
-LEGEND = "yellow: power on   grey: said to be off   green: proven dead   white: any\nsolid: the next check   dashed: what is done on the way to it   dotted: a proof that fails"
+LEGEND = (
+    "yellow: power on   grey: said to be off   green: proven dead   white: any\nsolid: the next check   dashed: what is"
+    " done on the way to it   dotted: a proof that fails"
+)
 LEFT = r"\l"
 """A line's end in a label; the line stands to the left."""
 

@@ -116,7 +116,9 @@ def _language(plan: Plan, source: Source, report: Report, voice: bool) -> None:
         try:
             found, mean, hardest = checking.grades(plan, source, measure(plan.language))
             report.fact(
-                f"{bound.name}: mean {mean:.1f}, hardest line {hardest:.1f} ({'at most' if bound.most is not None else 'at least'} {bound.most if bound.most is not None else bound.least:g})."
+                f"{bound.name}: mean {mean:.1f}, hardest line {hardest:.1f}"
+                f" ({'at most' if bound.most is not None else 'at least'}"
+                f" {bound.most if bound.most is not None else bound.least:g})."
             )
             report.add(found)
         except MissingLibrary as error:
@@ -124,7 +126,8 @@ def _language(plan: Plan, source: Source, report: Report, voice: bool) -> None:
     with _seconds(plan, report, voice) as seconds:
         found, spoken = checking.lengths(plan, source, seconds)
     report.fact(
-        f"Spoken once through: {spoken.path / 60:.1f} minutes; longest step '{spoken.longest_step}', {spoken.longest:.0f} seconds."
+        f"Spoken once through: {spoken.path / 60:.1f} minutes; longest step '{spoken.longest_step}',"
+        f" {spoken.longest:.0f} seconds."
     )
     report.add(found)
     report.add(checking.alike(plan, source))

@@ -62,7 +62,8 @@ def demo(wanted: tuple[str, ...], out: Path, engine: str) -> int:
     _title(None, "Summary", chosen.reason)
     for done in results:
         click.echo(
-            f"  {data.visits[done.name].title:45} -> {done.fault_name or 'no fault named'}{'' if done.as_wanted else '   NOT AS IT SHOULD BE'}"
+            f"  {data.visits[done.name].title:45} ->"
+            f" {done.fault_name or 'no fault named'}{'' if done.as_wanted else '   NOT AS IT SHOULD BE'}"
         )
     return 0 if all(done.as_wanted for done in results) else 1
 

@@ -58,9 +58,23 @@ def practice_home() -> Path:
     "--progress", "shown", default=None, metavar="NAME", help="Show how NAME has done so far, and nothing else."
 )
 def practice(
-    trainee: str, free: bool, level: str, fault: str | None, seed: int | None, equipment: str, meter: str, rate: str, typed: bool, spoken: bool | None,
-    audio_in: Path | None, audio_out: Path | None, engine: str, push_to_talk: bool, record: Path | None, shown: str | None,
-) -> int:  # fmt: skip
+    trainee: str,
+    free: bool,
+    level: str,
+    fault: str | None,
+    seed: int | None,
+    equipment: str,
+    meter: str,
+    rate: str,
+    typed: bool,
+    spoken: bool | None,
+    audio_in: Path | None,
+    audio_out: Path | None,
+    engine: str,
+    push_to_talk: bool,
+    record: Path | None,
+    shown: str | None,
+) -> int:
     """Find the hidden fault of a simulated furnace.
 
     Ask "what does my meter show", read it out, and name the fault at the end: "my answer is ...".
@@ -93,6 +107,7 @@ def _show_progress(home: Path, trainee: str) -> int:
         click.echo(line)
     if torn:
         click.echo(
-            f"{torn} line{'s' if torn > 1 else ''} of the record could not be read and {'are' if torn > 1 else 'is'} left out."
+            f"{torn} line{'s' if torn > 1 else ''} of the record could not be read and {'are' if torn > 1 else 'is'}"
+            " left out."
         )
     return 0

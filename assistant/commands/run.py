@@ -53,7 +53,10 @@ def visits_home() -> Path:
 @click.option(
     "--in-order",
     is_flag=True,
-    help="Keep the checks in the procedure's order. Otherwise, once something was found, the test that tells most comes next.",
+    help=(
+        "Keep the checks in the procedure's order. Otherwise, once something was found, the test that tells most comes"
+        " next."
+    ),
 )
 @click.option("--attention", is_flag=True, help="Listen only to what begins with the attention word, for noisy rooms.")
 @click.option("--visits", type=click.Path(file_okay=False, path_type=Path), default=None, help="Folder of the records.")
@@ -79,7 +82,10 @@ def visits_home() -> Path:
     "--keep-sound",
     type=click.Choice(KEEP),
     default=None,
-    help="Which sounds to keep beside the words: every one, doubtful answers and notes, or none. As the settings say by default.",
+    help=(
+        "Which sounds to keep beside the words: every one, doubtful answers and notes, or none. As the settings say by"
+        " default."
+    ),
 )
 @click.option(
     "--desk",
@@ -91,9 +97,28 @@ def visits_home() -> Path:
 @click.pass_context
 def run(
     context: click.Context,
-    procedure: str, equipment: str, meter: str, language: str | None, rate: str, typed: bool, spoken: bool | None, audio_in: Path | None, audio_out: Path | None,
-    engine: str, push_to_talk: bool, in_order: bool, attention: bool, visits: Path | None, resume: str | None, technician: str, site: str, my_voice: str | None, rates_file: Path | None, keep_sound: Keep | None, desk_url: str | None,
-) -> int:  # fmt: skip
+    procedure: str,
+    equipment: str,
+    meter: str,
+    language: str | None,
+    rate: str,
+    typed: bool,
+    spoken: bool | None,
+    audio_in: Path | None,
+    audio_out: Path | None,
+    engine: str,
+    push_to_talk: bool,
+    in_order: bool,
+    attention: bool,
+    visits: Path | None,
+    resume: str | None,
+    technician: str,
+    site: str,
+    my_voice: str | None,
+    rates_file: Path | None,
+    keep_sound: Keep | None,
+    desk_url: str | None,
+) -> int:
     """Talk a technician through a procedure, step by step.
 
     Say "help" at any time for what can be said, "stop" to leave safely, "I smell gas" for the alarm.
@@ -163,7 +188,8 @@ def run(
                 return 130
             journal.write("interrupted", {"why": "ended from outside"})
             click.echo(
-                f"\nStopped. All that was confirmed is kept. If the jumper is on, take it off. Go on with: twohands run --resume {folder.name}"
+                "\nStopped. All that was confirmed is kept. If the jumper is on, take it off. Go on with: twohands run"
+                f" --resume {folder.name}"
             )
             return 130
         if outcome.how == "interrupted":

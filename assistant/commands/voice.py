@@ -63,7 +63,8 @@ def voice(name: str | None, remove: bool, audio_in: Path | None, no_voice: bool,
         return 1
     learnt = own_voice.learn(said, folder, np.random.default_rng(seed))
     click.echo(
-        f"Learnt from {learnt.sentences} sentences; the sound fits by {learnt.after - learnt.before:.1f} nats a frame better. Use it: twohands run --my-voice {name}"
+        f"Learnt from {learnt.sentences} sentences; the sound fits by {learnt.after - learnt.before:.1f} nats a frame"
+        f" better. Use it: twohands run --my-voice {name}"
     )
     return 0
 

@@ -47,7 +47,8 @@ class _Session:
 
 @dataclass
 class Access:
-    """The desk's doorkeeper. clock: seconds that only rise. note: gets a word for each entry and each refusal, see `assistant.desk.audit`."""
+    """The desk's doorkeeper. clock: seconds that only rise. note: gets a word for each entry and each refusal, see
+    `assistant.desk.audit`."""
 
     look: str
     send: str
@@ -88,7 +89,8 @@ class Access:
         self._sessions.pop(_key(name or ""), None)
 
     def bearer(self, header: str | None, client: Client, sending: bool) -> None:
-        """Check an Authorization header. Raises Refused; the send token opens nothing but sending, the look token does not send."""
+        """Check an Authorization header. Raises Refused; the send token opens nothing but sending, the look token
+        does not send."""
         kind, _, token = (header or "").partition(" ")
         if kind.lower() != "bearer" or not token:
             raise Refused(401, "This needs a token.", "Send it as: Authorization: Bearer TOKEN.")

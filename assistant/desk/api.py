@@ -1,4 +1,5 @@
-"""The desk's interface for programs: what the pages show as JSON, the stream of live lines, and the way in for journals."""
+"""The desk's interface for programs: what the pages show as JSON, the stream of live lines, and the way in for
+journals."""
 
 from __future__ import annotations
 

@@ -25,7 +25,10 @@ from grammar.errors import TwohandsError
 
 HERE = Path(__file__).parent
 HEADERS = {
-    "Content-Security-Policy": "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; media-src 'self'; connect-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'",
+    "Content-Security-Policy": (
+        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; media-src 'self'; connect-src"
+        " 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
+    ),
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",
     "Referrer-Policy": "same-origin",
@@ -64,7 +67,8 @@ async def _colours(request: Request) -> Response:
 
 
 class Guard:
-    """Answers only to names that are ours, so that no other page can reach the desk by a name it owns; sets the headers."""
+    """Answers only to names that are ours, so that no other page can reach the desk by a name it owns; sets the
+    headers."""
 
     def __init__(self, app: ASGIApp, desk: Desk) -> None:
         self._app = app

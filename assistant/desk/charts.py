@@ -27,7 +27,8 @@ def stacked(parts: Sequence[tuple[str, int, str]], most: int, words: str) -> Mar
     for name, count, kind in parts:
         width = 300 * count / max(1, most)
         out.append(
-            f'<rect class="{escape(kind)}" x="{left:.1f}" y="0" width="{max(0.0, width - 1):.1f}" height="22" rx="2"><title>{escape(name)}: {count}</title></rect>'
+            f'<rect class="{escape(kind)}" x="{left:.1f}" y="0" width="{max(0.0, width - 1):.1f}" height="22"'
+            f' rx="2"><title>{escape(name)}: {count}</title></rect>'
         )
         left += width
     return _svg("stack", 300, 22, words, out, stretch=True)
@@ -71,14 +72,16 @@ def over_months(
     ticks = _ticks(low, high)
     x, y = _scale(points[0][0], max(points[-1][0], points[0][0] + 1), 40, 330), _scale(low, high, 172, 8)
     out = [
-        f'<line class="grid" x1="40" x2="330" y1="{y(tick):.1f}" y2="{y(tick):.1f}"/><text class="tick" x="35" y="{y(tick) + 4:.1f}" text-anchor="end">{_short(tick)}</text>'
+        f'<line class="grid" x1="40" x2="330" y1="{y(tick):.1f}" y2="{y(tick):.1f}"/><text class="tick" x="35"'
+        f' y="{y(tick) + 4:.1f}" text-anchor="end">{_short(tick)}</text>'
         for tick in ticks
     ]
     out.append(f'<text class="tick" x="4" y="196">{escape(unit)}</text>')
     years = [month for month in range(points[0][0], points[-1][0] + 1) if month % 12 == 0]
     every = max(1, math.ceil(len(years) / 6))
     out += [
-        f'<line class="grid" x1="{x(month):.1f}" x2="{x(month):.1f}" y1="8" y2="176"/><text class="tick" x="{x(month):.1f}" y="190" text-anchor="middle">{month // 12}</text>'
+        f'<line class="grid" x1="{x(month):.1f}" x2="{x(month):.1f}" y1="8" y2="176"/><text class="tick"'
+        f' x="{x(month):.1f}" y="190" text-anchor="middle">{month // 12}</text>'
         for month in years[::every]
     ]
     band = [(month, mean + spread) for month, mean, spread in points] + [
@@ -95,7 +98,8 @@ def over_months(
         f'<polyline class="line" points="{" ".join(f"{x(month):.1f},{y(mean):.1f}" for month, mean, _ in points)}"/>'
     )
     out += [
-        f'<circle class="point" cx="{x(month):.1f}" cy="{y(mean):.1f}" r="4"><title>{month_name(month)}: {_short(mean)} {escape(unit)}</title></circle>'
+        f'<circle class="point" cx="{x(month):.1f}" cy="{y(mean):.1f}" r="4"><title>{month_name(month)}: {_short(mean)}'
+        f" {escape(unit)}</title></circle>"
         for month, mean, _ in points
     ]
     return _svg("months", 340, 200, words, [*out, *named])
@@ -120,7 +124,8 @@ def scatter_line(points: Sequence[tuple[float, float]], limit: float | None, wor
         slope = sum((at - mean_t) * (value - mean_v) for at, value in points) / spread
         ends = [(at, mean_v + slope * (at - mean_t)) for at in (points[0][0], points[-1][0])]
         out.append(
-            f'<line class="fit" x1="{x(ends[0][0]):.1f}" y1="{y(ends[0][1]):.1f}" x2="{x(ends[1][0]):.1f}" y2="{y(ends[1][1]):.1f}"/>'
+            f'<line class="fit" x1="{x(ends[0][0]):.1f}" y1="{y(ends[0][1]):.1f}" x2="{x(ends[1][0]):.1f}"'
+            f' y2="{y(ends[1][1]):.1f}"/>'
         )
     out += [f'<circle class="point" cx="{x(at):.1f}" cy="{y(value):.1f}" r="3.5"/>' for at, value in points]
     return _svg("furnace", 210, 68, words, out)
@@ -137,10 +142,14 @@ def ribbons(whole: int, parts: Sequence[tuple[str, int, str]], words: str) -> Ma
     for name, count, kind in shown:
         a, b = height * count / total, max(3.0, free * count / total)
         out.append(
-            f'<path class="ribbon {escape(kind)}" d="M12 {left:.1f}C80 {left:.1f} 80 {right:.1f} 150 {right:.1f}V{right + b:.1f}C80 {right + b:.1f} 80 {left + a:.1f} 12 {left + a:.1f}Z"><title>{escape(name)}: {count} of {whole}</title></path>'
+            f'<path class="ribbon {escape(kind)}" d="M12 {left:.1f}C80 {left:.1f} 80 {right:.1f} 150'
+            f" {right:.1f}V{right + b:.1f}C80 {right + b:.1f} 80 {left + a:.1f} 12"
+            f' {left + a:.1f}Z"><title>{escape(name)}: {count} of {whole}</title></path>'
         )
         out.append(
-            f'<rect class="{escape(kind)}" x="150" y="{right:.1f}" width="9" height="{b:.1f}" rx="2"/><text class="ribbon-name" x="166" y="{right + b / 2 + 4:.1f}"><tspan class="strong">{count}</tspan> {escape(name)}</text>'
+            f'<rect class="{escape(kind)}" x="150" y="{right:.1f}" width="9" height="{b:.1f}" rx="2"/><text'
+            f' class="ribbon-name" x="166" y="{right + b / 2 + 4:.1f}"><tspan class="strong">{count}</tspan>'
+            f" {escape(name)}</text>"
         )
         left, right = left + a, right + b + gap
     return _svg("ribbons", 360, 202, words, out)
@@ -167,5 +176,6 @@ def _short(value: float) -> str:
 def _svg(kind: str, width: int, height: int, words: str, parts: list[str], stretch: bool = False) -> Markup:
     fit = ' preserveAspectRatio="none"' if stretch else ""
     return Markup(
-        f'<svg class="chart {kind}" viewBox="0 0 {width} {height}"{fit} role="img" aria-label="{escape(words)}">{"".join(parts)}</svg>'
+        f'<svg class="chart {kind}" viewBox="0 0 {width} {height}"{fit} role="img"'
+        f' aria-label="{escape(words)}">{"".join(parts)}</svg>'
     )

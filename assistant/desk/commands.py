@@ -120,9 +120,16 @@ def desk(
         private.make_folder(place)
         allow_files()
         desk_ = Desk(
-            records, access, Live(time.monotonic), Received(place), visits, time.time,
-            names=frozenset({"localhost", *(name.lower() for name in names)}), secure=bool(certificate) or behind_proxy, watches={"here": Watch(visits, time.time)},
-        )  # fmt: skip
+            records,
+            access,
+            Live(time.monotonic),
+            Received(place),
+            visits,
+            time.time,
+            names=frozenset({"localhost", *(name.lower() for name in names)}),
+            secure=bool(certificate) or behind_proxy,
+            watches={"here": Watch(visits, time.time)},
+        )
         shown = f"[{host}]" if ":" in host else host
         address = f"{'https' if certificate else 'http'}://{shown}:{listening.getsockname()[1]}"
         click.echo(f"Open:  {address}/#token={access.look}")

@@ -31,7 +31,8 @@ MOST_KEPT = 200
 
 @dataclass
 class Kept:
-    """Answers across visits, kept until the next import. Used by several threads: at worst one makes an answer again."""
+    """Answers across visits, kept until the next import. Used by several threads: at worst one makes an answer
+    again."""
 
     answers: dict[Any, tuple[int, Any]] = field(default_factory=dict)
 
@@ -49,7 +50,8 @@ class Kept:
 
 @dataclass
 class Desk:
-    """One desk. visits: the folder of this machine's visits, or None. names: host names it answers to, besides addresses.
+    """One desk. visits: the folder of this machine's visits, or None. names: host names it answers to, besides
+    addresses.
     closing: whether the desk is about to close, so that open streams end.
 
     refused: journals that could not be stored or followed, and why.

@@ -1,4 +1,5 @@
-"""From answers across visits to pictures with their words: what the pages for faults, boards, drift and progress draw."""
+"""From answers across visits to pictures with their words: what the pages for faults, boards, drift and progress
+draw."""
 
 from __future__ import annotations
 
@@ -113,7 +114,10 @@ def drift(found: dict[str, Any], readings: dict[str, list[tuple[int, float]]]) -
     for family, points in found["families"].items():
         limits = [(value / factor, name) for value, name in _limits(family, probe)]
         line = [(point["month"], point["mean"] / factor, point["spread"] / factor) for point in points]
-        words = f"{family_name(family)}, {probe_name(probe)}: from {line[0][1]:.3g} {unit} in {charts.month_name(line[0][0])} to {line[-1][1]:.3g} {unit} in {charts.month_name(line[-1][0])}."
+        words = (
+            f"{family_name(family)}, {probe_name(probe)}: from {line[0][1]:.3g} {unit} in"
+            f" {charts.month_name(line[0][0])} to {line[-1][1]:.3g} {unit} in {charts.month_name(line[-1][0])}."
+        )
         panels.append(
             {
                 "name": family_name(family),
@@ -144,7 +148,8 @@ def _furnace(
 
 
 def progress(people: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """A card for each technician: minutes a visit, and readings that were heard wrong or taken again, quarter by quarter."""
+    """A card for each technician: minutes a visit, and readings that were heard wrong or taken again, quarter by
+    quarter."""
     cards = []
     for one in people:
         months = one["months"]

@@ -60,7 +60,8 @@ class Live:
     _listeners: set[asyncio.Queue[dict[str, Any] | None]] = field(default_factory=set)
 
     def add(self, key: str, place: int, events: list[Event], age: float = 0.0) -> None:
-        """Lines of a visit from `place` on (0 for its first). Known ones are passed over; a gap is an error of the caller.
+        """Lines of a visit from `place` on (0 for its first). Known ones are passed over; a gap is an error of the
+        caller.
 
         age: seconds since the lines were written, for visits found on disk.
         """

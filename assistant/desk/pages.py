@@ -184,7 +184,10 @@ def report(request: Request) -> Response:
     return HTMLResponse(
         html(story, sounds),
         headers={
-            "Content-Security-Policy": "sandbox; default-src 'none'; style-src 'unsafe-inline'; img-src data:; media-src data:; frame-ancestors 'none'"
+            "Content-Security-Policy": (
+                "sandbox; default-src 'none'; style-src 'unsafe-inline'; img-src data:; media-src data:;"
+                " frame-ancestors 'none'"
+            )
         },
     )
 

@@ -59,7 +59,8 @@ class Received:
     def take(self, sender: str, visit: str, place: int, events: list[Event]) -> int:
         """Keep lines from `place` on (0 for the first) and return how many there are now. On disk when it returns.
 
-        Raises Refused: 409 when lines before `place` are missing or the lines differ from those kept, 400 when they are no journal.
+        Raises Refused: 409 when lines before `place` are missing or the lines differ from those kept, 400 when they
+        are no journal.
         """
         path = self.path(sender, visit)
         with self._lock(f"{sender}/{visit}"):

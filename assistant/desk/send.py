@@ -92,7 +92,8 @@ class Post:
         )
 
     def _path(self, sender: str, visit: str) -> str:
-        return f"{self.url.rstrip('/')}/api/received/{urllib.parse.quote(sender, safe='')}/{urllib.parse.quote(visit, safe='')}"
+        quoted = "/".join(urllib.parse.quote(part, safe="") for part in (sender, visit))
+        return f"{self.url.rstrip('/')}/api/received/{quoted}"
 
     def _ask(self, url: str, body: bytes | None) -> dict[str, Any]:
         request = urllib.request.Request(
@@ -265,5 +266,6 @@ def sending(
         left = sender.stop(FAREWELL)
         if left:
             tell(
-                f"{left} lines have not reached the desk ({sender.trouble or 'it did not answer in time'}). They are kept here. Later: twohands desk send {folder.name} --desk {url}"
+                f"{left} lines have not reached the desk ({sender.trouble or 'it did not answer in time'}). They are"
+                f" kept here. Later: twohands desk send {folder.name} --desk {url}"
             )

@@ -23,7 +23,8 @@ RESTS = 12 * 3600.0
 
 @dataclass
 class Tail:
-    """One journal that is followed. offset: bytes read. count: how many lines. written: when it last was. broken: why it is not followed any more, or ""."""
+    """One journal that is followed. offset: bytes read. count: how many lines. written: when it last was. broken: why
+    it is not followed any more, or ""."""
 
     path: Path
     offset: int = 0
@@ -34,7 +35,8 @@ class Tail:
     broken: str = ""
 
     def more(self) -> list[Event]:
-        """New whole lines since the last look. A line that is not whole yet waits; one that is no journal line ends the following of this journal, and says why in `broken`."""
+        """New whole lines since the last look. A line that is not whole yet waits; one that is no journal line ends
+        the following of this journal, and says why in `broken`."""
         try:
             found_there = self.path.stat()
             size, self.written = found_there.st_size, found_there.st_mtime

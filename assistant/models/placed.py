@@ -60,7 +60,8 @@ class Model:
 
 @dataclass(frozen=True)
 class Listed:
-    """A line of `twohands model list`. state: "here", "damaged", "can be fetched" or "hash not pinned: place by hand"."""
+    """A line of `twohands model list`. state: "here", "damaged", "can be fetched" or "hash not pinned: place by
+    hand"."""
 
     name: str
     about: str

@@ -17,7 +17,8 @@ from flows.reason.knowledge import Knowledge
 
 @dataclass(frozen=True)
 class Closing:
-    """mark: right, partly, alike, wrong, or none where no answer was given. lessons: most urgent first. said: sentences to speak."""
+    """mark: right, partly, alike, wrong, or none where no answer was given. lessons: most urgent first. said:
+    sentences to speak."""
 
     mark: str
     readings: int
@@ -37,7 +38,8 @@ def closing(
     misread: int = 0,
     unseen: int = 0,
 ) -> Closing:
-    """The closing of an exercise. answer: fault or pair, None for none. told: the truth is told at the end. misread, unseen: of the readings given to the dialogue."""
+    """The closing of an exercise. answer: fault or pair, None for none. told: the truth is told at the end. misread,
+    unseen: of the readings given to the dialogue."""
     book, lines = phrases(), lessons().lines
     got = score(p, answer or p.hidden, knowledge, rng)
     mark = got.mark if answer else "none"
@@ -52,9 +54,11 @@ def closing(
     learn = list(dict.fromkeys(learn))
     truth = catalog.spoken_name(p.hidden)
     said = [
-        book.line("no_answer", truth=truth)
-        if mark == "none"
-        else lines["mild" if got.mild else mark].format(truth=truth)
+        (
+            book.line("no_answer", truth=truth)
+            if mark == "none"
+            else lines["mild" if got.mild else mark].format(truth=truth)
+        )
     ]
     if told or answer:
         # What would be done about it belongs to the truth that was just told.

@@ -68,7 +68,8 @@ class Exercise:
         understand: Understand = weigh,
         wait: Callable[[], None] = lambda: None,
     ) -> Exercise:
-        """Draw the furnace. wait: before a lost device is tried again. Raises FlowError for an unknown level, fault or profile."""
+        """Draw the furnace. wait: before a lost device is tried again. Raises FlowError for an unknown level, fault
+        or profile."""
         furnace = start(load_equipment(equipment), load_meter(meter), seed, level, fault)
         # A fault that was chosen may lie outside the level; then every fault may be the answer.
         open_faults = tuple(choices(level) if fault is None else catalog.faults().faults)

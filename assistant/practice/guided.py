@@ -32,7 +32,8 @@ Write = Callable[[str, dict[str, Any]], object]
 
 
 def without_names(plan: Plan) -> Plan:
-    """The plan of the ordinary dialogue, which keeps its reasoning on the record but leaves naming the fault to the trainee."""
+    """The plan of the ordinary dialogue, which keeps its reasoning on the record but leaves naming the fault to the
+    trainee."""
     if plan.assess is None:
         return plan
     full = plan.assess
@@ -80,7 +81,8 @@ class GuidedFurnace:
         write: Write,
         typed: bool,
     ) -> None:
-        """rng: for the display's own error. watchers: see what is asked of the furnace and what it says. write: adds a line to the journal."""
+        """rng: for the display's own error. watchers: see what is asked of the furnace and what it says. write: adds
+        a line to the journal."""
         self.furnace = furnace
         self.given: dict[str, GivenReading] = {}
         self._plan, self._guided, self._rng = plan, guided, rng
@@ -240,7 +242,8 @@ class GuidedFurnace:
 
 
 def _in_range(reply: Reply, ask: Ask, plan: Plan) -> Reply:
-    """The display on the range that the step asks for, where the meter by itself would show more digits than can be said there."""
+    """The display on the range that the step asks for, where the meter by itself would show more digits than can be
+    said there."""
     taken = reply.taken
     shown = from_si(taken.value.value, ask.unit) if not taken.value.over_limit else math.inf
     digits = f"{shown:.{ask.decimals}f}"

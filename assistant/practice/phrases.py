@@ -46,15 +46,56 @@ Action = Literal[
 LINES: dict[str, frozenset[str]] = {
     name: frozenset(fields.split())
     for name, fields in {
-        "begin_one": "", "begin_two": "", "begin_free": "", "begin_guided": "", "help": "", "heard": "function a b", "ac_volts": "", "ohms": "",
-        "nothing_touched": "", "same_point": "", "no_reading": "", "undone": "", "nothing_to_undo": "", "faults": "list", "so_far": "list",
-        "nothing_yet": "", "dead": "", "confirm": "fault", "second": "", "again": "", "name_it": "", "help_answer": "", "slower": "", "miss_1": "",
-        "miss_2": "", "miss_2_answer": "", "miss_3": "", "nothing_to_read": "", "think": "", "burner_lit": "", "burner_out": "", "cycle_good": "", "cycle_bad": "", "gas_ends": "",
-        "broken_off": "", "no_answer": "truth", "readings": "taken fewest", "readings_few": "taken fewest", "one_reading": "fewest",
-        "readings_guided": "taken fewest", "one_reading_guided": "fewest", "misread": "count", "misread_once": "", "unseen": "count",
-        "unseen_once": "", "read_well": "", "learn_read": "", "learn": "lesson",
+        "begin_one": "",
+        "begin_two": "",
+        "begin_free": "",
+        "begin_guided": "",
+        "help": "",
+        "heard": "function a b",
+        "ac_volts": "",
+        "ohms": "",
+        "nothing_touched": "",
+        "same_point": "",
+        "no_reading": "",
+        "undone": "",
+        "nothing_to_undo": "",
+        "faults": "list",
+        "so_far": "list",
+        "nothing_yet": "",
+        "dead": "",
+        "confirm": "fault",
+        "second": "",
+        "again": "",
+        "name_it": "",
+        "help_answer": "",
+        "slower": "",
+        "miss_1": "",
+        "miss_2": "",
+        "miss_2_answer": "",
+        "miss_3": "",
+        "nothing_to_read": "",
+        "think": "",
+        "burner_lit": "",
+        "burner_out": "",
+        "cycle_good": "",
+        "cycle_bad": "",
+        "gas_ends": "",
+        "broken_off": "",
+        "no_answer": "truth",
+        "readings": "taken fewest",
+        "readings_few": "taken fewest",
+        "one_reading": "fewest",
+        "readings_guided": "taken fewest",
+        "one_reading_guided": "fewest",
+        "misread": "count",
+        "misread_once": "",
+        "unseen": "count",
+        "unseen_once": "",
+        "read_well": "",
+        "learn_read": "",
+        "learn": "lesson",
     }.items()
-}  # fmt: skip
+}
 """Every line that is said and the fields it may fill in."""
 
 
@@ -132,7 +173,8 @@ def phrases() -> PracticePhrases:
 
 @lru_cache
 def probing_scope(faults: tuple[str, ...], typed: bool) -> Scope:
-    """All that can be said while probing. faults: those that may be answered. typed: with what only a keyboard may give.
+    """All that can be said while probing. faults: those that may be answered. typed: with what only a keyboard may
+    give.
 
     Ids: "touch:<function>:<a>:<b>", "do:<action>", "answer:<fault>".
     """

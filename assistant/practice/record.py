@@ -56,7 +56,8 @@ def add(folder: Path, session: Session) -> None:
 
 
 def read(folder: Path) -> tuple[list[Session], int]:
-    """All exercises, oldest first, and how many lines could not be read. Raises JournalError where there is no record."""
+    """All exercises, oldest first, and how many lines could not be read. Raises JournalError where there is no
+    record."""
     path = folder / FILE
     try:
         raw = path.read_bytes()
@@ -81,7 +82,8 @@ def read(folder: Path) -> tuple[list[Session], int]:
 
 
 def progress(sessions: Sequence[Session], trainee: str) -> list[str]:
-    """A trainee's exercises as lines of a table, and what they add up to. Raises JournalError for a trainee without any."""
+    """A trainee's exercises as lines of a table, and what they add up to. Raises JournalError for a trainee without
+    any."""
     mine = [one for one in sessions if one["trainee"] == trainee]
     if not mine:
         known = sorted({one["trainee"] for one in sessions})
@@ -91,7 +93,8 @@ def progress(sessions: Sequence[Session], trainee: str) -> list[str]:
     for one in mine:
         readings = f"{one['readings']}/{one['fewest']}"
         lines.append(
-            f"{one['at'][:16].replace('T', ' '):16}  {one['level']:7} {one['way']:6}  {MARKS[one['mark']][:9]:9}  {readings:>8}  {len(one['slips']):5}  {fault_name(one['fault'])}"
+            f"{one['at'][:16].replace('T', ' '):16}  {one['level']:7} {one['way']:6}  {MARKS[one['mark']][:9]:9} "
+            f" {readings:>8}  {len(one['slips']):5}  {fault_name(one['fault'])}"
         )
     return [*lines, "", *_summary(mine)]
 
@@ -109,7 +112,8 @@ def _summary(mine: Sequence[Session]) -> list[str]:
     lines.append(
         f"Slips stopped: {sum(slips)} in all"
         + (
-            f"; {sum(slips[:half]) / half:.1f} an exercise in the first half, {sum(slips[half:]) / (len(slips) - half):.1f} since."
+            f"; {sum(slips[:half]) / half:.1f} an exercise in the first half,"
+            f" {sum(slips[half:]) / (len(slips) - half):.1f} since."
             if half
             else "."
         )

@@ -26,7 +26,8 @@ LEAST_FOR_DRIFT = 4
 def faults(store: Store, since: int | None = None, until: int | None = None) -> dict[str, Any]:
     """Concluded visits by what they found and family, and by that and month. No fault is the key "".
 
-    Concluded is a visit that found something, though it was stopped to mend it, or that did every check and found nothing.
+    Concluded is a visit that found something, though it was stopped to mend it, or that did every check and found
+    nothing.
     """
     span = [visits.c.concluded.is_(True), *_months(visits.c.month, since, until)]
     with store.reading() as connection:
@@ -213,7 +214,8 @@ def readings_at(store: Store, probe: str, sites: list[str]) -> dict[str, list[tu
 
 
 def progress(store: Store) -> list[dict[str, Any]]:
-    """Each technician by month: visits, minutes a visit, and what went wrong in a hundred readings. Newest joined first."""
+    """Each technician by month: visits, minutes a visit, and what went wrong in a hundred readings. Newest joined
+    first."""
     columns = [
         func.sum(func.coalesce(column, 0)).label(name)
         for name, column in (
@@ -282,7 +284,8 @@ def probes(store: Store, known: list[str]) -> list[str]:
 
 
 def revision(store: Store) -> int:
-    """A number that changes with every import that changed something and with every visit forgotten; answers of the same revision are the same."""
+    """A number that changes with every import that changed something and with every visit forgotten; answers of the
+    same revision are the same."""
     with store.reading() as connection:
         newest = connection.execute(select(func.max(copies.c.key))).scalar_one() or 0
         return newest + (connection.execute(select(forgotten.c.count)).scalar_one() << 40)

@@ -39,7 +39,8 @@ MARKS = {"pass": "good", "fail": "fault", "close": "too close", "open": "open", 
 
 @contextmanager
 def opened(url: str | None) -> Iterator[Store]:
-    """The store of this machine, with visits worked out anew where the program has learnt to. Raises StoreError, MissingLibrary."""
+    """The store of this machine, with visits worked out anew where the program has learnt to. Raises StoreError,
+    MissingLibrary."""
     try:
         from assistant.records.importing import rederive
         from assistant.records.removing import retain
@@ -107,11 +108,13 @@ def import_(url: str | None, paths: tuple[Path, ...]) -> None:
 
         done = import_journals(store, paths)
     click.echo(
-        f"{len(done.new)} new, {len(done.grown)} grown longer, {len(done.same)} known already, {len(done.conflicts)} in conflict."
+        f"{len(done.new)} new, {len(done.grown)} grown longer, {len(done.same)} known already, {len(done.conflicts)} in"
+        " conflict."
     )
     for visit in done.conflicts:
         click.echo(
-            f"  in conflict: {visit} differs from the copy in the store; both are kept. See: twohands records show {visit}"
+            f"  in conflict: {visit} differs from the copy in the store; both are kept. See: twohands records show"
+            f" {visit}"
         )
     for visit in done.torn:
         click.echo(f"  torn: the last line of {visit} was cut short and is left out.")
@@ -143,7 +146,8 @@ def list_(url: str | None, limit: int, as_json: bool, **narrow: Any) -> None:
             )
         )
         _echo(
-            f"{when(row['started_at'])}  {row['id']}  {row['equipment_name'] or row['equipment'] or '-'}  {row['technician'] or '-'}  {row['site'] or '-'}  {mark(row)}: {ending(row)}{flags}"
+            f"{when(row['started_at'])}  {row['id']}  {row['equipment_name'] or row['equipment'] or '-'} "
+            f" {row['technician'] or '-'}  {row['site'] or '-'}  {mark(row)}: {ending(row)}{flags}"
         )
     click.echo(f"{len(rows)} of {total} visits.")
 
@@ -169,7 +173,8 @@ def show(url: str | None, visit: str, as_json: bool) -> None:
     for other in found[1:]:
         part = difference(found[0], other)
         _echo(
-            f"Conflict: another copy, from {other.origin or 'an unknown place'}, parts from this one at line {part.place + 1}:"
+            f"Conflict: another copy, from {other.origin or 'an unknown place'}, parts from this one at line"
+            f" {part.place + 1}:"
         )
         _echo(f"  shown: {json.dumps(part.one, ensure_ascii=False) if part.one else 'nothing more'}")
         _echo(f"  other: {json.dumps(part.other, ensure_ascii=False) if part.other else 'nothing more'}")
@@ -189,7 +194,8 @@ def rates(url: str | None, to: Path | None) -> None:
     text = rates.written(seen.counts, seen.visits)
     learnt, shipped = rates.Rates(format=1, visits=seen.visits, counts=seen.counts).prior(), catalog.shipped_prior()
     click.echo(
-        f"{seen.visits} concluded visits; {seen.gainsaid} left out because the next visit there found another fault, {seen.unknown} because their fault is not in the list."
+        f"{seen.visits} concluded visits; {seen.gainsaid} left out because the next visit there found another fault,"
+        f" {seen.unknown} because their fault is not in the list."
     )
     for name, count in sorted(seen.counts.items(), key=lambda pair: -pair[1]):
         _echo(
@@ -262,7 +268,8 @@ def forget(
     visits: Path,
     received: Path,
 ) -> None:
-    """Forget visits for good: in the store, on disk with all sound, and what other machines sent. VISIT: whole names."""
+    """Forget visits for good: in the store, on disk with all sound, and what other machines sent. VISIT: whole
+    names."""
     from assistant.records.removing import found_everywhere, remove
 
     if not visit and customer is None and older_than is None:
@@ -295,7 +302,8 @@ def verify(url: str | None, visit: tuple[str, ...], visits: Path, received: Path
             count += 1
             bad += not one.good
             _echo(
-                f"  {'ok ' if one.state == 'whole' else 'old' if one.good else 'BAD'}  {one.visit}  ({one.where})  {one.words}"
+                f"  {'ok ' if one.state == 'whole' else 'old' if one.good else 'BAD'}  {one.visit}  ({one.where}) "
+                f" {one.words}"
             )
     click.echo(f"{count} looked at, {bad} do not verify.")
     return 1 if bad or not count else 0
@@ -322,7 +330,8 @@ def restore(url: str | None, source: Path) -> None:
 
         done = read(store, source)
     click.echo(
-        f"{len(done.new)} new, {len(done.grown)} grown longer, {len(done.same)} known already, {len(done.conflicts)} in conflict."
+        f"{len(done.new)} new, {len(done.grown)} grown longer, {len(done.same)} known already, {len(done.conflicts)} in"
+        " conflict."
     )
     for problem in done.problems:
         _echo(f"  not restored: {problem}")
@@ -349,7 +358,8 @@ def local_time(at: int) -> datetime:
 
 
 def mark(row: dict[str, Any]) -> str:
-    """The verdict in a word; a visit that was not finished is never called good, and a danger comes before everything."""
+    """The verdict in a word; a visit that was not finished is never called good, and a danger comes before
+    everything."""
     return "DANGER" if row["danger"] else MARKS.get(row["outcome"], "-")
 
 
@@ -378,8 +388,14 @@ def _is_mended(row: dict[str, Any]) -> bool:
 
 def _told(events: list[dict[str, Any]]) -> Iterator[str]:
     first = events[0]
-    yield f"{first.get('visit')}: {first.get('procedure_title') or first.get('procedure')}, {first.get('equipment_name')}, {first.get('meter_name')}{' (invented)' if first.get('invented') else ''}"
-    yield f"{first.get('technician') or 'technician not named'}, {first.get('site') or 'site not named'}, {first.get('at')}"
+    yield (
+        f"{first.get('visit')}: {first.get('procedure_title') or first.get('procedure')},"
+        f" {first.get('equipment_name')}, {first.get('meter_name')}{' (invented)' if first.get('invented') else ''}"
+    )
+    yield (
+        f"{first.get('technician') or 'technician not named'}, {first.get('site') or 'site not named'},"
+        f" {first.get('at')}"
+    )
     for danger in standing(events):
         yield f"  {'DANGER':>9}  {danger.short}: {danger.text}"
     if missing := not_done(events):
@@ -398,7 +414,10 @@ def _told(events: list[dict[str, Any]]) -> Iterator[str]:
             words = one.get("text") if one.get("stands") is not False else f"{one.get('finding')} no longer stands"
             yield f"  {'DANGER' if one.get('stands') is not False else 'put right':>9}  {one.get('step')}: {words}"
         elif kind == "fix":
-            yield f"  {'mended':>9}  {one.get('step')}: stopped to mend it ({str(one.get('finding') or 'named').replace('_', ' ')})"
+            yield (
+                f"  {'mended':>9}  {one.get('step')}: stopped to mend it"
+                f" ({str(one.get('finding') or 'named').replace('_', ' ')})"
+            )
         elif kind == "alarm":
             yield f"  {'ALARM':>9}  {one.get('what')} at {one.get('step')}"
         elif kind == "end":

@@ -113,7 +113,8 @@ def standing(events: list[Event]) -> tuple[Danger, ...]:
 
 
 def not_done(events: list[Event]) -> tuple[str, ...]:
-    """Titles of the numbered checks that are missing: those that the end names, and what was skipped and never made up."""
+    """Titles of the numbered checks that are missing: those that the end names, and what was skipped and never made
+    up."""
     end, titles = _end(events), _titles(events)
     steps = dict.fromkeys([*map(str, end.get("missing") or []), *(step for step, _ in _skipped(events))])
     return tuple(dict.fromkeys(_title(titles, step) for step in steps))
@@ -207,7 +208,8 @@ def _fault_of(named: str, titles: dict[str, str], fix: Event) -> str:
 
 
 def _in_words(title: str, finding: str, spoken: bool = False) -> str:
-    """A finding as the fault of that name (its id, or its name when spoken), or as the check and the finding in words."""
+    """A finding as the fault of that name (its id, or its name when spoken), or as the check and the finding in
+    words."""
     if finding in catalog.faults().faults:
         return fault_name(finding) if spoken else finding
     return f"{title}: {finding.replace('_', ' ')}" if finding else title

@@ -65,7 +65,8 @@ class Imported:
 
 @dataclass(frozen=True)
 class _Ready:
-    """A journal made ready outside the transaction, its rows worked out, so that what cannot be stored is known before."""
+    """A journal made ready outside the transaction, its rows worked out, so that what cannot be stored is known
+    before."""
 
     journal: Journal
     body: bytes
@@ -87,7 +88,8 @@ def import_journals(store: Store, paths: Iterable[Path], now: Callable[[], float
 def import_events(
     store: Store, journals: Iterable[Journal], now: Callable[[], float] = time.time, done: Imported | None = None
 ) -> Imported:
-    """Import journals that are in memory, `BATCH` visits a transaction. Each stands alone: one that is refused stops no other."""
+    """Import journals that are in memory, `BATCH` visits a transaction. Each stands alone: one that is refused stops
+    no other."""
     done = done or Imported()
     stream = iter(journals)
     while batch := list(islice(stream, BATCH)):

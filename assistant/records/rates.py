@@ -16,7 +16,8 @@ from flows.faults import catalog
 
 @dataclass(frozen=True)
 class Found:
-    """counts: fault id -> visits ("healthy" for none). visits: looked at. gainsaid: left out, the next visit there named another fault. unknown: left out, a fault that no file knows."""
+    """counts: fault id -> visits ("healthy" for none). visits: looked at. gainsaid: left out, the next visit there
+    named another fault. unknown: left out, a fault that no file knows."""
 
     counts: dict[str, int]
     visits: int

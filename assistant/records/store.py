@@ -172,7 +172,8 @@ def _engine(target: URL) -> Engine:
 
 
 def _sqlite_settings(connection: object, _record: object) -> None:
-    """Write-ahead log: readers and one writer do not wait for each other; what was stored stays after a lost battery. We say BEGIN ourselves."""
+    """Write-ahead log: readers and one writer do not wait for each other; what was stored stays after a lost battery.
+    We say BEGIN ourselves."""
     connection.isolation_level = None  # type: ignore[attr-defined]
     cursor = connection.cursor()  # type: ignore[attr-defined]
     for line in (

@@ -33,15 +33,21 @@ def bar(scale: Scale, words: str) -> str:
         parts.append(_rect(x(zone.low), x(zone.high), TOP, THICK, FILL[zone.kind]))
         if zone.kind == "bad":
             parts.append(
-                f'<line x1="{x(zone.low):.1f}" x2="{x(zone.high):.1f}" y1="{TOP + THICK}" y2="{TOP + THICK}" stroke="{EDGE["bad"]}" stroke-width="1.6" stroke-dasharray="3 2"/>'
+                f'<line x1="{x(zone.low):.1f}" x2="{x(zone.high):.1f}" y1="{TOP + THICK}" y2="{TOP + THICK}"'
+                f' stroke="{EDGE["bad"]}" stroke-width="1.6" stroke-dasharray="3 2"/>'
             )
         if zone.kind == "good":
             parts.append(
-                f'<line x1="{x(zone.low):.1f}" x2="{x(zone.high):.1f}" y1="{TOP + THICK}" y2="{TOP + THICK}" stroke="{EDGE["good"]}" stroke-width="1.6"/>'
+                f'<line x1="{x(zone.low):.1f}" x2="{x(zone.high):.1f}" y1="{TOP + THICK}" y2="{TOP + THICK}"'
+                f' stroke="{EDGE["good"]}" stroke-width="1.6"/>'
             )
     parts += _marks(scale, x)
     parts += _reading(scale, x)
-    return f'<svg class="bar" viewBox="0 0 {WIDTH:g} {HEIGHT:g}" width="{WIDTH:g}" height="{HEIGHT:g}" role="img" aria-label="{escape(words)}" font-family="DejaVu Sans, Verdana, sans-serif" font-size="12">{"".join(parts)}</svg>'
+    return (
+        f'<svg class="bar" viewBox="0 0 {WIDTH:g} {HEIGHT:g}" width="{WIDTH:g}" height="{HEIGHT:g}" role="img"'
+        f' aria-label="{escape(words)}" font-family="DejaVu Sans, Verdana, sans-serif"'
+        f' font-size="12">{"".join(parts)}</svg>'
+    )
 
 
 def _marks(scale: Scale, x) -> list[str]:
@@ -68,17 +74,32 @@ def _reading(scale: Scale, x) -> list[str]:
     if math.isinf(scale.value):
         end = WIDTH - PAD
         return [
-            f'<path d="M{end - 12:.1f} {middle - 6} L{end:.1f} {middle} L{end - 12:.1f} {middle + 6} Z" fill="{BLUE}"/>',
-            f'<text x="{end - 18:.1f}" y="{middle + 4}" fill="{INK}" text-anchor="end">{escape(shown(scale.value, scale.quantity))}</text>',
+            (
+                f'<path d="M{end - 12:.1f} {middle - 6} L{end:.1f} {middle} L{end - 12:.1f} {middle + 6} Z"'
+                f' fill="{BLUE}"/>'
+            ),
+            (
+                f'<text x="{end - 18:.1f}" y="{middle + 4}" fill="{INK}"'
+                f' text-anchor="end">{escape(shown(scale.value, scale.quantity))}</text>'
+            ),
         ]
     if math.isnan(scale.value):
         return []
     low, high, at = x(scale.low), x(scale.high), x(scale.value)
     low, high = min(low, at - 1), max(high, at + 1)
     return [
-        f'<rect x="{low:.1f}" y="{middle - 3.5}" width="{high - low:.1f}" height="7" fill="{BLUE}" fill-opacity="0.35"/>',
-        f'<path d="M{low:.1f} {middle - 6}V{middle + 6}M{high:.1f} {middle - 6}V{middle + 6}" stroke="{BLUE}" stroke-width="1.4" fill="none"/>',
-        f'<path d="M{at:.1f} {TOP - 4}L{at + 5:.1f} {middle}L{at:.1f} {TOP + THICK + 4}L{at - 5:.1f} {middle}Z" fill="{BLUE}" stroke="{BRIGHT}" stroke-width="1"/>',
+        (
+            f'<rect x="{low:.1f}" y="{middle - 3.5}" width="{high - low:.1f}" height="7" fill="{BLUE}"'
+            ' fill-opacity="0.35"/>'
+        ),
+        (
+            f'<path d="M{low:.1f} {middle - 6}V{middle + 6}M{high:.1f} {middle - 6}V{middle + 6}" stroke="{BLUE}"'
+            ' stroke-width="1.4" fill="none"/>'
+        ),
+        (
+            f'<path d="M{at:.1f} {TOP - 4}L{at + 5:.1f} {middle}L{at:.1f} {TOP + THICK + 4}L{at - 5:.1f} {middle}Z"'
+            f' fill="{BLUE}" stroke="{BRIGHT}" stroke-width="1"/>'
+        ),
     ]
 
 

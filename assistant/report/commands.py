@@ -100,7 +100,8 @@ def read_visit(folder: Path) -> tuple[list[dict[str, Any]], bool]:
 
 
 def earlier_visit(folder: Path, events: list[dict[str, Any]]) -> list[dict[str, Any]] | None:
-    """The newest visit beside this one to the same furnace at the same place, at most `BACK` earlier; None without one."""
+    """The newest visit beside this one to the same furnace at the same place, at most `BACK` earlier; None without
+    one."""
     first, found = events[0], []
     if not first.get("site"):
         return None

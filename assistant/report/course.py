@@ -20,7 +20,8 @@ POWER = {
 
 @dataclass(frozen=True)
 class Memo:
-    """A voice memo. file: inside the visit's folder, or None when no sound was kept. text: what the grammar heard of it."""
+    """A voice memo. file: inside the visit's folder, or None when no sound was kept. text: what the grammar heard of
+    it."""
 
     file: str | None
     seconds: float
@@ -32,7 +33,8 @@ class Memo:
 class Proof:
     """One try to prove that the power is off. at: when it ended, as in the journal.
 
-    cells: a reading with its outcome for each step, in the order of `steps_of`, None for one not taken. held: whether it came to its end.
+    cells: a reading with its outcome for each step, in the order of `steps_of`, None for one not taken. held: whether
+    it came to its end.
     """
 
     at: str

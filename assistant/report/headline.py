@@ -79,7 +79,8 @@ def _verdict(
         return Headline(
             "doubt",
             f"No fault is proven, and {_list(close, inside=True)} {_are(close)} too close to call.",
-            "The meter's own error is larger than what separates the reading from its limit. Take it again, or use a better meter.",
+            "The meter's own error is larger than what separates the reading from its limit. Take it again, or use a"
+            " better meter.",
         )
     if mended:
         found, was = [one.name for one in mended], "was" if len(mended) == 1 else "were"

@@ -61,7 +61,8 @@ def pdf(story: Story, sounds: Mapping[str, bytes] | None = None) -> bytes:
     except (ImportError, OSError) as error:
         raise ReportError(
             f"A PDF cannot be made here: {str(error).splitlines()[0]}",
-            "Run: pip install 'twohands[report]' and apt-get install libpango-1.0-0 libpangoft2-1.0-0, or ask for --format html.",
+            "Run: pip install 'twohands[report]' and apt-get install libpango-1.0-0 libpangoft2-1.0-0, or ask for"
+            " --format html.",
         ) from error
     return HTML(
         string=html(story, sounds, for_print=True), url_fetcher=URLFetcher(allowed_protocols=("data",))

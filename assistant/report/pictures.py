@@ -65,12 +65,16 @@ def phasor_picture(phasor: Phasor) -> tuple[bytes, str]:
     axes.set_ylim(-reach - 16 * unit, reach + 16 * unit)
     axes.axis("off")
     where = "in phase" if angle < 45 else "out of phase" if angle > 135 else "at an angle that neither wiring gives"
-    words = f"Supply {phasor.supply:.1f} volts, R to C {phasor.secondary:.1f} volts, hot to R {phasor.across:.1f} volts: the angle between them is {angle:.0f} degrees, {where}."
+    words = (
+        f"Supply {phasor.supply:.1f} volts, R to C {phasor.secondary:.1f} volts, hot to R {phasor.across:.1f} volts:"
+        f" the angle between them is {angle:.0f} degrees, {where}."
+    )
     return _svg(figure), words
 
 
 def pairs_picture(pairs: tuple[Pair, ...]) -> tuple[bytes, str]:
-    """An SVG with a line for each check from before to after, each on its own scale, and a sentence that says the same."""
+    """An SVG with a line for each check from before to after, each on its own scale, and a sentence that says the
+    same."""
     drawn = [pair for pair in pairs if pair.before.scale and pair.after.scale and math.isfinite(pair.after.scale.value)]
     figure = Figure(figsize=(6.4, 0.35 + 0.72 * max(1, len(drawn))))
     for row, pair in enumerate(drawn):

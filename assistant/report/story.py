@@ -94,7 +94,8 @@ class Phasor:
 
 @dataclass(frozen=True)
 class Story:
-    """All of a report. first: the journal's first line. ending: its end line, {} without one. verified: whether the lines are those that were written. ranked: likeliest faults with their share."""
+    """All of a report. first: the journal's first line. ending: its end line, {} without one. verified: whether the
+    lines are those that were written. ranked: likeliest faults with their share."""
 
     first: Event
     ending: Event
@@ -246,7 +247,8 @@ def _judged(reading: Event, verdict: Event, quantity: str) -> str:
 
 
 def _verdicts_after(events: list[Event]) -> dict[int, Event]:
-    """Place of each reading to the verdict on it: the next one of the same step, before another reading of it; {} for none."""
+    """Place of each reading to the verdict on it: the next one of the same step, before another reading of it; {} for
+    none."""
     found: dict[int, Event] = {}
     following: dict[str, Event] = {}
     for place in range(len(events) - 1, -1, -1):

@@ -15,7 +15,8 @@ OVER = "over limit"
 
 
 def plain(value: Any) -> Any:
-    """A value that JSON can hold: infinity becomes words, tuples become lists, half characters the sign for "unknown"."""
+    """A value that JSON can hold: infinity becomes words, tuples become lists, half characters the sign for
+    "unknown"."""
     if isinstance(value, str):
         return whole_text(value)
     if isinstance(value, float) and math.isinf(value):

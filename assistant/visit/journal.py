@@ -114,7 +114,8 @@ class Journal:
             (self.folder / RESERVE).unlink()
             self.is_full = True
             self._append_or_raise(line, at.size)
-        # In one go: an interrupt comes before or after it. Before, the line does not count and is taken back by the next.
+        # In one go: an interrupt comes before or after it. Before, the line does not count and is taken back by the
+        # next.
         self._at = _At(at.number + 1, event["chain"], at.size + len(line))
         return event
 

@@ -14,7 +14,8 @@ from flows.procedure.session import Effect, Resumed, Save, Session
 from flows.talk.dialogue import advance, begin
 
 SHELL = ("visit", "heard", "said", "memo", "resumed", "interrupted", "trouble")
-"""Kinds of lines that the shell writes (trouble: mostly); all others come from the dialogue, and are written again after a sudden end."""
+"""Kinds of lines that the shell writes (trouble: mostly); all others come from the dialogue, and are written again
+after a sudden end."""
 
 
 @dataclass(frozen=True)
@@ -53,7 +54,8 @@ def standing(plan: Plan, events: Sequence[Event]) -> Standing:
             plain(save.data.get(key)) != event.get(key) for key in SAME if key in event
         ):
             raise JournalError(
-                f"The record of that visit cannot be walked through again: line {event.get('seq')} is not what this program would have written.",
+                f"The record of that visit cannot be walked through again: line {event.get('seq')} is not what this"
+                " program would have written.",
                 "Start a new visit; the readings so far stay in the record.",
             )
     if len(written) > len(saves):

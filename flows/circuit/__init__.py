@@ -2,7 +2,8 @@
 
 nominal(profile) -> Furnace     a healthy one;  spread(furnace, rng, n) -> n around it
 dataclasses.replace(furnace, coating_ohms=20e6) -> a fault
-read(furnace, "flame_current") -> array;  read_many(furnace, keys) -> dict, faster;  volts, ohms, flame_current, board_proves_flame
+read(furnace, "flame_current") -> array;  read_many(furnace, keys) -> dict, faster;  volts, ohms, flame_current,
+board_proves_flame
 """
 
 from flows.circuit.furnace import OPEN, Furnace

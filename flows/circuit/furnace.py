@@ -66,7 +66,8 @@ class Furnace:
     rod_share: Value
     """Rod supply volts, unloaded, over hot-to-neutral volts, however they are made."""
     rod_from_secondary: Value
-    """1: the rod supply is stepped up from R and C and stands on the board's ground; 0: it is taken from hot and neutral."""
+    """1: the rod supply is stepped up from R and C and stands on the board's ground; 0: it is taken from hot and
+    neutral."""
     rod_source_ohms: Value
     rod_capacitor: Value
     """F, in series with the rod supply: no direct current passes."""

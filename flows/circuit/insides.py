@@ -102,7 +102,8 @@ def widths() -> InsidesFile:
 
 @dataclass(frozen=True)
 class Insides:
-    """n boards and flames, each (n,): 0 or 1 twice, Ω, F, Ω, reverse over forward; and what the healthy furnace shows: V, A, A."""
+    """n boards and flames, each (n,): 0 or 1 twice, Ω, F, Ω, reverse over forward; and what the healthy furnace
+    shows: V, A, A."""
 
     rod_from_secondary: NDArray
     common_at_cabinet: NDArray
@@ -151,7 +152,8 @@ def furnaces(equipment: Equipment, meter: Meter, insides: Insides) -> Furnace:
 
 
 def unknown_boards(equipment: Equipment, meter: Meter, rng: np.random.Generator, n: int) -> Furnace:
-    """At least n healthy furnaces with insides from the wide priors, all showing what is printed. Raises CalculationError."""
+    """At least n healthy furnaces with insides from the wide priors, all showing what is printed. Raises
+    CalculationError."""
     return furnaces(equipment, meter, draw(equipment, rng, 2 * n))
 
 

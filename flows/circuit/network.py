@@ -95,9 +95,13 @@ def rod_supply(f: Furnace) -> Branch:
     else:
         step = second * f.rod_share * f.turns
         weights = {
-            "hot": (1 - second) * f.rod_share, "neutral": (1 - second) * (1 - f.rod_share),
-            "r": step, "common": second * f.common_at_cabinet - step, "board_ground": second * (1 - f.common_at_cabinet), "board_rod_terminal": -1.0,
-        }  # fmt: skip
+            "hot": (1 - second) * f.rod_share,
+            "neutral": (1 - second) * (1 - f.rod_share),
+            "r": step,
+            "common": second * f.common_at_cabinet - step,
+            "board_ground": second * (1 - f.common_at_cabinet),
+            "board_rod_terminal": -1.0,
+        }
     return Branch("rod supply", weights, 1 / (f.rod_source_ohms + 1 / (omega * f.rod_capacitor)))
 
 

@@ -73,7 +73,8 @@ class Variant(Strict):
 class Fault(Strict):
     """One fault. shows: probe that is looked at -> how often each answer is given under this fault.
 
-    also: its other faces. practice: the practice furnace, whose burner always lights, can have it. danger: it is reported whatever else is found.
+    also: its other faces. practice: the practice furnace, whose burner always lights, can have it. danger: it is
+    reported whatever else is found.
 
     says: one sentence to be spoken. next: what to do. look: how the eye tells
     it where a meter cannot. weight: relative prior. circuit: parameter of

@@ -17,7 +17,8 @@ from flows.judge.profiles import Equipment, Meter
 
 
 def healthy(equipment: Equipment, meter: Meter, rng: np.random.Generator, n: int) -> Furnace:
-    """n healthy furnaces of the family with the insides its file gives, measured with `meter`; parameters of shape (n,)."""
+    """n healthy furnaces of the family with the insides its file gives, measured with `meter`; parameters of shape
+    (n,)."""
     return spread(nominal(equipment, meter), rng, n)
 
 

@@ -8,7 +8,8 @@ from flows.errors import FlowError
 from flows.faults import catalog
 
 TRUST = 50.0
-"""Visits that the prior counts for: with so many records of its own, a shop's rates weigh as much as ours (invented)."""
+"""Visits that the prior counts for: with so many records of its own, a shop's rates weigh as much as ours
+(invented)."""
 
 
 def learn_priors(counts: Mapping[str, int], prior: Mapping[str, float], trust: float = TRUST) -> dict[str, float]:

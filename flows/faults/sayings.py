@@ -78,7 +78,8 @@ class Sayings:
 
 @lru_cache
 def sayings(language: str = OWN) -> Sayings:
-    """The words of a language. Raises FlowError for one that nobody wrote, DataFileError for a file that does not fit."""
+    """The words of a language. Raises FlowError for one that nobody wrote, DataFileError for a file that does not
+    fit."""
     if language == OWN:
         faults = {
             id: FaultWords(name=one.name, look=one.look, next=one.next) for id, one in catalog.faults().faults.items()

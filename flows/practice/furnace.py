@@ -66,7 +66,8 @@ class PracticeFurnace:
     hidden: fault id or pair; circuit: the furnace with it; meter: the trainee's own specimen.
     power: on, off at the switch, or off at the breaker. plugged: the rod wire is on the rod itself.
     series: the meter is clipped between wire and rod. jack: where the red lead sits.
-    lights: whether the burner lights at all. cleaned: the rod was cleaned. proofs: the dead proofs that stand since the power went off.
+    lights: whether the burner lights at all. cleaned: the rod was cleaned. proofs: the dead proofs that stand since
+    the power went off.
     slips: in the order made.
     """
 
@@ -124,7 +125,8 @@ def start(
 ) -> PracticeFurnace:
     """A furnace whose fault is drawn by `level`, or is `fault` (id or pair) at that level's severity.
 
-    The same seed gives the same furnace. Raises FlowError for an unknown level or fault, and for a rod that sparks as well.
+    The same seed gives the same furnace. Raises FlowError for an unknown level or fault, and for a rod that sparks as
+    well.
     """
     levels = lessons().levels
     if equipment.rod != catalog.SENSE:
@@ -213,7 +215,8 @@ def set_jack(p: PracticeFurnace, jack: Jack) -> Answered:
 
 
 def ask(p: PracticeFurnace, probe: str, rng: np.random.Generator) -> Answered:
-    """What the meter shows where the named probe touches, in the state the furnace is in. Raises CalculationError for an unknown probe."""
+    """What the meter shows where the named probe touches, in the state the furnace is in. Raises CalculationError for
+    an unknown probe."""
     proof = proofs().of(probe)
     if proof and proof.live:
         return touch(p, "outlet", None, rng)
@@ -233,7 +236,8 @@ def clean(p: PracticeFurnace) -> Answered:
 def touch(p: PracticeFurnace, function: Function, points: tuple[str, str] | None, rng: np.random.Generator) -> Answered:
     """What the meter shows with the dial on `function` and the leads on `points`, in the state the furnace is in.
 
-    points: None for outlet (a part known to be live outside the furnace), dc_amps, leads and watch. rng: for the display's own error.
+    points: None for outlet (a part known to be live outside the furnace), dc_amps, leads and watch. rng: for the
+    display's own error.
     Raises CalculationError for an unknown point.
     """
     lines = lessons().lines
@@ -272,7 +276,8 @@ def _volts(p: PracticeFurnace, a: str, b: str) -> float:
 
 
 def _outlet_volts(p: PracticeFurnace) -> float:
-    """An outlet that works, on the same supply and not through the furnace's breaker, read with the trainee's own leads."""
+    """An outlet that works, on the same supply and not through the furnace's breaker, read with the trainee's own
+    leads."""
     return float(readings.shown_volts(p.circuit, (p.circuit.supply_volts, np.zeros(1)))[0])
 
 

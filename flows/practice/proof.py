@@ -44,7 +44,8 @@ class Proofs:
 
 @dataclass(frozen=True)
 class Tried:
-    """What one reading does to the proof. stand: the proofs that stand now. said: why it does not count, "" where it does or is none."""
+    """What one reading does to the proof. stand: the proofs that stand now. said: why it does not count, "" where it
+    does or is none."""
 
     stand: frozenset[str]
     said: str = ""
@@ -85,7 +86,8 @@ def verdict(equipment: Equipment, proof: Proof, reading: Measured) -> Verdict:
 def tried(
     equipment: Equipment, stand: frozenset[str], probe: str, reading: Measured, is_off: bool, order: str
 ) -> Tried:
-    """The proof after one more reading. is_off: somebody turned the power off. order: what is said of one out of its turn."""
+    """The proof after one more reading. is_off: somebody turned the power off. order: what is said of one out of its
+    turn."""
     proof = proofs().of(probe)
     if proof is None or not is_off:
         return Tried(stand)

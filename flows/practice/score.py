@@ -39,7 +39,8 @@ class Score:
     mild: the fault is so slight that every reading passes its limit, or a supply fault whose supply does, so that
     "no fault" is right as well.
     taken: readings made, those of the dead proof with them. fewest: readings the reasoner
-    needs on the same furnace with the same meter, its own dead proofs with them. slips: each kind once. learn: what to learn next, most urgent first.
+    needs on the same furnace with the same meter, its own dead proofs with them. slips: each kind once. learn: what
+    to learn next, most urgent first.
     text: the whole to be spoken.
     """
 
@@ -54,7 +55,8 @@ class Score:
 
 
 def score(p: PracticeFurnace, answer: str, knowledge: Knowledge, rng: np.random.Generator) -> Score:
-    """The score of `answer` (fault id or pair). rng: for the readings that the reasoner takes. Raises FlowError for an unknown fault."""
+    """The score of `answer` (fault id or pair). rng: for the readings that the reasoner takes. Raises FlowError for
+    an unknown fault."""
     for one in catalog.parts(answer):
         catalog.fault(one)
     fewest, last = greedy(p, knowledge, rng)
@@ -113,7 +115,8 @@ def passes(p: PracticeFurnace) -> bool:
 
 
 def greedy(p: PracticeFurnace, knowledge: Knowledge, rng: np.random.Generator) -> tuple[int, Assessment]:
-    """Readings that the reasoner takes on this furnace until it asks for no more, dead proofs with them, and its last assessment.
+    """Readings that the reasoner takes on this furnace until it asks for no more, dead proofs with them, and its last
+    assessment.
 
     It takes only what a trainee can take here: nothing is looked at, and the rod is not cleaned.
     """

@@ -51,7 +51,8 @@ class Plan:
     calculations (a safety walk puts its own in). assess: the fault reasoning,
     None where a procedure has none. next_test: the probe that would tell most
     now, if any. choose: the probe to take next, of those that flows.talk.order lets in, or None
-    for the next check of the file; without it the order of the file is kept. typed: answers come from a keyboard, so nobody is told to speak up.
+    for the next check of the file; without it the order of the file is kept. typed: answers come from a keyboard, so
+    nobody is told to speak up.
     """
 
     procedure: Procedure
@@ -166,8 +167,10 @@ def make_plan(procedure: Procedure, equipment: Equipment, meter: Meter) -> Plan:
     """
     if not suits(procedure, equipment):
         raise FlowError(
-            f"'{procedure.id}' puts the meter in the rod wire before the burner lights. On {equipment.name} the same rod sparks: that is high voltage.",
-            "Keep meter and leads off the rod wire while it sparks. Read the flame current as the maker's instructions say.",
+            f"'{procedure.id}' puts the meter in the rod wire before the burner lights. On {equipment.name} the same"
+            " rod sparks: that is high voltage.",
+            "Keep meter and leads off the rod wire while it sparks. Read the flame current as the maker's instructions"
+            " say.",
         )
     limits = {**equipment.limits, **procedure.limits}
     return Plan(

@@ -219,7 +219,10 @@ def _ways(procedure: Procedure) -> Iterator[Found]:
             if not bringers(routes, thing, places, name):
                 yield (
                     ("steps", name, "at"),
-                    f"'{name}' needs '{thing}' at {' or '.join(sorted(places))}, but no step brings it there without undoing something else that '{name}' needs.",
+                    (
+                        f"'{name}' needs '{thing}' at {' or '.join(sorted(places))}, but no step brings it there"
+                        f" without undoing something else that '{name}' needs."
+                    ),
                     f"Add a step whose answer sets it, with the other things as '{name}' has them.",
                 )
 

@@ -1,4 +1,5 @@
-"""What a proof of dead power is made of: live, dead, live. Its bounds stand with those of all limits (flows/judge/bounds.py)."""
+"""What a proof of dead power is made of: live, dead, live. Its bounds stand with those of all limits
+(flows/judge/bounds.py)."""
 
 from __future__ import annotations
 

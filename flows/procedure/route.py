@@ -22,7 +22,8 @@ class Routes:
 
     kinds: the things. at: step -> thing -> the positions it needs. touching: steps that put a hand inside the cabinet.
     bringers: (thing or "power", position) -> steps with an answer that brings it there, in the file's order.
-    proving: proof -> the step that proves it. for_proof: (thing, position) that a proof needs before it can be made at all.
+    proving: proof -> the step that proves it. for_proof: (thing, position) that a proof needs before it can be made
+    at all.
     """
 
     procedure: Procedure
@@ -116,7 +117,8 @@ def things_in_turn(routes: Routes, name: str, session: Session) -> list[str]:
 
 
 def first_step(routes: Routes, goal: str, session: Session) -> str:
-    """The step to speak now so as to reach `goal`: the goal itself, or the first of those that bring about what it needs.
+    """The step to speak now so as to reach `goal`: the goal itself, or the first of those that bring about what it
+    needs.
 
     Raises FlowError when nothing brings it about; the compiler and the walk prove that this cannot be.
     """
@@ -137,7 +139,8 @@ MOST_ON_THE_WAY = 60
 
 
 def way_to(routes: Routes, goal: str, session: Session) -> tuple[str, ...] | None:
-    """The steps to `goal`, itself last, when each on the way is answered as it should be; None where they go in a circle.
+    """The steps to `goal`, itself last, when each on the way is answered as it should be; None where they go in a
+    circle.
 
     Raises FlowError as `first_step`.
     """
@@ -161,7 +164,8 @@ def way_to(routes: Routes, goal: str, session: Session) -> tuple[str, ...] | Non
 
 
 def keeps_power(routes: Routes, goal: str, session: Session) -> bool:
-    """Whether the way to `goal` leaves the power as it is, neither turned nor proven. Raises FlowError as `first_step`."""
+    """Whether the way to `goal` leaves the power as it is, neither turned nor proven. Raises FlowError as
+    `first_step`."""
     steps = routes.procedure.steps
     turning = (
         any(answer.sets.power for answer in steps[name].answers.values()) or steps[name].proves
@@ -202,7 +206,8 @@ def _next_proof(routes: Routes, session: Session) -> str:
 def bringers(routes: Routes, what: str, places: frozenset[str], for_step: str, turn: Sequence[str] = ()) -> list[str]:
     """Steps with an answer that brings `what` to one of `places` and undoes nothing that was looked at before it.
 
-    turn: the things in the order in which they are brought there, the file's by default. Those whose own needs agree with `for_step` come first. Power is turned on last, so there only those that agree count.
+    turn: the things in the order in which they are brought there, the file's by default. Those whose own needs agree
+    with `for_step` come first. Power is turned on last, so there only those that agree count.
     """
     wanted, steps = routes.at[for_step], routes.procedure.steps
     named = dict.fromkeys(name for place in sorted(places) for name in routes.bringers.get((what, place), ()))

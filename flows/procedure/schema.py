@@ -281,7 +281,8 @@ def procedure_path(name: str) -> Path:
 
 
 def load_procedure(name: str, language: str = "") -> Procedure:
-    """The validated procedure, in `language` where one is named. Raises DataFileError, and FlowError where nobody translated it."""
+    """The validated procedure, in `language` where one is named. Raises DataFileError, and FlowError where nobody
+    translated it."""
     path = procedure_path(name)
     procedure = load_yaml(path, Procedure)
     return in_language(procedure, path, language or procedure.language)

@@ -89,7 +89,8 @@ def texts_path(procedure_file: Path, language: str) -> Path:
 
 
 def in_language(procedure: Procedure, procedure_file: Path, language: str) -> Procedure:
-    """The procedure with its texts in `language`. Raises FlowError when nobody wrote them, DataFileError when they do not fit."""
+    """The procedure with its texts in `language`. Raises FlowError when nobody wrote them, DataFileError when they do
+    not fit."""
     if language == procedure.language:
         return procedure
     path = texts_path(procedure_file, language)

@@ -112,7 +112,8 @@ class Spoken(Strict):
         return Option(name, tuple(self.options[name]))
 
     def ladder_for(self, silent: bool, typed: bool) -> list[str]:
-        """The ways of asking again: for what was not heard, or for words that do not fit. A keyboard is always heard."""
+        """The ways of asking again: for what was not heard, or for words that do not fit. A keyboard is always
+        heard."""
         return self.ladder if silent and not typed else self.ladder_words
 
     def line(self, name: str, **fields: str) -> str:

@@ -28,7 +28,8 @@ from flows.reason.safety import compulsory, findings
 
 Evidence = Measured | bool | str
 """Measured for a display; yes or no for whether the board keeps the gas on and whether the current jumps or moves;
-"never_lit" for a flame current that could not be read; one of the probe's answers in probes.yaml for anything that is looked at."""
+"never_lit" for a flame current that could not be read; one of the probe's answers in probes.yaml for anything that is
+looked at."""
 __all__ = ["Assessment", "Evidence", "Place", "assess", "next_probe", "repair"]
 MOST_KEPT = 260
 RIVALS = 3
@@ -179,9 +180,11 @@ def _split(evidence: Mapping[str, Evidence], rod: str) -> tuple[dict[str, Shown]
 
 
 def _open(evidence: Mapping[str, Evidence], allowed: Set[str] | None, rod: str) -> dict[str, Probe]:
-    """The probes that may be taken now: not taken, not spoilt by one that was, and with those taken that must come before.
+    """The probes that may be taken now: not taken, not spoilt by one that was, and with those taken that must come
+    before.
 
-    Where the rod sparks as well, nothing is asked for that puts the meter in its wire: the maker's instructions say when.
+    Where the rod sparks as well, nothing is asked for that puts the meter in its wire: the maker's instructions say
+    when.
     """
     known = catalog.probes()
     spoilt = {other for name in evidence for other in known[name].undoes}
@@ -262,7 +265,8 @@ def _parts(knowledge: Knowledge, weighed: Weighed) -> dict[str, np.ndarray]:
 def _ruled_out(
     knowledge: Knowledge, of_fault: np.ndarray, parts: Mapping[str, np.ndarray]
 ) -> tuple[tuple[str, str], ...]:
-    """Single faults now below the limit, likeliest beforehand first, each with the reading that told most against it."""
+    """Single faults now below the limit, likeliest beforehand first, each with the reading that told most against
+    it."""
     if not parts:
         return ()
     present = present_in(zip(knowledge.hypotheses, of_fault, strict=True))

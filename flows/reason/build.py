@@ -22,7 +22,8 @@ BANDS = 6
 """Bands of severity of a single fault; pairs have PAIR_BANDS times PAIR_BANDS."""
 PAIR_BANDS = 2
 STIFF = 2
-"""Groups of boards built one way by how stiff their rod supply is: inside one, readings hang together nearly linearly."""
+"""Groups of boards built one way by how stiff their rod supply is: inside one, readings hang together nearly
+linearly."""
 BOARDS = 600
 SHRINK = 0.5
 """Share of a band's own covariance kept; the rest is its fault's mean correlation."""
@@ -114,7 +115,8 @@ def likeliest(prior: dict[str, float], pairs: int) -> list[str]:
 
 
 def _strata(boards: Furnace) -> list[list[np.ndarray]]:
-    """For each way a board is built (where its rod supply and its C come from) its rows, in STIFF groups, softest last."""
+    """For each way a board is built (where its rod supply and its C come from) its rows, in STIFF groups, softest
+    last."""
     built = 2 * np.broadcast_to(boards.rod_from_secondary, boards.shape) + np.broadcast_to(
         boards.common_at_cabinet, boards.shape
     )

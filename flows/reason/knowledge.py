@@ -32,7 +32,8 @@ class Knowledge:
 
 
 def with_prior(knowledge: Knowledge, prior: Mapping[str, float]) -> Knowledge:
-    """The same knowledge under another prior. Faults not in `prior` count as impossible. Raises FlowError when nothing is left."""
+    """The same knowledge under another prior. Faults not in `prior` count as impossible. Raises FlowError when
+    nothing is left."""
     values = np.array([prior.get(name, 0.0) for name in knowledge.hypotheses], dtype=float)
     if not values.sum() > 0 or (values < 0).any():
         raise FlowError("The prior gives no fault a chance.", "Give at least one known fault a weight above 0.")

@@ -22,7 +22,8 @@ YES, NO, NEVER = "stays", "goes", "never_lit"
 """The answers to PROVES, in their order in probes.yaml."""
 NEVER_AT = 2
 SEEN_ODD = 0.1
-"""An answer is misheard so much less often than a number; how often an eye is wrong is in its own chances (invented)."""
+"""An answer is misheard so much less often than a number; how often an eye is wrong is in its own chances
+(invented)."""
 DECIMAL = 0.25
 """Of the odd readings, the share that is ten times too much, and the share that is a tenth (invented)."""
 

@@ -77,7 +77,8 @@ def present_in(ranked: Iterable[tuple[str, float]]) -> dict[str, float]:
 def _not_proven(
     knowledge: Knowledge, fault: str, evidence: Mapping[str, object], readings: Mapping[str, Shown]
 ) -> list[str]:
-    """Of the probes that must come first, those not taken, and those that must read as on a healthy furnace and do not."""
+    """Of the probes that must come first, those not taken, and those that must read as on a healthy furnace and do
+    not."""
     one = catalog.fault(fault)
     return [probe for probe in one.looked if probe not in evidence] + [
         probe for probe in one.needs if not _sound(knowledge, probe, evidence, readings)

@@ -25,7 +25,8 @@ Wiring = Literal["plugged", "unplugged", "series"]
 
 @dataclass(frozen=True)
 class Place:
-    """How the furnace stands: power "on", or "dead" (off and proven); wiring: the rod wire on the rod, off it, or with the meter in series."""
+    """How the furnace stands: power "on", or "dead" (off and proven); wiring: the rod wire on the rod, off it, or
+    with the meter in series."""
 
     power: Literal["on", "dead"] = "on"
     wiring: Wiring = "plugged"
@@ -53,7 +54,8 @@ def cost(probe: Probe, place: Place | None, off_seconds: float, on_seconds: floa
 
 @dataclass(frozen=True)
 class Gain:
-    """What one probe is expected to tell. bits: expected fall of the entropy over faults. worth: bits per second and risk."""
+    """What one probe is expected to tell. bits: expected fall of the entropy over faults. worth: bits per second and
+    risk."""
 
     probe: str
     bits: float
@@ -89,7 +91,8 @@ class Sight:
 
 
 def gains(sight: Sight, candidates: Mapping[str, Probe], seconds: Callable[[Probe], float] | None = None) -> list[Gain]:
-    """The expected information of each candidate probe, in the order given. seconds: what it costs; its own time by default."""
+    """The expected information of each candidate probe, in the order given. seconds: what it costs; its own time by
+    default."""
     onehot = sight.by_fault()
     found = []
     for name, probe in candidates.items():

@@ -384,7 +384,8 @@ def _retake(plan: Plan, session: Session, name: str, trail: tuple[str, ...]) -> 
 
 
 def _on_an_errand(plan: Plan, session: Session, name: str) -> bool:
-    """Whether a reading may not be gone back to: on the way to a step that must be reached first, or past a danger that stops."""
+    """Whether a reading may not be gone back to: on the way to a step that must be reached first, or past a danger
+    that stops."""
     danger = stopping(plan, session)
     past = danger is not None and name not in readings_of_check(plan, danger)
     return (past or bool(session.agenda)) and not plan.step(name).proves

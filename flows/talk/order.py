@@ -9,7 +9,8 @@ finding on, the reasoning may put the step that takes the probe it asks for next
 - an extra test that needs a move, or a trip of the power, waits until every check is done that can be come to
   without a trip of the power.
 
-All numbered checks are still done. Whatever is chosen, `flows.procedure.route` makes the way to it, from where power and things
+All numbered checks are still done. Whatever is chosen, `flows.procedure.route` makes the way to it, from where power
+and things
 stand and from nothing else.
 """
 
@@ -44,7 +45,8 @@ def is_open(session: Session, name: str) -> bool:
 
 
 def all_pass(plan: Plan, session: Session) -> bool:
-    """Whether no verdict and no answer so far was other than on a sound furnace; where a check was taken again, its last one counts."""
+    """Whether no verdict and no answer so far was other than on a sound furnace; where a check was taken again, its
+    last one counts."""
     failing = [
         answer.evidence
         for step in plan.procedure.steps.values()
@@ -156,7 +158,8 @@ def probes_to_come(plan: Plan, session: Session) -> frozenset[str]:
 
 
 def chosen(plan: Plan, session: Session, target: str) -> tuple[tuple[str, ...], Pick | None]:
-    """The steps to go to after this one, first first, and what the reasoning chose, None where it is the order's own."""
+    """The steps to go to after this one, first first, and what the reasoning chose, None where it is the order's
+    own."""
     if plan.choose is None or plan.step(target).end or session.leaving:
         return (target,), None
     to_check = plan.step(target).check and not plan.step(target).extra

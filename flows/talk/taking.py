@@ -73,7 +73,8 @@ def go_on(plan: Plan, session: Session) -> Moved:
             misses=0,
         )
         return session, ask_again(plan, session)
-    # A test that was asked for leads nowhere of itself: the visit goes on with the first check that is still to be done.
+    # A test that was asked for leads nowhere of itself: the visit goes on with the first check that is still to be
+    # done.
     target = next_step(plan, session) if plan.step(session.step).next else first_undone(plan, session)
     (first, *rest), pick = chosen(plan, session, target)
     waiting = _waiting_test(plan, session, target)
@@ -197,7 +198,8 @@ def _judged(plan: Plan, session: Session, judge: Judge, effects: list[Effect]) -
 
 
 def _unjudged(plan: Plan, session: Session, judge: Judge, effects: list[Effect], why: str) -> Moved:
-    """A reading that nothing follows from: its check is not done, whatever was found there before, and it is asked what to do."""
+    """A reading that nothing follows from: its check is not done, whatever was found there before, and it is asked
+    what to do."""
     here = session.step
     verdicts = tuple(one for one in session.verdicts if one[0] != here)
     session = replace(session, done=session.done - {here}, verdicts=verdicts, outcome=None, answer=None)
@@ -213,7 +215,8 @@ def _unjudged(plan: Plan, session: Session, judge: Judge, effects: list[Effect],
 
 
 def to_take_again(plan: Plan, session: Session, name: str) -> list[str]:
-    """The steps to go through when the check at step `name` is taken again: its readings, and first those it lacks from other checks."""
+    """The steps to go through when the check at step `name` is taken again: its readings, and first those it lacks
+    from other checks."""
     own, judge = readings_of_check(plan, name), plan.step(name).judge
     lacking = {probe for probe in judge.probes.values() if session.reading_of(probe) is None} if judge else set()
     return [
@@ -415,14 +418,16 @@ def _advice(plan: Plan, session: Session) -> list[Effect]:
 
 
 def _seen(session: Session) -> str | None:
-    """The fault that an answer names because it was seen, where every check that was made is good: a burner that never lights."""
+    """The fault that an answer names because it was seen, where every check that was made is good: a burner that
+    never lights."""
     if session.safety or any(verdict.outcome != "pass" for _, verdict in session.verdicts):
         return None
     return next((one for _, one in session.evidence if isinstance(one, str) and one in catalog.faults().faults), None)
 
 
 def _mended(session: Session, fault: str) -> bool:
-    """Whether the fault shows by what a mending on the way changed, and the check is good now: then nothing is left to do about it."""
+    """Whether the fault shows by what a mending on the way changed, and the check is good now: then nothing is left
+    to do about it."""
     good = {name for name, verdict in session.verdicts if verdict.outcome == "pass"}
     changed = {one.counts_as for one in session.taken if one.counts_as not in ("", one.probe) and one.step in good}
     known = catalog.faults().faults

@@ -21,15 +21,18 @@ NAMED = Assessment((("a fault", 1.0),), None, "", "", (), (), True, "a fault")
 
 
 def reasoned(plan: Plan, session: Session, placed: set[Key] | None) -> Iterator[Tried]:
-    """A reading after which the reasoning names a fault; with `placed`, one after which it asks for any step at all next.
+    """A reading after which the reasoning names a fault; with `placed`, one after which it asks for any step at all
+    next.
 
-    `flows.talk.order` decides what the reasoning may ask for by what was done, which no state of the walk holds. So each
+    `flows.talk.order` decides what the reasoning may ask for by what was done, which no state of the walk holds. So
+    each
     choice is tried with as few checks done as can be and with all of them: between them they let in whatever any
     visit lets in, for the fewer are done, the more of them may be put forward, and the fewer extra tests. It is
     tried besides with each of the first checks missing, when nothing may be let in.
     Afterwards any check may be the first that is still open, so each is tried to go on with. The way to a step is
     made from where power and things stand, what is proven and whether a danger stands, and from nothing else
-    (`flows.procedure.route`); so every pair of such a place and a step to go to is walked once, and where that leads is walked in turn.
+    (`flows.procedure.route`); so every pair of such a place and a step to go to is walked once, and where that leads
+    is walked in turn.
     """
     if session.mode != "confirm" or not probes_of(plan.step(session.step)):
         return

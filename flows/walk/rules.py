@@ -126,7 +126,8 @@ def _kept(before: Session, effects: list[Effect]) -> Iterator[str]:
 
 
 def _judged(plan: Plan, before: Session, after: Session, effects: list[Effect]) -> Iterator[str]:
-    """A check whose reading could not be judged counts as not done, and nothing that was found there before stands for it."""
+    """A check whose reading could not be judged counts as not done, and nothing that was found there before stands
+    for it."""
     saved = [effect for effect in effects if isinstance(effect, Save)]
     judged = {str(one.data["step"]) for one in saved if one.kind == "verdict"}
     for step in {str(one.data["step"]) for one in saved if one.kind == "reading"} - judged:
@@ -216,7 +217,8 @@ def _cautions(plan: Plan, effects: list[Effect]) -> Iterator[str]:
 
 
 def _ordered(plan: Plan, before: Session, after: Session, effects: list[Effect]) -> Iterator[str]:
-    """Where the reasoning may choose, supply, polarity and ground still come first, and no trip of the power that could wait."""
+    """Where the reasoning may choose, supply, polarity and ground still come first, and no trip of the power that
+    could wait."""
     if (
         plan.choose is None
         or after.mode != "ask"

@@ -36,7 +36,8 @@ from grammar.answers import Choice, Command, Reading, Unclear
 from grammar.language import language
 
 CLOSE, UNJUDGED, FAIL = 3.0, 4.0, 10.0
-"""The value that stands for each outcome of a reading (PASS for a pass); FAIL plus n is the n-th finding of the calculation."""
+"""The value that stands for each outcome of a reading (PASS for a pass); FAIL plus n is the n-th finding of the
+calculation."""
 
 
 @dataclass(frozen=True)
@@ -64,7 +65,8 @@ PASSING = frozenset({"digits", "which", "memo", "paused", "alarm"})
 
 
 def walk(plan: Plan, first_breach: bool = False, orders: bool = False) -> Walk:
-    """Walk `plan` from its beginning through every state and answer; with first_breach only up to the first rule broken.
+    """Walk `plan` from its beginning through every state and answer; with first_breach only up to the first rule
+    broken.
 
     orders: also every check and every test put forward wherever `flows.talk.order` lets the fault reasoning do so
     (`python -m tests.lab.measure.walk`); without it the checks come in the file's order, with all that a technician may
@@ -140,7 +142,8 @@ def _tried(check: str, roles: Mapping[str, Measured], limits: object, facts: Fac
 
 
 def _outcomes(plan: Plan, session: Session) -> list[float]:
-    """The outcomes to try for the reading of a step: all kinds, and every finding that endangers or is mended in its own way."""
+    """The outcomes to try for the reading of a step: all kinds, and every finding that endangers or is mended in its
+    own way."""
     judge = plan.step(session.step).judge
     if judge is None:
         return [PASS]
@@ -218,7 +221,8 @@ def _choices(plan: Plan, session: Session) -> Iterator[Choice]:
 
 
 def _tests(plan: Plan, session: Session, tested: set[str]) -> Iterator[Tried]:
-    """Every extra test once, and one of each kind wherever tests are offered: what is put off for the power is put off alike."""
+    """Every extra test once, and one of each kind wherever tests are offered: what is put off for the power is put
+    off alike."""
     if session.mode != "offer" or session.tests:
         return
     extras = {name: step for name, step in plan.procedure.steps.items() if step.extra}
@@ -284,10 +288,23 @@ def _key(plan: Plan, session: Session, guarded: frozenset[str]) -> Key:
     """Where a visit stands, without how often it was asked again."""
     pending = session.pending and session.pending.sounds_like is not None
     return (
-        session.step, session.mode, session.power, session.proofs, session.things, session.agenda, session.tests, _dangers(plan, session), session.leaving,
-        pending, session.pending_answer, bool(session.between), session.outcome, session.answer, session.back_to,
+        session.step,
+        session.mode,
+        session.power,
+        session.proofs,
+        session.things,
+        session.agenda,
+        session.tests,
+        _dangers(plan, session),
+        session.leaving,
+        pending,
+        session.pending_answer,
+        bool(session.between),
+        session.outcome,
+        session.answer,
+        session.back_to,
         frozenset(name for name in guarded if session.reading_of(name) is not None),
-    )  # fmt: skip
+    )
 
 
 def _dangers(plan: Plan, session: Session) -> frozenset[tuple[str, bool]]:
@@ -301,7 +318,8 @@ def _dangers(plan: Plan, session: Session) -> frozenset[tuple[str, bool]]:
 
 
 def _talk_keys(session: Session) -> frozenset[Key]:
-    """How a step is being asked, without where everything stands; misses and refusals do not meet, so each is a key of its own."""
+    """How a step is being asked, without where everything stands; misses and refusals do not meet, so each is a key
+    of its own."""
     pending = session.pending and session.pending.sounds_like is not None
     here = (
         session.step,

@@ -1,4 +1,5 @@
-"""A visit by the command line in the adaptive order: kept, cut off anywhere, gone on with; and the order of the file."""
+"""A visit by the command line in the adaptive order: kept, cut off anywhere, gone on with; and the order of the
+file."""
 
 from __future__ import annotations
 

@@ -89,9 +89,16 @@ def test_nothing_is_left_as_it_must_not_be(shown, visit):
     events, _ = read(shown[1][visit])
     stands = {event["thing"]: event["to"] for event in events if event["kind"] == "moved"}
     assert stands == {
-        "rod_wire": "fitted", "leads": "in_hand", "jumper": "none", "red_jack": "volts", "dial": "ac_volts", "door_switch": "free", "covers": "fitted", "burner": "out",
+        "rod_wire": "fitted",
+        "leads": "in_hand",
+        "jumper": "none",
+        "red_jack": "volts",
+        "dial": "ac_volts",
+        "door_switch": "free",
+        "covers": "fitted",
+        "burner": "out",
         "thermostat": "found",
-    }  # fmt: skip
+    }
 
 
 def test_every_exchange_is_printed(shown):
@@ -127,9 +134,21 @@ def test_a_whole_visit_has_every_check_and_its_sound(shown, visit):
     events, _ = read(folder)
     probes = [event["probe"] for event in events if event["kind"] == "reading"]
     assert set(probes) >= {
-        "supply_hot_neutral", "supply_hot_ground", "supply_neutral_ground", "secondary_r_c", "line_to_r", "rod_to_ground", "known_live_before",
-        "dead_hot_neutral", "dead_hot_ground", "dead_neutral_ground", "known_live_after", "leads_together", "ground_path", "flame_current",
-    }  # fmt: skip
+        "supply_hot_neutral",
+        "supply_hot_ground",
+        "supply_neutral_ground",
+        "secondary_r_c",
+        "line_to_r",
+        "rod_to_ground",
+        "known_live_before",
+        "dead_hot_neutral",
+        "dead_hot_ground",
+        "dead_neutral_ground",
+        "known_live_after",
+        "leads_together",
+        "ground_path",
+        "flame_current",
+    }
     heard = [event for event in events if event["kind"] == "heard"]
     assert all((folder / event["snippet"]).is_file() for event in heard)
     jumper = [event["on"] for event in events if event["kind"] == "jumper"]
@@ -170,8 +189,16 @@ def test_the_same_speech_with_another_reading_leads_to_another_verdict(engines, 
     """Nothing is scripted: one recording is exchanged, and the visit goes another way."""
     says = {"phasing": phasing, "rod_voltage": "stop now", "offered": "stop now"}
     done = run_visit(
-        "healthy", demo_file(), tmp_path, **engines, clip=recorded_clip, clock=lambda: datetime(2026, 3, 2, tzinfo=UTC), program="test", understand=weigh, says=says,
-    )  # fmt: skip
+        "healthy",
+        demo_file(),
+        tmp_path,
+        **engines,
+        clip=recorded_clip,
+        clock=lambda: datetime(2026, 3, 2, tzinfo=UTC),
+        program="test",
+        understand=weigh,
+        says=says,
+    )
     verdict = next(event for event in read(done.folder)[0] if event["kind"] == "verdict" and event["step"] == "phasing")
     assert (verdict["outcome"], verdict["finding"]) == (outcome, finding)
     assert (done.named == "secondary_swapped") == (outcome == "fail")

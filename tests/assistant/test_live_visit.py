@@ -37,7 +37,10 @@ steps:
     at: set
     say: ["The dial is on A C volts. Red lead on hot, black lead on neutral. Tell me the volts."]
     ask: {probe: supply_hot_neutral, quantity: ac_volts, unit: volt, high: 600, decimals: 1}
-    judge: {check: band, limits: {low: low}, say: {pass: "Good.", low: "Low.", high: "High.", edge: "Good.", close: "Too close.", jumps: "It jumps."}}
+    judge:
+      check: band
+      limits: {low: low}
+      say: {pass: "Good.", low: "Low.", high: "High.", edge: "Good.", close: "Too close.", jumps: "It jumps."}
     next: [{go: second}]
   second:
     title: Secondary

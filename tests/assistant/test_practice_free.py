@@ -132,9 +132,17 @@ def test_the_proof_in_free_practice_takes_the_five_readings_of_a_visit(tmp_path)
 
 def test_volts_with_the_red_lead_in_the_microamp_jack_are_stopped(tmp_path):
     output = practise(
-        tmp_path, "turn the power off", "clip the meter in series", "volts at a live outlet", "take the meter out", "volts from line to neutral",
-        "red lead in the volts jack", *PROOF, "ohms from burner to board ground", "i do not know",
-    )  # fmt: skip
+        tmp_path,
+        "turn the power off",
+        "clip the meter in series",
+        "volts at a live outlet",
+        "take the meter out",
+        "volts from line to neutral",
+        "red lead in the volts jack",
+        *PROOF,
+        "ohms from burner to board ground",
+        "i do not know",
+    )
     stops = re.findall(r"caution  Stop\. (.+)", output)
     assert len(stops) == 2 and all("microamp jack" in one and "short" in one for one in stops)
     assert (

@@ -236,8 +236,13 @@ def test_a_sound_furnace_is_walked_to_its_end(tmp_path):
     moved = [(event["thing"], event["to"]) for event in journal if event["kind"] == "moved"]
     left = dict(moved)
     assert {thing: left[thing] for thing in ("leads", "jumper", "rod_wire", "red_jack", "door_switch", "covers")} == {
-        "leads": "in_hand", "jumper": "none", "rod_wire": "fitted", "red_jack": "volts", "door_switch": "free", "covers": "fitted",
-    }  # fmt: skip
+        "leads": "in_hand",
+        "jumper": "none",
+        "rod_wire": "fitted",
+        "red_jack": "volts",
+        "door_switch": "free",
+        "covers": "fitted",
+    }
 
 
 def test_a_burner_that_never_lights_ends_as_ignition(tmp_path):

@@ -105,7 +105,8 @@ def test_cut_off_after_any_line_it_reaches_the_same_end(name: str) -> None:
         again = record.events
         due = dict(events[-1])
         if where.session.step == "thermostat_set" and where.session.mode != "ended" and due["power"] == "dead":
-            # The covers are on again: after the break the switch is asked for twice, and no hand goes in for a new proof.
+            # The covers are on again: after the break the switch is asked for twice, and no hand goes in for a new
+            # proof.
             due["power"] = "said_off"
         assert [again[-1].get(key) for key in END] == [due.get(key) for key in END], (
             f"{name}, line {cut}: {events[cut - 1]}"

@@ -162,9 +162,35 @@ def test_gas_ends_the_visit_unless_it_is_called_a_false_alarm(visit):
 
 
 ANSWERS = (
-    *START, "119.6", "yes", "one fifteen", "one two zero", "yes", "0.2", "no point three", "yes", "why", "24.4", "yes", "143.9", "yes", "next check please", "pause", "continue",
-    "88", "yes", "go back", "87", "yes", *OFF, *PROOF, "now it reads ohms", "0.3", "yes", "stop",
-)  # fmt: skip
+    *START,
+    "119.6",
+    "yes",
+    "one fifteen",
+    "one two zero",
+    "yes",
+    "0.2",
+    "no point three",
+    "yes",
+    "why",
+    "24.4",
+    "yes",
+    "143.9",
+    "yes",
+    "next check please",
+    "pause",
+    "continue",
+    "88",
+    "yes",
+    "go back",
+    "87",
+    "yes",
+    *OFF,
+    *PROOF,
+    "now it reads ohms",
+    "0.3",
+    "yes",
+    "stop",
+)
 
 
 def test_a_visit_replayed_from_its_journal_stands_where_it_stood(visit):

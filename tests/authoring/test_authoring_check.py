@@ -21,7 +21,10 @@ COILS = "Put the leads on the two posts of the coil."
 HARD = "Subsequently determine the electromagnetic characteristics of the transformer assembly."
 STAND = "as_found:  {leads: in_hand, red_jack: [unset, volts], dial: any, covers: fitted, wire: %s, thermostat: found}"
 OFF_COVERS = "    at: {leads: in_hand, red_jack: any, dial: any, covers: fitted%s, thermostat: any}"
-TUG = '        again: {say: "Give it a light tug. Say: it holds fast.", phrases: ["it holds fast", "yes it holds fast"]}\n'
+TUG = (
+    '        again: {say: "Give it a light tug. Say: it holds fast.", phrases: ["it holds fast", "yes it holds'
+    ' fast"]}\n'
+)
 LONELY = '  lonely: {title: Lonely, power: "on", at: as_found, say: ["So long."], end: stopped}\n\n  # An end step'
 MISTAKES = {
     "a step that is not there": (
@@ -191,17 +194,20 @@ def test_a_quick_check_does_not_claim_safety(template):
 def test_a_missing_package_is_a_problem_in_plain_words(template, problems, monkeypatch):
     monkeypatch.setitem(sys.modules, "textstat.textstat", None)
     assert problems(template) == [
-        "How easy the lines are cannot be measured: the package textstat is missing. Install it: pip install 'twohands[author]'"
+        "How easy the lines are cannot be measured: the package textstat is missing. Install it: pip install"
+        " 'twohands[author]'"
     ]
 
 
 def test_the_grade_is_flesch_and_kincaids():
-    """0.39 words a sentence + 11.8 syllables a word - 15.59 (Kincaid and others 1975; from memory): 6 words of one syllable."""
+    """0.39 words a sentence + 11.8 syllables a word - 15.59 (Kincaid and others 1975; from memory): 6 words of one
+    syllable."""
     assert measure("en")("The cat sat on the mat.") == pytest.approx(0.39 * 6 + 11.8 - 15.59, abs=0.06)
 
 
 def test_the_ease_is_fernandez_huertas():
-    """206.84 - 60 syllables a word - 1.02 words a sentence (Fernández Huerta 1959; from memory): 4 words, 6 syllables."""
+    """206.84 - 60 syllables a word - 1.02 words a sentence (Fernández Huerta 1959; from memory): 4 words, 6
+    syllables."""
     assert measure("es")("El perro come pan.") == pytest.approx(206.84 - 60 * 6 / 4 - 1.02 * 4, abs=0.06)
 
 

@@ -63,7 +63,8 @@ def test_a_procedure_that_is_not_there_is_named_with_those_that_are(capsys):
 
 @pytest.mark.parametrize("name", SHIPPED)
 def test_the_picture_has_every_step_and_every_way_of_the_machine(name, tmp_path):
-    """Read back out of the SVG that Graphviz drew, against the machine that a visit runs on and a visit that goes well."""
+    """Read back out of the SVG that Graphviz drew, against the machine that a visit runs on and a visit that goes
+    well."""
     procedure = load_procedure(name)
     draw(procedure, tmp_path / "p.svg")
     groups = [

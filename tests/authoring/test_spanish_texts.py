@@ -68,7 +68,8 @@ def syllables(word: str) -> int:
 
 
 def ease(text: str) -> float:
-    """Fernández Huerta with syllables counted so. textstat breaks no syllable off that is one letter, and so finds fewer."""
+    """Fernández Huerta with syllables counted so. textstat breaks no syllable off that is one letter, and so finds
+    fewer."""
     words = re.findall(r"[^\W\d_]+", text.lower())
     sentences = [one for one in re.split(r"[.?!]+", text) if re.search(r"\w", one)]
     return 206.84 - 60 * sum(map(syllables, words)) / len(words) - 1.02 * len(words) / len(sentences)
@@ -209,7 +210,10 @@ def test_a_language_that_nobody_wrote_is_told():
         ("  soon: ", "  sooon: ", "'soon' is missing under 'lines'"),
         ("  rod_open: {name: ", "  rod_opened: {name: ", "'rod_open' is missing under 'faults'"),
         (
-            '  rod_open: {name: "una varilla rota por dentro",\n    next: "Prueba antes que no haya tensión. Cierra el gas y pon otra varilla."}',
+            (
+                '  rod_open: {name: "una varilla rota por dentro",\n    next: "Prueba antes que no haya tensión. Cierra'
+                ' el gas y pon otra varilla."}'
+            ),
             '  rod_open: {name: "una varilla rota por dentro"}',
             "lacks 'next', which it has in English. Add next: what to do about it.",
         ),

@@ -59,11 +59,23 @@ def test_every_way_to_say_a_number_means_it(whole, part):
 @pytest.mark.parametrize(
     ("words", "digits"),
     [
-        ("ochenta y cuatro punto siete", "84.7"), ("ochenta y cuatro coma siete", "84.7"), ("ocho cuatro punto siete", "84.7"), ("ciento veintiuno", "121"),
-        ("ciento veintiún", "121"), ("uno dos uno", "121"), ("treinta y un", "31"), ("cero punto cero dos", "0.02"), ("punto siete", "0.7"), ("tres y medio", "3.5"),
-        ("medio", "0.5"), ("menos tres punto cinco", "-3.5"), ("cien", "100"), ("mil doscientos", "1200"), ("cuatro mil setecientos", "4700"),
+        ("ochenta y cuatro punto siete", "84.7"),
+        ("ochenta y cuatro coma siete", "84.7"),
+        ("ocho cuatro punto siete", "84.7"),
+        ("ciento veintiuno", "121"),
+        ("ciento veintiún", "121"),
+        ("uno dos uno", "121"),
+        ("treinta y un", "31"),
+        ("cero punto cero dos", "0.02"),
+        ("punto siete", "0.7"),
+        ("tres y medio", "3.5"),
+        ("medio", "0.5"),
+        ("menos tres punto cinco", "-3.5"),
+        ("cien", "100"),
+        ("mil doscientos", "1200"),
+        ("cuatro mil setecientos", "4700"),
     ],
-)  # fmt: skip
+)
 def test_numbers_as_they_are_said(words, digits):
     assert parse(words, "es").digits == digits
 
@@ -81,7 +93,8 @@ def test_sixty_and_seventy_are_asked_digit_by_digit():
 
 
 def test_a_number_before_its_unit_loses_its_o():
-    """ "Veintiún años", not "veintiuno años": Real Academia Española, Diccionario panhispánico de dudas, under "uno"; from memory."""
+    """ "Veintiún años", not "veintiuno años": Real Academia Española, Diccionario panhispánico de dudas, under "uno";
+    from memory."""
     assert quantity_words(121.0, "ac_volts", "es") == "ciento veintiún voltios"
     assert quantity_words(1.0, "ac_volts", "es") == "un voltio"
     assert quantity_words(84.7, "ac_volts", "es") == "ochenta y cuatro punto siete voltios"
@@ -141,10 +154,47 @@ def test_it_is_not_bad_means_yes_and_is_therefore_no_answer():
 
 
 IPA = {
-    "jj": "Y", "tʃ": "CH", "ɟʝ": "Y", "dʒ": "Y", "ɲ": "N Y", "ŋ": "N", "β": "B", "b": "B", "v": "B", "ð": "D", "d": "D", "ɣ": "G", "ɡ": "G", "x": "HH", "h": "HH", "ʝ": "Y", "ʎ": "Y",
-    "j": "Y", "w": "W", "ɾ": "R", "r": "R", "p": "P", "t": "T", "k": "K", "f": "F", "s": "S", "z": "S", "θ": "S", "m": "M", "n": "N", "l": "L",
-    "ɛ": "EH", "e": "EH", "a": "AA", "i": "IY", "ɪ": "IY", "o": "AO", "ɔ": "AO", "u": "UW", "ʊ": "UW",
-}  # fmt: skip
+    "jj": "Y",
+    "tʃ": "CH",
+    "ɟʝ": "Y",
+    "dʒ": "Y",
+    "ɲ": "N Y",
+    "ŋ": "N",
+    "β": "B",
+    "b": "B",
+    "v": "B",
+    "ð": "D",
+    "d": "D",
+    "ɣ": "G",
+    "ɡ": "G",
+    "x": "HH",
+    "h": "HH",
+    "ʝ": "Y",
+    "ʎ": "Y",
+    "j": "Y",
+    "w": "W",
+    "ɾ": "R",
+    "r": "R",
+    "p": "P",
+    "t": "T",
+    "k": "K",
+    "f": "F",
+    "s": "S",
+    "z": "S",
+    "θ": "S",
+    "m": "M",
+    "n": "N",
+    "l": "L",
+    "ɛ": "EH",
+    "e": "EH",
+    "a": "AA",
+    "i": "IY",
+    "ɪ": "IY",
+    "o": "AO",
+    "ɔ": "AO",
+    "u": "UW",
+    "ʊ": "UW",
+}
 """IPA as eSpeak NG writes it -> our phones; it writes the glide of "varilla" long."""
 
 

@@ -152,7 +152,8 @@ def cut(one: socket.socket) -> None:
 
 
 class Network:
-    """A cable between a sender and a desk that can be pulled: a TCP relay. deaf: answers are swallowed and the line cut."""
+    """A cable between a sender and a desk that can be pulled: a TCP relay. deaf: answers are swallowed and the line
+    cut."""
 
     def __init__(self, port: int) -> None:
         self.port, self.up, self.deaf, self.pulled = port, True, False, 0

@@ -30,7 +30,8 @@ def api(tmp_path_factory: pytest.TempPathFactory, filled: tuple[Path, list[Any]]
 
 
 def _open_to_all(whole: dict[str, Any]) -> dict[str, Any]:
-    """The document without its tokens, so that every request carries the right one and reaches what lies behind; tokens have tests of their own."""
+    """The document without its tokens, so that every request carries the right one and reaches what lies behind;
+    tokens have tests of their own."""
     del whole["components"]["securitySchemes"]
     for item in whole["paths"].values():
         for operation in item.values():

@@ -63,7 +63,8 @@ PATIENCE = 120
 
 
 def closed_by(one: socket.socket, more: bytes = b"") -> bool:
-    """Whether the other side ends the connection, unless it says that all is well. more: sent again and again meanwhile."""
+    """Whether the other side ends the connection, unless it says that all is well. more: sent again and again
+    meanwhile."""
     deadline, found = time.monotonic() + PATIENCE, b""
     one.settimeout(0.05)
     while time.monotonic() < deadline:
@@ -154,10 +155,12 @@ def test_behind_a_proxy_the_one_who_asks_is_the_one_that_the_proxy_names(served:
 
 
 ODD = {
-    "deep": b'{"v":1,"seq":2,"at":"2026-03-02T09:00:01+00:00","kind":"said","text":'
-    + b"[" * 100_000
-    + b"]" * 100_000
-    + b"}",
+    "deep": (
+        b'{"v":1,"seq":2,"at":"2026-03-02T09:00:01+00:00","kind":"said","text":'
+        + b"[" * 100_000
+        + b"]" * 100_000
+        + b"}"
+    ),
     "half a character": b'{"v":1,"seq":2,"at":"2026-03-02T09:00:01+00:00","kind":"said","text":"\\ud800"}',
     "year 9999": b'{"v":1,"seq":2,"at":"9999-12-31T23:59:59+00:00","kind":"end","how":"finished"}',
     "not UTF-8": b'{"v":1,"kind":"said","text":"\xff"}',

@@ -1,4 +1,5 @@
-"""Every page in a real browser, at a telephone's width and at a desk's; what they show against the journals themselves."""
+"""Every page in a real browser, at a telephone's width and at a desk's; what they show against the journals
+themselves."""
 
 from __future__ import annotations
 
@@ -267,8 +268,8 @@ def test_a_danger_and_what_is_missing_are_shown_on_every_page(
     assert '<div class="verdict alarm">' in page
     page = client.get("/visit/mended").text
     assert (
-        "Phasing: stopped to mend swapped transformer wires on the low side. The same check was taken again and is good."
-        in page
+        "Phasing: stopped to mend swapped transformer wires on the low side. The same check was taken again and is"
+        " good." in page
     )
     assert "before the fix" in page and "Moved: red jack" in page
     assert 'class="mark open"' in client.get("/history", params={"text": "mended", "outcome": "open"}).text

@@ -37,7 +37,8 @@ def known(tmp_path_factory: pytest.TempPathFactory) -> Knowledge:
 
 @pytest.fixture(scope="session")
 def evidence() -> Callable[..., dict[str, Evidence]]:
-    """evidence(proves=None, without=(), only=None, **readings in SI): a sound visit with those readings put in its place."""
+    """evidence(proves=None, without=(), only=None, **readings in SI): a sound visit with those readings put in its
+    place."""
 
     def make(
         proves: bool | None = None,

@@ -73,7 +73,8 @@ VISITS = (
     Hard(
         "open ground",
         (*START, *live()[:2], "48", "yes", "71", "yes", "stop", *LEFT_OFF_DEAD),
-        "The ground is open and the cabinet may be live. Stop, touch no metal, breaker off. Wire, screw or panel: found on dead power.",
+        "The ground is open and the cabinet may be live. Stop, touch no metal, breaker off. Wire, screw or panel: found"
+        " on dead power.",
         safety=("ground_open",),
         says=("There is no ground", "The cabinet may be live", "Do not touch metal", "breaker at the panel"),
         never=(GOOD, "Light the flame"),
@@ -284,7 +285,8 @@ VISITS = (
             *TIDY,
             *LAST,
         ),
-        "The way home is poor and the current low: clean burner mount and ground screw and read again. Which of the two, burner to cabinet tells; not the board.",
+        "The way home is poor and the current low: clean burner mount and ground screw and read again. Which of the"
+        " two, burner to cabinet tells; not the board.",
         "finished",
         says=("The path home is poor",),
         never=(GOOD,),

@@ -18,10 +18,21 @@ from grammar.scope import Scope
 from tests.flows.talking import Talk
 
 GOOD = {
-    "supply": "118.4", "polarity_hot": "118.2", "polarity_neutral": "0.2", "secondary": "24.2", "phasing": "94.2", "rod_voltage": "89",
-    "meter_live": "118.4", "hot_neutral_dead": "0.00", "hot_ground_dead": "0.00", "neutral_ground_dead": "0.00", "meter_still_live": "118.3",
-    "lead_zero": "0.2", "ground_path": "0.7", "flame_current": "2.6",
-}  # fmt: skip
+    "supply": "118.4",
+    "polarity_hot": "118.2",
+    "polarity_neutral": "0.2",
+    "secondary": "24.2",
+    "phasing": "94.2",
+    "rod_voltage": "89",
+    "meter_live": "118.4",
+    "hot_neutral_dead": "0.00",
+    "hot_ground_dead": "0.00",
+    "neutral_ground_dead": "0.00",
+    "meter_still_live": "118.3",
+    "lead_zero": "0.2",
+    "ground_path": "0.7",
+    "flame_current": "2.6",
+}
 """Readings of a sound furnace of the family larkspur, by step. Invented."""
 MOST = 300
 

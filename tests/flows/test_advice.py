@@ -1,12 +1,13 @@
-"""What to do is said with a fault that is named: when it is first named, with the verdict at the end, and in the record."""
+"""What to do is said with a fault that is named: when it is first named, with the verdict at the end, and in the
+record."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 
 import pytest
-from assistant.practice.guided import without_names
 
+from assistant.practice.guided import without_names
 from flows.faults import catalog
 from flows.faults.sayings import sayings
 from flows.judge.profiles import equipment, meter

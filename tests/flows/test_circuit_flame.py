@@ -84,8 +84,10 @@ def test_equal_halves_are_plain_alternating_current(log_t: float) -> None:
 @settings(deadline=None)
 @given(st.floats(0.01, 0.9))
 def test_conduction_angle_of_the_classic_diode_detector(share: float) -> None:
-    # Endless capacitor: tan χ − χ = π·r/R, χ half the conduction angle, r the diode path, R the load (textbook envelope detector; from memory).
-    # Here r = flame forward, R = sense, flame reverse endless: both loads differ by the flame only in the positive half.
+    # Endless capacitor: tan χ − χ = π·r/R, χ half the conduction angle, r the diode path, R the load (textbook
+    # envelope detector; from memory).
+    # Here r = flame forward, R = sense, flame reverse endless: both loads differ by the flame only in the positive
+    # half.
     big = 1e5
     forward, sense = share * big, big
     a, b = crossings(forward * sense / (forward + sense), sense)
@@ -97,7 +99,8 @@ def test_conduction_angle_of_the_classic_diode_detector(share: float) -> None:
 @settings(max_examples=50, deadline=None)
 @given(st.floats(4, 9), st.floats(4, 9), st.floats(0, 7))
 def test_direct_currents_meet_at_the_board(log_insulator: float, log_chafe: float, log_coating: float) -> None:
-    # Kirchhoff for the average: what goes out along the wire, less what the chafe takes, comes back through the sense resistor.
+    # Kirchhoff for the average: what goes out along the wire, less what the chafe takes, comes back through the sense
+    # resistor.
     f = replace(LARKSPUR, insulator_ohms=10**log_insulator, chafe_ohms=10**log_chafe, coating_ohms=10**log_coating)
     one = rod_circuit(f)
     back, outward = float(one.sense_average()), float(one.series_average())

@@ -22,7 +22,8 @@ NODES = ("a", "b", "c", "d", "e")
 
 @st.composite
 def networks(draw: st.DrawFn, reactive: bool = True) -> Network:
-    """Five nodes in a chain to the reference, more branches at will, an ideal transformer among them, currents pushed in."""
+    """Five nodes in a chain to the reference, more branches at will, an ideal transformer among them, currents pushed
+    in."""
 
     def value() -> complex:
         resistance = draw(ohm)

@@ -71,7 +71,8 @@ def test_line_to_r_in_phase_and_not() -> None:
 @settings(deadline=None)
 @given(st.floats(80, 140), st.floats(2, 12), st.sampled_from([1.0, -1.0]), st.floats(0.5, 40))
 def test_line_to_r_by_the_law_of_cosines(supply: float, turns: float, orientation: float, winding: float) -> None:
-    # c² = a² + b² − 2ab·cos γ, with γ the angle between line and secondary: 0° or 180° for a transformer without leakage reactance.
+    # c² = a² + b² − 2ab·cos γ, with γ the angle between line and secondary: 0° or 180° for a transformer without
+    # leakage reactance.
     f = with_fault(supply_volts=supply, turns=turns, orientation=orientation, winding_ohms=winding)
     line, secondary = float(volts(f, "hot", "common")), float(volts(f, "r", "common"))
     angle = 0.0 if orientation > 0 else math.pi
@@ -220,7 +221,14 @@ def test_nothing_is_ever_nan() -> None:
         for one in fields(Furnace)
         if one.name.endswith("_ohms")
         and one.name
-        not in ("input_ohms", "source_ohms", "load_ohms", "winding_ohms", "rod_source_ohms", "primary_ohms")
+        not in (
+            "input_ohms",
+            "source_ohms",
+            "load_ohms",
+            "winding_ohms",
+            "rod_source_ohms",
+            "primary_ohms",
+        )
     ]
     changes = {
         name: np.where(rng.random(400) < 0.15, np.where(rng.random(400) < 0.5, OPEN, 1e-3), getattr(broken, name))
@@ -258,8 +266,10 @@ def test_nearly_all_healthy_furnaces_pass_their_own_limits(family: str) -> None:
         "flame_current": many["flame_current"] > limit["flame_sound"],
         "ground_path": many["ground_path"] < limit["ground_path_look"],
         "supply_neutral_ground": many["supply_neutral_ground"] < limit["neutral_to_ground"],
-        "secondary": np.abs(many["secondary_r_c"] * profile.turns_ratio / many["supply_hot_neutral"] - 1)
-        < limit["secondary_share"],
+        "secondary": (
+            np.abs(many["secondary_r_c"] * profile.turns_ratio / many["supply_hot_neutral"] - 1)
+            < limit["secondary_share"]
+        ),
         "board": many["board_proves_flame"],
     }
     for key, share in sound.items():

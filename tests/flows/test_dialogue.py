@@ -108,7 +108,10 @@ def test_teens_in_a_correction_are_asked_too(plan):
         ("120 ohms", "You said ohms. I asked for volts. Check the dial, then tell me again."),
         (
             "121.34",
-            "I heard one hundred twenty one point three volts. The meter does not show so many digits here. Tell me again.",
+            (
+                "I heard one hundred twenty one point three volts. The meter does not show so many digits here. Tell me"
+                " again."
+            ),
         ),
     ],
 )

@@ -45,12 +45,24 @@ FLAME = limits(minimum="flame_minimum", sound="flame_sound")
 @pytest.mark.parametrize(
     ("volts", "outcome", "finding"),
     [
-        (120, "pass", ""), (109.6, "pass", ""), (106.3, "pass", "edge"), (125.0, "pass", ""), (101, "fail", "low"),
-        (131, "fail", "high"), (104.2, "close", ""), (126.9, "close", ""), (0.0, "fail", "none"), (3.2, "fail", "none"),
-        (61, "fail", "half"), (231, "fail", "wrong_nominal"), (208, "fail", "wrong_nominal"), (277, "fail", "wrong_nominal"),
-        (150, "fail", "high"), (math.inf, "fail", "high"),
+        (120, "pass", ""),
+        (109.6, "pass", ""),
+        (106.3, "pass", "edge"),
+        (125.0, "pass", ""),
+        (101, "fail", "low"),
+        (131, "fail", "high"),
+        (104.2, "close", ""),
+        (126.9, "close", ""),
+        (0.0, "fail", "none"),
+        (3.2, "fail", "none"),
+        (61, "fail", "half"),
+        (231, "fail", "wrong_nominal"),
+        (208, "fail", "wrong_nominal"),
+        (277, "fail", "wrong_nominal"),
+        (150, "fail", "high"),
+        (math.inf, "fail", "high"),
     ],
-)  # fmt: skip
+)
 def test_supply_band(volts, outcome, finding):
     verdict = judge("supply", {"value": shown(volts)}, SUPPLY, FACTS)
     assert (verdict.outcome, verdict.finding) == (outcome, finding)

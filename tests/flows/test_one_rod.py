@@ -44,7 +44,8 @@ def known() -> Knowledge:
 def led(
     known: Knowledge, fault: str, seen: Mapping[str, str], severity: float = 0.5
 ) -> tuple[Assessment, dict[str, Evidence]]:
-    """The last assessment of a furnace with that fault when every probe that is asked for is taken; seen: what is looked at."""
+    """The last assessment of a furnace with that fault when every probe that is asked for is taken; seen: what is
+    looked at."""
     rng = np.random.default_rng(5)
     furnace = with_fault(healthy(ONE_ROD, DUNLIN, rng, 1), fault, np.full(1, severity), np.full(1, severity))
     mine, evidence = specimen(DUNLIN, rng), dict[str, Evidence]()

@@ -24,9 +24,18 @@ from tests.flows.technician import GOOD, Furnace, Technician, go_on, visited
 
 SMALL = str(Path(__file__).with_name("small_procedure.yaml"))
 EXTRA = {
-    "volts_c_metal": ["0.1"], "volts_metal_earth": ["0.2"], "rod_voltage_wired": ["88"], "rod_post_volts": ["89"], "burner_metal": ["0.5"], "metal_board": ["0.4"],
-    "wire_metal": ["0.4"], "c_metal": ["0.4"], "rod_wire_through": ["0.5"], "rod_wire_metal": ["over limit"], "rod_burner": ["over limit"],
-}  # fmt: skip
+    "volts_c_metal": ["0.1"],
+    "volts_metal_earth": ["0.2"],
+    "rod_voltage_wired": ["88"],
+    "rod_post_volts": ["89"],
+    "burner_metal": ["0.5"],
+    "metal_board": ["0.4"],
+    "wire_metal": ["0.4"],
+    "c_metal": ["0.4"],
+    "rod_wire_through": ["0.5"],
+    "rod_wire_metal": ["over limit"],
+    "rod_burner": ["over limit"],
+}
 """What the extra tests read on a sound furnace of the family larkspur. Invented."""
 
 
@@ -120,9 +129,20 @@ def test_a_low_rod_voltage_brings_both_ends_of_the_wire_and_the_wire_on(adaptive
 
 
 FOUND = {
-    "low secondary": {"secondary": ["17.0"]}, "out of phase": {"phasing": ["142.5"]}, "low rod": {"rod_voltage": ["41"]}, "no rod": {"rod_voltage": ["0.0"]},
-    "poor path": {"ground_path": ["9.1"]}, "low current": {"flame_current": ["0.4"]}, "low supply": {"supply": ["99"], "polarity_hot": ["98.8"], "secondary": ["20.2"], "phasing": ["78.9"], "rod_voltage": ["74"]},
-}  # fmt: skip
+    "low secondary": {"secondary": ["17.0"]},
+    "out of phase": {"phasing": ["142.5"]},
+    "low rod": {"rod_voltage": ["41"]},
+    "no rod": {"rod_voltage": ["0.0"]},
+    "poor path": {"ground_path": ["9.1"]},
+    "low current": {"flame_current": ["0.4"]},
+    "low supply": {
+        "supply": ["99"],
+        "polarity_hot": ["98.8"],
+        "secondary": ["20.2"],
+        "phasing": ["78.9"],
+        "rod_voltage": ["74"],
+    },
+}
 
 
 @pytest.mark.parametrize("found", FOUND)
@@ -217,7 +237,8 @@ def asking(name: str, probe: str, **changed: object) -> Step:
 
 
 def wide(**changed: Step) -> Plan:
-    """The small procedure with supply, polarity and ground, two checks that can change places, and extra tests live and dead."""
+    """The small procedure with supply, polarity and ground, two checks that can change places, and extra tests live
+    and dead."""
     small = load_procedure(SMALL)
     more = {
         "live": step("live", next=[Go(go="polarity")]),

@@ -155,7 +155,8 @@ def test_practice_asks_for_the_very_readings_of_a_visit_and_judges_them_by_its_l
 
 @given(st.lists(st.sampled_from(range(5)), max_size=14), st.lists(st.booleans(), min_size=14, max_size=14))
 def test_practice_and_visit_collect_the_proof_by_one_rule(order: list[int], good: list[bool]) -> None:
-    """Whatever is touched, in whatever order, and whatever fails: proven here exactly where a visit would have it proven.
+    """Whatever is touched, in whatever order, and whatever fails: proven here exactly where a visit would have it
+    proven.
 
     Held against a plain count: a good reading counts when all before it stand, and takes back those after it; anything
     else begins at nothing.
@@ -298,9 +299,10 @@ def test_no_fault_is_right_too_where_every_reading_passes(known: Knowledge) -> N
     # 110.9 V is inside range B of ANSI C84.1 at the furnace (from 104 V; from memory): low, but within the limits.
     p = furnace("supply_low")
     nominal_volts = float(read(p.circuit, "supply_hot_neutral")[0])
-    at = lambda volts: replace(
-        p, circuit=replace(p.circuit, supply_volts=p.circuit.supply_volts * volts / nominal_volts)
-    )  # noqa: E731
+
+    def at(volts: float) -> PracticeFurnace:
+        return replace(p, circuit=replace(p.circuit, supply_volts=p.circuit.supply_volts * volts / nominal_volts))
+
     slight = score(at(110.9), "healthy", known, rng())
     assert slight.mark == "right" and slight.mild and "within its limits" in slight.text
     assert score(at(110.9), "supply_low", known, rng()).mark == "right"

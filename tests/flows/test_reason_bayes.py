@@ -34,10 +34,18 @@ def clouds(
     seen = looks or {PROVES: [[0.5, 0.5, 0.0]] * len(owner)}
     k = mean.shape[1] - 1
     return Components(
-        tuple(f"p{i}" for i in range(k)), np.ones(k), np.zeros(k), np.array(owner), np.array([1 / owner.count(one) for one in owner]),
-        mean, cov, np.zeros((len(owner), k)) if over is None else over, np.array(senses or [1.0] * len(owner)),
-        tuple(seen), np.moveaxis(np.array(list(seen.values())), 0, 1),
-    )  # fmt: skip
+        tuple(f"p{i}" for i in range(k)),
+        np.ones(k),
+        np.zeros(k),
+        np.array(owner),
+        np.array([1 / owner.count(one) for one in owner]),
+        mean,
+        cov,
+        np.zeros((len(owner), k)) if over is None else over,
+        np.array(senses or [1.0] * len(owner)),
+        tuple(seen),
+        np.moveaxis(np.array(list(seen.values())), 0, 1),
+    )
 
 
 def test_yes_and_no_by_hand() -> None:

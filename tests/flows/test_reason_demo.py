@@ -82,7 +82,8 @@ def test_low_rod_volts_point_between_board_and_rod(known: Knowledge, evidence) -
 def test_right_volts_and_low_current_is_rod_or_flame_with_a_good_ground_path(known: Knowledge, evidence) -> None:
     said = assess(evidence(proves=False, flame_current=0.7e-6), known)
     assert top(said)[0] == "rod_coated"
-    # The window costs little and tells a thin or lifting flame from a coat; the coat itself is named once cleaning has shown it.
+    # The window costs little and tells a thin or lifting flame from a coat; the coat itself is named once cleaning
+    # has shown it.
     assert said.next_probe == "flame_seen" and said.named is None
     cleaned = assess(
         {

@@ -174,16 +174,36 @@ def test_a_language_without_a_glossary_is_told():
 @pytest.mark.parametrize(
     ("old", "new", "told"),
     [
-        ("    words: [jumper, jumper wire]", "    words: [jumper, covers]", "'covers' stands for both 'jumper' and 'covers'"),
+        (
+            "    words: [jumper, jumper wire]",
+            "    words: [jumper, covers]",
+            "'covers' stands for both 'jumper' and 'covers'",
+        ),
         ("  knob: dial", "  dial: knob", "'dial' stands for 'dial' and is forbidden"),
         ("  knob: dial", "  knob: selector", "'selector' is given in place of 'knob' and is forbidden itself"),
-        ("  jumper:\n", "  jumpr:\n", "'things' must name those of things.yaml and 'power', and no others: jumper, jumpr"),
-        ("      clipped: {words", "      cliped: {words", "'leads' must have the positions in_hand, clipped: look at cliped, clipped"),
+        (
+            "  jumper:\n",
+            "  jumpr:\n",
+            "'things' must name those of things.yaml and 'power', and no others: jumper, jumpr",
+        ),
+        (
+            "      clipped: {words",
+            "      cliped: {words",
+            "'leads' must have the positions in_hand, clipped: look at cliped, clipped",
+        ),
         (', told: "the covers are off"', "", "nothing tells that 'covers' stands at 'removed'"),
-        ('      out: {words: [out, died], told: "the burner is out"}', "      out: {words: [lit]}", "'lit' says both 'out' and 'lit'"),
-        ("words: [furnace switch, switch,", "words: [Furnace switch, switch,", "write lower-case words with single spaces"),
+        (
+            '      out: {words: [out, died], told: "the burner is out"}',
+            "      out: {words: [lit]}",
+            "'lit' says both 'out' and 'lit'",
+        ),
+        (
+            "words: [furnace switch, switch,",
+            "words: [Furnace switch, switch,",
+            "write lower-case words with single spaces",
+        ),
     ],
-)  # fmt: skip
+)
 def test_a_glossary_that_is_wrong_is_refused(old, new, told, tmp_path):
     text = (HERE / "glossary.en.yaml").read_text(encoding="utf-8")
     assert old in text

@@ -71,7 +71,8 @@ def test_no_two_answers_open_together_sound_alike(name):
 
 
 def test_power_answers_are_further_apart_than_the_pair_that_a_recogniser_mixed_up():
-    # "power is off" was heard as "power is on" for half the voices at 10 dB: our phrases must lie well beyond that pair.
+    # "power is off" was heard as "power is on" for half the voices at 10 dB: our phrases must lie well beyond that
+    # pair.
     steps = load_procedure("flame_sensing").steps
     said = {"on": [], "said_off": []}
     for step in steps.values():

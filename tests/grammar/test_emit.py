@@ -97,7 +97,8 @@ def test_pocketsphinx_takes_the_jsgf(name, decoder, capsys):
     assert decoder.current_search() == "scope"
     with capsys.disabled():
         print(
-            f"\n  {name}: {len(text)} characters, built in {(built - begin) * 1e3:.1f} ms, loaded in {(loaded - built) * 1e3:.1f} ms",
+            f"\n  {name}: {len(text)} characters, built in {(built - begin) * 1e3:.1f} ms, loaded in"
+            f" {(loaded - built) * 1e3:.1f} ms",
             end="",
         )
 

@@ -17,7 +17,8 @@ from grammar.errors import GrammarError
 from tests.lab.train import people, speakers
 
 
-# `printf commands/0c540988 | sha256sum` begins 78b8ef5b: 2,025,385,819, remainder 19 by 100; read/0001: d23404bd, 3,526,624,445.
+# `printf commands/0c540988 | sha256sum` begins 78b8ef5b: 2,025,385,819, remainder 19 by 100; read/0001: d23404bd,
+# 3,526,624,445.
 @pytest.mark.parametrize(
     ("set_name", "speaker", "part"), [("commands", "0c540988", "train"), ("read", "0001", "train")]
 )

@@ -51,7 +51,8 @@ TRUTH_OF: dict[str, str] = {
     "flame_no_carry": "flame_not_carried",
     "never_lit": "never_lights",
 }
-"""Fault -> truth class. Faults that the second world does not have (the meter's own, a wrong tap, an overloaded low side,
+"""Fault -> truth class. Faults that the second world does not have (the meter's own, a wrong tap, an overloaded low
+side,
 a weak board source) are missing: named there, they are wrong."""
 
 MENDED_ALIKE = (
@@ -60,14 +61,16 @@ MENDED_ALIKE = (
     frozenset({"insulator_leaking", "insulator_leaks_warm", "rod_broken"}),
     frozenset({"burner_ground_poor", "burner_ground_open"}),
 )
-"""Truth classes whose sentences end in the same mend: a new board, the plug made good, a new rod, the burner's ground made good."""
+"""Truth classes whose sentences end in the same mend: a new board, the plug made good, a new rod, the burner's ground
+made good."""
 BOARD = MENDED_ALIKE[0]
 RODS = frozenset(
     {"rod_coated", "rod_broken", "insulator_leaking", "insulator_leaks_warm", "rod_on_burner", "rod_misplaced"}
 )
 """Truth classes that a new rod mends."""
 SAME = {"board_threshold_high": "board_deaf"}
-"""A board whose limit has drifted and one that is deaf: the product has one name for both, and one remedy, a new board."""
+"""A board whose limit has drifted and one that is deaf: the product has one name for both, and one remedy, a new
+board."""
 SEEN = {"steady": "steady", "lifting": "lifting", "lazy": "lazy", "not reaching rod": "off_rod", "none": "none"}
 PROVES = {"yes": "stays", "no": "goes", "never lit": "never_lit"}
 JUMP = 1.25
@@ -77,7 +80,8 @@ SMALL = 0.15e-6
 
 
 def family(sheet: object) -> Equipment:
-    """The equipment family that a technician would write from a maker's sheet: the printed figures over a plain family's."""
+    """The equipment family that a technician would write from a maker's sheet: the printed figures over a plain
+    family's."""
     plain = equipment("larkspur")
     low, high = sheet.healthy
     figures = {
@@ -99,7 +103,8 @@ def family(sheet: object) -> Equipment:
 
 
 def shown(probe: str, readings: object) -> float | str:
-    """What the second world's reading says in the product's terms: SI, inf over limit, or an answer. Raises FlowError for an unknown probe."""
+    """What the second world's reading says in the product's terms: SI, inf over limit, or an answer. Raises FlowError
+    for an unknown probe."""
     if probe == "flame_current_watched":
         return _moves(readings["flame_current"])
     one = readings[probe]
@@ -143,5 +148,6 @@ def mends(named: frozenset[str], true: frozenset[str]) -> bool:
 
 
 def truth(name: str) -> frozenset[str]:
-    """The truth classes that a fault or pair of the product stands for; a fault the second world lacks stands for itself."""
+    """The truth classes that a fault or pair of the product stands for; a fault the second world lacks stands for
+    itself."""
     return frozenset(TRUTH_OF.get(one, one) for one in name.split("+"))

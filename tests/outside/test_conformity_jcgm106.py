@@ -1,4 +1,5 @@
-"""flows.judge.decision against JCGM 106:2012 and against independent arithmetic. Figures of the document are from memory."""
+"""flows.judge.decision against JCGM 106:2012 and against independent arithmetic. Figures of the document are from
+memory."""
 
 from __future__ import annotations
 
@@ -21,7 +22,8 @@ from flows.judge.distribution import Distribution
 
 
 def test_upper_limit_breakdown_voltage() -> None:
-    # JCGM 106:2012, example of a Zener diode's breakdown voltage, limit -5.40 V, measured -5.47 V, u 0.05 V: 0.92 (from memory).
+    # JCGM 106:2012, example of a Zener diode's breakdown voltage, limit -5.40 V, measured -5.47 V, u 0.05 V: 0.92
+    # (from memory).
     assert conforms(Distribution(-5.47, 0.05), Tolerance(high=-5.40)) == pytest.approx(0.92, abs=0.005)
 
 

@@ -15,7 +15,8 @@ MIL = 25.4e-6
 FOOT = 0.3048
 
 
-# NEC (NFPA 70) chapter 9, table 8, direct current resistance at 75 °C, uncoated copper, solid, ohms per 1000 ft; from memory.
+# NEC (NFPA 70) chapter 9, table 8, direct current resistance at 75 °C, uncoated copper, solid, ohms per 1000 ft; from
+# memory.
 @pytest.mark.parametrize(
     ("awg", "per_thousand_feet"), [(18, 7.77), (16, 4.89), (14, 3.07), (12, 1.93), (10, 1.21), (8, 0.764)]
 )

@@ -109,7 +109,8 @@ def test_resistance_and_reactance_measured_together() -> None:
 
 
 def test_end_gauge_calibration() -> None:
-    # JCGM 100:2008, H.1, table H.1: rectangular bounds on temperature and expansion, combined u 32 nm, length 50.000838 mm.
+    # JCGM 100:2008, H.1, table H.1: rectangular bounds on temperature and expansion, combined u 32 nm, length
+    # 50.000838 mm.
     def rectangle(value: float, bound: float) -> object:
         return ufloat(value, bound / math.sqrt(3))
 

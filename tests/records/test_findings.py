@@ -1,4 +1,5 @@
-"""What lists, charts and exports say of dangers, missing checks and mended faults, for visits walked by the dialogue."""
+"""What lists, charts and exports say of dangers, missing checks and mended faults, for visits walked by the
+dialogue."""
 
 from __future__ import annotations
 
@@ -53,7 +54,10 @@ MARKED = {
     "phase mended": ("good", "swapped transformer wires on the low side, mended"),
     "mended and stopped": (
         "open",
-        "swapped transformer wires on the low side, mended; stopped before the end; not done: Lead zero, Ground path and 6 more checks",
+        (
+            "swapped transformer wires on the low side, mended; stopped before the end; not done: Lead zero, Ground"
+            " path and 6 more checks"
+        ),
     ),
     "supply skipped": (
         "open",
@@ -61,7 +65,10 @@ MARKED = {
     ),
     "never lit": (
         "fault",
-        "a burner that never lights; stopped before the end; not done: Flame current, Does the board see the flame, Watch one cycle",
+        (
+            "a burner that never lights; stopped before the end; not done: Flame current, Does the board see the flame,"
+            " Watch one cycle"
+        ),
     ),
     "corroded": ("fault", "a corroded burner ground"),
 }
@@ -90,12 +97,22 @@ def test_a_danger_that_is_named_stands_though_its_own_check_was_not_made(walked:
 def test_a_fault_that_is_only_named_is_a_danger_where_it_puts_a_person_at_risk(
     name: str, walked: dict[str, Events]
 ) -> None:
-    """Live metal, no ground, heat, gas and fumes; a supply out of its band is a fault of the furnace's supply and no more."""
+    """Live metal, no ground, heat, gas and fumes; a supply out of its band is a fault of the furnace's supply and no
+    more."""
     events = [*walked["healthy"][:-1], {**walked["healthy"][-1], "fault": name}]
     at_risk = {
-        "polarity_reversed", "ground_open", "ground_bootleg", "neutral_high_resistance", "hot_high_resistance", "neutral_not_bonded",
-        "neutral_open", "supply_floating", "chassis_bond_rusty", "flame_lifting", "flame_no_carry",
-    }  # fmt: skip
+        "polarity_reversed",
+        "ground_open",
+        "ground_bootleg",
+        "neutral_high_resistance",
+        "hot_high_resistance",
+        "neutral_not_bonded",
+        "neutral_open",
+        "supply_floating",
+        "chassis_bond_rusty",
+        "flame_lifting",
+        "flame_no_carry",
+    }
     assert [one.finding for one in standing(events)] == ([name] if name in at_risk else [])
     assert (mark(derive(events).visit) == "DANGER") == (name in at_risk)
     if name in ("supply_low", "supply_high"):

@@ -139,7 +139,8 @@ with open_store(url) as store:
 
 
 def test_importers_at_once_on_an_empty_store(store_url: str, tmp_path: Path, simulated: list[Journal]) -> None:
-    """Four programs make the tables, import the same visits in different orders, one with an edit, at the same moment."""
+    """Four programs make the tables, import the same visits in different orders, one with an edit, at the same
+    moment."""
     edit = edited(simulated[7], 99.9)
     orders = [simulated, simulated[::-1], [*simulated[20:], *simulated[:20]], [edit, *simulated[8:], *simulated[:7]]]
     workers = []

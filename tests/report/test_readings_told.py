@@ -68,8 +68,8 @@ def test_what_was_moved_is_told_and_whether_it_was_put_back(real_visits: dict[st
     cut = next(place for place, one in enumerate(events) if one["kind"] == "jumper") + 1
     story = tell(events[:cut])
     assert (
-        "Out of place at the end: red jack: microamps; covers: removed; rod wire: pulled; door switch: held; leads: clipped; jumper: r to w."
-        in story.moved_words
+        "Out of place at the end: red jack: microamps; covers: removed; rod wire: pulled; door switch: held; leads:"
+        " clipped; jumper: r to w." in story.moved_words
     )
     assert any("jumper: r to w. It must come off." in one for one in story.warnings)
 

@@ -27,7 +27,8 @@ class Aligner:
             self._decoder.add_word(word, phones, True)
 
     def align(self, text: str, sound: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Codebook and senone of every frame, int, shape (frames,); -1 where none. sound: int16 at 16 kHz. Raises EngineError."""
+        """Codebook and senone of every frame, int, shape (frames,); -1 where none. sound: int16 at 16 kHz. Raises
+        EngineError."""
         try:
             self._decoder.set_align_text(text)
             self._run(sound)
@@ -74,7 +75,8 @@ class Cepstra:
 
 
 def framed(cepstra: Cepstra, sound: np.ndarray, phones: np.ndarray, senones: np.ndarray) -> Frames:
-    """The frames of a sound whose states are known, those without a state left out. phones, senones: as `Aligner.align` gives them."""
+    """The frames of a sound whose states are known, those without a state left out. phones, senones: as
+    `Aligner.align` gives them."""
     seen = features(cepstra.of(sound))
     length = min(len(seen), len(phones))
     kept = np.flatnonzero(senones[:length] >= 0)

@@ -57,7 +57,8 @@ def likelihood(model: Acoustic, frames: Frames) -> float:
 
 
 def _shares(model: Acoustic, frames: Frames) -> Iterator[tuple[int, int, np.ndarray, np.ndarray, np.ndarray]]:
-    """For each codebook and stream with frames: (codebook, stream, which frames, log density of each, share of each Gaussian)."""
+    """For each codebook and stream with frames: (codebook, stream, which frames, log density of each, share of each
+    Gaussian)."""
     for phone in np.unique(frames.phones):
         rows = np.flatnonzero(frames.phones == phone)
         for stream in range(STREAMS):

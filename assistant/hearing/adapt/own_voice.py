@@ -45,7 +45,8 @@ class VoiceSettings(Strict):
 
 @dataclass(frozen=True)
 class Learnt:
-    """sentences: how many could be followed. before, after: mean log density of a frame, nats, under the old and the new model."""
+    """sentences: how many could be followed. before, after: mean log density of a frame, nats, under the old and the
+    new model."""
 
     sentences: int
     before: float

@@ -31,7 +31,8 @@ class Detector(Protocol):
     def speaking(self, frame: np.ndarray, late: Sequence[float], floor: Callable[[], float]) -> bool:
         """Whether somebody speaks now.
 
-        frame: int16. late: mean squares of the last frames, this one too. floor: works out the mean square of the quiet ones.
+        frame: int16. late: mean squares of the last frames, this one too. floor: works out the mean square of the
+        quiet ones.
         """
 
     def forget(self) -> None:

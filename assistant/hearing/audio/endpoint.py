@@ -197,7 +197,8 @@ class Endpointer:
         return pieces
 
     def drop(self) -> None:
-        """Begin to listen anew: time starts at 0, a half-heard utterance is forgotten, what is known of the room stays."""
+        """Begin to listen anew: time starts at 0, a half-heard utterance is forgotten, what is known of the room
+        stays."""
         self._frames_seen = 0
         self._rest = np.zeros(0, dtype=np.int16)
         self._before.clear()
@@ -245,7 +246,8 @@ class Endpointer:
         return self._begin(self._utterance[late:], marks[late:])
 
     def _begin(self, frames: list[np.ndarray], marks: list[tuple[float, bool]]) -> Began:
-        """Open an utterance with these frames, of which the power and the speech are known; take stock of the room outside."""
+        """Open an utterance with these frames, of which the power and the speech are known; take stock of the room
+        outside."""
         self._utterance = frames
         self._powers = [power for power, _ in marks]
         self._spoken = [speaking for _, speaking in marks]

@@ -31,7 +31,8 @@ def at_rate(sound: np.ndarray, rate: int) -> np.ndarray:
 
 
 def read(path: Path | str) -> np.ndarray:
-    """A sound file (WAV, FLAC, OGG and others) as 16 kHz mono int16, within the limits of `grammar.guards`. Raises AudioError."""
+    """A sound file (WAV, FLAC, OGG and others) as 16 kHz mono int16, within the limits of `grammar.guards`. Raises
+    AudioError."""
     pieces = list(stream(path, 10 * SAMPLE_RATE))
     return np.concatenate(pieces) if pieces else np.zeros(0, np.int16)
 
@@ -87,7 +88,8 @@ def resampled_blocks(pieces: Iterable[np.ndarray], rate: int) -> Iterator[np.nda
     if up == down:
         yield from (_as_int16(piece) for piece in pieces)
         return
-    # The filter of resample_poly reaches ten periods of the lower rate to each side; both edges stay whole multiples of `down`.
+    # The filter of resample_poly reaches ten periods of the lower rate to each side; both edges stay whole multiples
+    # of `down`.
     edge = (10 * max(up, down) // up // down + 2) * down
     block = max(1, 10 * rate // down) * down
     waiting = np.zeros(edge)
@@ -133,7 +135,8 @@ def write(path: Path | str, sound: np.ndarray) -> None:
 
 
 def write_new(folder: Path, stem: str, ending: str, sound: np.ndarray) -> Path:
-    """The same into `folder`, under `stem` or, where that name was ever used, `stem`-2, `stem`-3 …; the path. Raises AudioError, DiskFull."""
+    """The same into `folder`, under `stem` or, where that name was ever used, `stem`-2, `stem`-3 …; the path. Raises
+    AudioError, DiskFull."""
     try:
         path = private.reserve(folder, stem, ending)
     except OSError as error:
@@ -207,7 +210,9 @@ class Conversation:
 
 def _ratio(rate: int, wanted: int) -> tuple[int, int]:
     """By how much to raise and lower the rate. A rate that shares little with the other would need a filter of
-    millions of taps; the nearest simple ratio is then less than one in 10,000 off, which no ear and no recogniser tells."""
+    millions of taps; the nearest simple ratio is then less than one in 10,000 off, which no ear and no recogniser
+    tells.
+    """
     near = Fraction(wanted, rate).limit_denominator(MOST_TAPS)
     return (near.numerator, near.denominator) if near else (1, max(1, round(rate / wanted)))
 

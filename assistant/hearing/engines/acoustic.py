@@ -18,7 +18,10 @@ import pocketsphinx
 
 from assistant.errors import ModelError
 
-_NAMES = "+NSN+ +SPN+ AA AE AH AO AW AY B CH D DH EH ER EY F G HH IH IY JH K L M N NG OW OY P R S SH SIL T TH UH UW V W Y Z ZH"
+_NAMES = (
+    "+NSN+ +SPN+ AA AE AH AO AW AY B CH D DH EH ER EY F G HH IH IY JH K L M N NG OW OY P R S SH SIL T TH UH UW V W Y"
+    " Z ZH"
+)
 PHONES = tuple(_NAMES.split())
 """Codebooks in the order of the model definition."""
 STREAMS, DIMENSIONS = 3, 13

@@ -35,7 +35,8 @@ FILE = Path(__file__).with_name("demo.yaml")
 
 
 class DemoVisit(Strict):
-    """One invented visit. says: words by step; also: more to record; wants: the fault it should find; mended: on the way."""
+    """One invented visit. says: words by step; also: more to record; wants: the fault it should find; mended: on the
+    way."""
 
     title: str
     site: str
@@ -70,7 +71,8 @@ class DemoResult:
     """How one visit went.
 
     named: the fault the program named last on the way; where it never named one, as left.
-    left: what all readings say at the end: a fault, healthy where nothing is likelier, "" where it cannot tell. missing: checks left open. seconds: length of the conversation.
+    left: what all readings say at the end: a fault, healthy where nothing is likelier, "" where it cannot tell.
+    missing: checks left open. seconds: length of the conversation.
     """
 
     name: str

@@ -1,4 +1,5 @@
-"""How fast the circuit model reads, and how near it comes to ngspice. Run: OPENBLAS_NUM_THREADS=1 python -m tests.lab.measure.circuit"""
+"""How fast the circuit model reads, and how near it comes to ngspice. Run: OPENBLAS_NUM_THREADS=1 python -m
+tests.lab.measure.circuit"""
 
 from __future__ import annotations
 

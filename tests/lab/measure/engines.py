@@ -70,7 +70,8 @@ def listen(engine: Recognizer, sounds: list[np.ndarray]) -> None:
             if any(isinstance(event, Final) for event in events):
                 last = max(last, took)
     print(
-        f"  real-time factor {total / length:.3f}; longest wait from the close of an utterance to its words {1000 * last:.0f} ms"
+        f"  real-time factor {total / length:.3f}; longest wait from the close of an utterance to its words"
+        f" {1000 * last:.0f} ms"
     )
 
 
@@ -78,10 +79,12 @@ def switching(engine: Recognizer, scopes: tuple[Scope, ...]) -> None:
     first = [timed(lambda scope=scope: engine.open(scope)) for scope in scopes]
     again = [timed(lambda scope=scope: engine.open(scope)) for _ in range(40) for scope in scopes]
     print(
-        f"  grammar opened the first time: {', '.join(f'{scope.name} {took:.1f} ms' for scope, took in zip(scopes, first, strict=True))}"
+        "  grammar opened the first time:"
+        f" {', '.join(f'{scope.name} {took:.1f} ms' for scope, took in zip(scopes, first, strict=True))}"
     )
     print(
-        f"  switched to a known one: median {np.median(again):.3f} ms, 99 of 100 under {np.percentile(again, 99):.3f} ms, worst {max(again):.3f} ms"
+        f"  switched to a known one: median {np.median(again):.3f} ms, 99 of 100 under {np.percentile(again, 99):.3f}"
+        f" ms, worst {max(again):.3f} ms"
     )
 
 
@@ -106,7 +109,8 @@ def memory() -> str:
 def main() -> None:
     for scope in SCOPES:
         print(
-            f"{scope.name}: JSGF made in {timed(lambda scope=scope: grammar.emit.jsgf(scope)):.1f} ms, {len(grammar.emit.jsgf(scope))} characters, {len(grammar.emit.phrases(scope))} phrases"
+            f"{scope.name}: JSGF made in {timed(lambda scope=scope: grammar.emit.jsgf(scope)):.1f} ms,"
+            f" {len(grammar.emit.jsgf(scope))} characters, {len(grammar.emit.phrases(scope))} phrases"
         )
     print("PocketSphinx")
     made: list[Recognizer] = []

@@ -3,7 +3,8 @@ broke.
 
     python -m tests.lab.measure.fuzz --inputs 1000000            all harnesses, shared out
     python -m tests.lab.measure.fuzz --only yaml --inputs 50000 --seed 7
-    python -m tests.lab.measure.fuzz --only yaml --guided 600    ten minutes, guided by coverage (needs the package atheris)
+    python -m tests.lab.measure.fuzz --only yaml --guided 600    ten minutes, guided by coverage (needs the package
+    atheris)
 
 A find is an exception that is none of ours (a person would see a traceback),
 or an input that takes more than 5 s. Each is written to the folder --finds

@@ -25,7 +25,8 @@ SMALLER = {"whisper": 80, "plain": 40, "sphinx": 80, "pair": 80}
 
 
 def column(engine: str, split: Split, count: int, processes: int, mark: str | None, again_below: int) -> Column:
-    """Everything one engine makes of the first `count` cases, read-backs included, and second tries of those below `again_below`."""
+    """Everything one engine makes of the first `count` cases, read-backs included, and second tries of those below
+    `again_below`."""
     name, _, label = engine.partition("=")
     numbers = range(0, count, SMALLER.get(name, 1))
     heard = hear(name, split, [Job(number) for number in numbers], processes, mark)

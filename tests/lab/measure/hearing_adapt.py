@@ -79,9 +79,11 @@ def main() -> None:
     old = read_acoustic(wheel_folder())
     new = adapt(old, got)
     print(
-        f"{len(got.phones):,} frames; log density of a frame {likelihood(old, got):.2f} before, {likelihood(new, got):.2f} after"
+        f"{len(got.phones):,} frames; log density of a frame {likelihood(old, got):.2f} before,"
+        f" {likelihood(new, got):.2f} after"
     )
-    # The engine gets the wheel's own Gaussians besides (`furnace_room_model`): with them, 49 of 120 readings by recorded
+    # The engine gets the wheel's own Gaussians besides (`furnace_room_model`): with them, 49 of 120 readings by
+    # recorded
     # people were right at 5 to 20 dB; with the moved ones alone 41, with the wheel's alone 39.
     write_moved(new, given.out)
     # late, since it reads what is drawn from here

@@ -33,7 +33,8 @@ CHUNK = 1_600
 
 @dataclass(frozen=True)
 class Ending:
-    """One final result. at: seconds of sound fed by then. wait: seconds from then until it was there, earlier work that was still going on included."""
+    """One final result. at: seconds of sound fed by then. wait: seconds from then until it was there, earlier work
+    that was still going on included."""
 
     heard: Heard
     at: float
@@ -41,7 +42,8 @@ class Ending:
 
 
 class Ear(Protocol):
-    """An engine under test. Returns what it heard and the processor seconds it took; partials: words while somebody speaks."""
+    """An engine under test. Returns what it heard and the processor seconds it took; partials: words while somebody
+    speaks."""
 
     def listen(self, sound: np.ndarray, scope: Scope, partials: bool = True) -> tuple[list[Ending], float]: ...
 

@@ -141,7 +141,8 @@ def needed(one: Sample, engine: EngineSettings) -> float:
 def with_thresholds(
     engine: EngineSettings, rows: list[Sample], trusts: np.ndarray, wrong: float, talk: float
 ) -> EngineSettings:
-    """The engine with the least thresholds at which at most `wrong` answers and `talk` pieces of talk are taken for readings, and as much talk and a quarter as many answers for words and for commands."""
+    """The engine with the least thresholds at which at most `wrong` answers and `talk` pieces of talk are taken for
+    readings, and as much talk and a quarter as many answers for words and for commands."""
     outside = [one.case.kind == "outside" for one in rows]
 
     def least(kinds: tuple[str, ...], allowed: float) -> float:
@@ -239,7 +240,9 @@ def main() -> None:
             for one, value in zip(rows, trusts, strict=True)
         )
         print(
-            f"share^{share_power} prior^{prior_power} second^{second_power}: best meaning right {100 * sum(map(matches_truth, rows)) / inside:.1f} %, taken at once {100 * taken / inside:.1f} %, wrong {100 * wrong / inside:.1f} %"
+            f"share^{share_power} prior^{prior_power} second^{second_power}: best meaning right"
+            f" {100 * sum(map(matches_truth, rows)) / inside:.1f} %, taken at once {100 * taken / inside:.1f} %, wrong"
+            f" {100 * wrong / inside:.1f} %"
         )
         if best is None or taken > best[0]:
             best = (taken, engine)
@@ -254,7 +257,8 @@ def main() -> None:
         good = [matches_truth(one) and trust(one.seen, engine.trust) >= needed(one, engine) for one in some]
         bad = [one.outcome == "wrong" and trust(one.seen, engine.trust) >= needed(one, engine) for one in some]
         print(
-            f"{name}: {total} answers, best meaning right {100 * sum(map(matches_truth, some)) / max(1, total):.1f} %, taken {100 * sum(good) / max(1, total):.1f} %, wrong {100 * sum(bad) / max(1, total):.1f} %"
+            f"{name}: {total} answers, best meaning right {100 * sum(map(matches_truth, some)) / max(1, total):.1f} %,"
+            f" taken {100 * sum(good) / max(1, total):.1f} %, wrong {100 * sum(bad) / max(1, total):.1f} %"
         )
     print(yaml.safe_dump({given.name: engine.model_dump()}, sort_keys=False))
 

@@ -24,7 +24,8 @@ NOTICES = 0.99
 
 @dataclass(frozen=True)
 class Judged:
-    """One case. answer: the first that was no silence, or None. delay: end of speech to the final result, s, or None where it was not timed.
+    """One case. answer: the first that was no silence, or None. delay: end of speech to the final result, s, or None
+    where it was not timed.
 
     text: the words heard in all.
     """
@@ -58,7 +59,8 @@ def judge(case: Case, result: Result, weigh: Weigh = weigh) -> Judged:
 
 
 def judge_again(case: Case, first: Judged, result: Result, weigh: Weigh = weigh) -> Judged:
-    """What becomes of a case that was asked again, once it is said again: what is heard twice in doubt is taken too, as in a visit."""
+    """What becomes of a case that was asked again, once it is said again: what is heard twice in doubt is taken too,
+    as in a visit."""
     second = judge(case, result, weigh)
     doubted, heard = first.answer, second.answer
     if not (isinstance(heard, Unclear) and heard.reading is not None and isinstance(doubted, Unclear)):
@@ -105,5 +107,6 @@ def believes(result: Result, weigh: Weigh = weigh) -> str:
 
 
 def slips(yes: str, no: str) -> float:
-    """Chance that a wrong reading stands after its read-back: unnoticed and its "yes" heard, or its "no" heard as "yes"."""
+    """Chance that a wrong reading stands after its read-back: unnoticed and its "yes" heard, or its "no" heard as
+    "yes"."""
     return (1 - NOTICES) * (yes == "yes") + NOTICES * (no == "yes")

@@ -177,7 +177,8 @@ def table(found: Sequence[tuple[Said, Judged, Result]]) -> str:
             missed = rate(sum(not result.endings for _, result in some), len(some))
             wrong = rate(sum(judged.outcome == "wrong" for judged, _ in some), len(some))
             lines.append(
-                f"| {name} | {'quiet' if snr == QUIET else f'{snr} dB'} | {shares[0]} | {shares[1]} | {missed} | {wrong} | {len(some)} |"
+                f"| {name} | {'quiet' if snr == QUIET else f'{snr} dB'} | {shares[0]} | {shares[1]} | {missed} |"
+                f" {wrong} | {len(some)} |"
             )
     return "\n".join(lines)
 
@@ -213,7 +214,8 @@ def main() -> None:
     answers = hear(given.engine, list(short_answers(given.recordings, given.part)), given.jobs)
     print(table([(said, judge(said.case, result), result) for said, result in answers]))
     print(
-        f"\nreal-time factor, median: {percentile([result.cpu / result.sound for _, result in answers], 0.5):.3f}, without partial words"
+        f"\nreal-time factor, median: {percentile([result.cpu / result.sound for _, result in answers], 0.5):.3f},"
+        " without partial words"
     )
     if given.talk:
         others = hear(given.engine, list(talk(given.recordings, given.part, given.talk)), given.jobs)

@@ -142,7 +142,8 @@ SHORT = {
 
 
 def short_table(column: Column) -> str:
-    """Five rows of one engine for people who want to know whether it will hear them. A row that was not measured says so."""
+    """Five rows of one engine for people who want to know whether it will hear them. A row that was not measured says
+    so."""
     found = rows(column)
     lines = [f"| of {found['utterances']} utterances | |", "|---|---|"]
     lines += [

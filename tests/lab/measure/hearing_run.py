@@ -1,4 +1,5 @@
-"""Hear every case with an engine, on several processes, keeping each result so that a run can go on where it stopped."""
+"""Hear every case with an engine, on several processes, keeping each result so that a run can go on where it
+stopped."""
 
 from __future__ import annotations
 
@@ -36,7 +37,8 @@ The final words are decided on the whole utterance and do not depend on them.
 
 @dataclass(frozen=True)
 class Job:
-    """reply: "" for the case itself, "again" for the same words said once more, "yes" or "no" for the answer to a read-back, all in the same place."""
+    """reply: "" for the case itself, "again" for the same words said once more, "yes" or "no" for the answer to a
+    read-back, all in the same place."""
 
     number: int
     reply: str = ""
@@ -44,7 +46,8 @@ class Job:
 
 @dataclass(frozen=True)
 class Result:
-    """What an engine made of one job. ends: when speech ended, s. cpu, sound: processor and sound seconds. said: the words spoken."""
+    """What an engine made of one job. ends: when speech ended, s. cpu, sound: processor and sound seconds. said: the
+    words spoken."""
 
     job: Job
     endings: tuple[Ending, ...]
@@ -136,7 +139,8 @@ def listened(ear: Ear, split: Split, job: Job) -> Result:
 
 
 def reply_scene(here: Case, reply: str):
-    """ "yes" or "no" in the words of the language, or the case once more at another pace, by its voice, in its room and noise."""
+    """ "yes" or "no" in the words of the language, or the case once more at another pace, by its voice, in its room
+    and noise."""
     if reply == "again":
         return scene(
             replace(here, rate=round(here.rate * float(np.random.default_rng((82, here.number)).uniform(0.9, 1.1)), 2)),

@@ -24,7 +24,8 @@ LONGEST = 8.0
 
 
 APART = 5
-"""One in so many readings of tuning voices is spoken word by word, as careful people read a display, and as recorded words are joined."""
+"""One in so many readings of tuning voices is spoken word by word, as careful people read a display, and as recorded
+words are joined."""
 
 
 @dataclass(frozen=True)

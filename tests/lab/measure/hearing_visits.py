@@ -60,9 +60,16 @@ PACES = (1.0, 0.9, 1.15)
 QUIRKS = (("plain", 0.78), ("uh", 0.08), ("cough", 0.05), ("talk", 0.04), ("cut", 0.05))
 """What comes with an answer, and how often. cut: the first 60 ms fell under the tone."""
 DISPLAY = {
-    "supply": (119.0, 122.4, 1), "polarity_hot": (119.2, 122.0, 1), "polarity_neutral": (0.1, 0.6, 1), "secondary": (27.2, 28.6, 1), "phasing": (91.8, 94.6, 1),
-    "rod_voltage": (95.2, 98.6, 1), "lead_zero": (0.1, 0.3, 1), "ground_path": (0.4, 0.9, 1), "flame_current": (3.1, 4.4, 1),
-}  # fmt: skip
+    "supply": (119.0, 122.4, 1),
+    "polarity_hot": (119.2, 122.0, 1),
+    "polarity_neutral": (0.1, 0.6, 1),
+    "secondary": (27.2, 28.6, 1),
+    "phasing": (91.8, 94.6, 1),
+    "rod_voltage": (95.2, 98.6, 1),
+    "lead_zero": (0.1, 0.3, 1),
+    "ground_path": (0.4, 0.9, 1),
+    "flame_current": (3.1, 4.4, 1),
+}
 """Step -> least and greatest display of a healthy furnace, decimals (common practice)."""
 
 
@@ -82,7 +89,8 @@ class Setting:
 
 @dataclass(frozen=True)
 class Ended:
-    """What became of it. least: turns of the same visit understood at once. minutes: of the technician's own sound. wrong: readings kept that were not said."""
+    """What became of it. least: turns of the same visit understood at once. minutes: of the technician's own sound.
+    wrong: readings kept that were not said."""
 
     setting: Setting
     how: str
@@ -101,9 +109,15 @@ def setting(number_: int, split: Split) -> Setting:
     rng = np.random.default_rng((91, number_))
     voices = names(split)
     return Setting(
-        number_, split, voices[number_ % len(voices)], NOISES[number_ // len(voices) % len(NOISES)], LEVELS[number_ // (len(voices) * len(NOISES)) % len(LEVELS)],
-        furnace := int(rng.integers(FURNACES)), PACES[furnace % len(PACES)], float(rng.choice([0.15, 0.5, 1.5])),
-    )  # fmt: skip
+        number_,
+        split,
+        voices[number_ % len(voices)],
+        NOISES[number_ // len(voices) % len(NOISES)],
+        LEVELS[number_ // (len(voices) * len(NOISES)) % len(LEVELS)],
+        furnace := int(rng.integers(FURNACES)),
+        PACES[furnace % len(PACES)],
+        float(rng.choice([0.15, 0.5, 1.5])),
+    )
 
 
 def words(voice: str, furnace: int) -> dict[str, str]:
@@ -276,7 +290,10 @@ def _one(task: tuple[Setting, str]) -> Ended:
 def table(found: Sequence[Ended]) -> str:
     """One row a level."""
     lines = [
-        "| noise | visits | end rightly | turns over the least possible, median / p90 | readings kept wrong | false gas alarms | minutes of answers, median |",
+        (
+            "| noise | visits | end rightly | turns over the least possible, median / p90 | readings kept wrong | false"
+            " gas alarms | minutes of answers, median |"
+        ),
         "|---|---|---|---|---|---|---|",
     ]
     for snr in LEVELS:
@@ -287,9 +304,11 @@ def table(found: Sequence[Ended]) -> str:
         readings = sum(one.readings for one in some)
         minutes = percentile([one.minutes for one in some if one.rightly], 0.5)
         lines.append(
-            f"| {'quiet' if snr == LEVELS[0] else f'{snr} dB'} | {len(some)} | {rate(sum(one.rightly for one in some), len(some))} | {percentile(over, 0.5):.2f} / {percentile(over, 0.9):.2f} "
+            f"| {'quiet' if snr == LEVELS[0] else f'{snr} dB'} | {len(some)} "
+            f"| {rate(sum(one.rightly for one in some), len(some))} "
+            f"| {percentile(over, 0.5):.2f} / {percentile(over, 0.9):.2f} "
             f"| {sum(one.wrong for one in some)} of {readings} | {sum(one.alarms for one in some)} | {minutes:.1f} |"
-        )  # fmt: skip
+        )
     return "\n".join(lines)
 
 

@@ -2,7 +2,8 @@
 process is killed.
 
     python -m tests.lab.measure.kills --losses 10000 --kills 300
-    python -m tests.lab.measure.kills --losses 600 --no-syncs      the same without any sync: must find losses, or it could
+    python -m tests.lab.measure.kills --losses 600 --no-syncs      the same without any sync: must find losses, or it
+    could
     find none
 
 A loss of power is simulated: each scenario runs once in a process whose

@@ -52,7 +52,10 @@ def resolved() -> list[tuple[str, str, str]]:
 def main() -> None:
     found = resolved()
     python = f"Python {sys.version_info.major}.{sys.version_info.minor}"
-    head = f"# Extras {EXTRAS}; {platform.system()} {platform.machine()}, {python}. Made by: python -m tests.lab.measure.lock\n"
+    head = (
+        f"# Extras {EXTRAS}; {platform.system()} {platform.machine()}, {python}. Made by: python -m"
+        " tests.lab.measure.lock\n"
+    )
     LOCK.parent.mkdir(exist_ok=True)
     LOCK.write_text(
         head + "".join(f"{name}=={version} --hash=sha256:{digest}\n" for name, version, digest in found),

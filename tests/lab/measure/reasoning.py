@@ -153,7 +153,10 @@ def main() -> None:
         if chosen.other
         else "our circuit"
     )
-    head = f"{len(drawn):,} invented furnaces, {what}, {meter.name}, seed {chosen.seed}; Python {platform.python_version()}, numpy {np.__version__}."
+    head = (
+        f"{len(drawn):,} invented furnaces, {what}, {meter.name}, seed {chosen.seed}; Python"
+        f" {platform.python_version()}, numpy {np.__version__}."
+    )
     name = f"reasoning-{chosen.world}" + (
         f"-{chosen.part}" if chosen.world == "second" else "-other" if chosen.other else ""
     )

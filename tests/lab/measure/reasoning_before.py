@@ -69,7 +69,8 @@ def diagnose(shown: dict, knowledge: object, order: list[str] | None) -> dict:
 
 
 def evidence(probe: str, value: float | str, knowledge: object) -> object:
-    """A displayed value (SI, null over limit) or answer as the older tree takes it; no flame is no current and no proof."""
+    """A displayed value (SI, null over limit) or answer as the older tree takes it; no flame is no current and no
+    proof."""
     quantity = catalog.probes()[probe].quantity
     if quantity == "yes_no":
         return value == "stays"

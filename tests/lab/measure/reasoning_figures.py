@@ -57,9 +57,15 @@ def confusion(outcomes: Sequence[Outcome], path: Path, judge: Judge = OURS) -> N
         "Which fault is taken for which", x=0.015, y=0.985, ha="left", fontsize=17, fontweight="bold", color=INK
     )
     figure.text(
-        0.015, 0.955, f"Likeliest fault when the reasoner stops asking. {int(total.sum()):,} invented furnaces with one fault or none; percent of each row, below half a percent left blank.",
-        ha="left", va="top", fontsize=10.5, color=INK,
-    )  # fmt: skip
+        0.015,
+        0.955,
+        f"Likeliest fault when the reasoner stops asking. {int(total.sum()):,} invented furnaces with one fault or none; "
+        "percent of each row, below half a percent left blank.",
+        ha="left",
+        va="top",
+        fontsize=10.5,
+        color=INK,
+    )
     figure.subplots_adjust(left=0.2, right=0.98, top=0.93, bottom=0.17)
     figure.savefig(path, facecolor=PAPER)
     plt.close(figure)

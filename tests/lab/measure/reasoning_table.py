@@ -108,22 +108,32 @@ def table(head: str, outcomes: Mapping[str, Sequence[Outcome]], rng: np.random.G
 
     sure = {way: [one for one in outcomes[way] if one.ranked[0][1] > SURE] for way in ways}
     lines = [
-        "# Fault reasoning on unseen furnaces", "", head, "", "| | " + " | ".join(ways) + " |", "|---|" + "---|" * len(ways),
+        "# Fault reasoning on unseen furnaces",
+        "",
+        head,
+        "",
+        "| | " + " | ".join(ways) + " |",
+        "|---|" + "---|" * len(ways),
         row("furnaces", lambda some: f"{len(some):,}"),
         share("right fault first", first_right),
         share("right fault among three", among_three),
         share("exactly what is there first, pairs whole", first_exact),
         share("a fault is named", lambda one, _: one.named is not None),
         share("named, but wrong", named_wrong),
-        f"| said over {SURE}, was right | " + " | ".join(_share(sum(first_right(one, judge) for one in sure[way]), len(sure[way])) for way in ways) + " |",
+        f"| said over {SURE}, was right | "
+        + " | ".join(_share(sum(first_right(one, judge) for one in sure[way]), len(sure[way])) for way in ways)
+        + " |",
         f"| said over {SURE} | " + " | ".join(_share(len(sure[way]), len(outcomes[way])) for way in ways) + " |",
-        row("sound board condemned", lambda some: f"{(hits := sum(false_board(one, judge) for one in some))}: {_share(hits, len(some), 2)}"),
+        row(
+            "sound board condemned",
+            lambda some: f"{(hits := sum(false_board(one, judge) for one in some))}: {_share(hits, len(some), 2)}",
+        ),
         share("says which cannot be told apart", lambda one, _: bool(one.alike)),
         row("readings to the end", lambda some: _mean([len(one.taken) for one in some], rng, 2)),
         row("power cycles", lambda some: _mean([cycles(one.taken) for one in some], rng, 2)),
         row("calibration error (ECE)", lambda some: _ece(some, judge, rng)),
         row("reading to verdict, processor, p50 / p95 / p99", _times),
-    ]  # fmt: skip
+    ]
     lines += ["", "Intervals are 95 %: Wilson for shares, bootstrap for means and for ECE.", ""]
     for way in ways:
         if outcomes[way] and outcomes[way][0].millis:

@@ -52,7 +52,8 @@ def _tale(case: Case, one: Outcome, knowledge: Knowledge, judge: Judge) -> list[
     verdict = "right" if judge.there(one.ranked[0][0], one.truth) else "wrong"
     danger = f" Danger shown by the readings themselves: {', '.join(said.safety)}." if said.safety else ""
     return [
-        f"**{case.truth.replace('_', ' ')}** ({verdict}, {100 * one.ranked[0][1]:.0f} % sure). {read}. *“{said.sentence}”*{danger}"
+        f"**{case.truth.replace('_', ' ')}** ({verdict}, {100 * one.ranked[0][1]:.0f} % sure). {read}."
+        f" *“{said.sentence}”*{danger}"
     ]
 
 

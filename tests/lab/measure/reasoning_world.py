@@ -69,7 +69,8 @@ DESIGNS = (
     (2.2e6, 22e-9, 22e6),
     (3.3e6, 2.2e-9, 5.6e6),
 )
-"""Boards that the reasoner was not built on: source Ω, blocking F, sense Ω, each a catalogue value of the parts trade (invented)."""
+"""Boards that the reasoner was not built on: source Ω, blocking F, sense Ω, each a catalogue value of the parts trade
+(invented)."""
 RATIOS = (4.0, 7.0, 15.0, 30.0)
 """Flames: reverse over forward resistance (invented)."""
 
@@ -192,7 +193,8 @@ def _since(began: tuple[float, float]) -> tuple[float, float]:
 
 
 def reasoner_in_fixed_order(knowledge: Knowledge) -> Callable[[Case], Outcome]:
-    """The same posterior on the readings of the fixed order, stopping when a fault is named once the guided steps are done."""
+    """The same posterior on the readings of the fixed order, stopping when a fault is named once the guided steps are
+    done."""
     order = fixed_order()
     flames = {name for name, one in catalog.probes().items() if one.flame or name == PROVES}
 

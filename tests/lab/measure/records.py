@@ -55,7 +55,8 @@ def importing(folder: Path, number: int, url: str) -> None:
             wall, processor = time.perf_counter() - wall, time.process_time() - processor
             assert len(done.new if words == "new" else done.same) == number
             print(
-                f"import from disk, {words:13}: {number / wall:7.0f} visits/s ({number / processor:.0f} a second of processor time)"
+                f"import from disk, {words:13}: {number / wall:7.0f} visits/s ({number / processor:.0f} a second of"
+                " processor time)"
             )
     print(f"journal on disk: {statistics.mean(sizes) / 1000:.1f} kB a visit")
 
@@ -85,7 +86,8 @@ def forgetting(url: str, folder: Path) -> None:
         begun = time.perf_counter()
         count = backup(store, folder / "backup.gz")
         print(
-            f"backup: {count} copies in {time.perf_counter() - begun:.0f} s, {(folder / 'backup.gz').stat().st_size / 1e6:.0f} MB"
+            f"backup: {count} copies in {time.perf_counter() - begun:.0f} s,"
+            f" {(folder / 'backup.gz').stat().st_size / 1e6:.0f} MB"
         )
         names = [row["id"] for row in listed(store, limit=10)]
         begun = time.perf_counter()
@@ -93,7 +95,8 @@ def forgetting(url: str, folder: Path) -> None:
         deleted = time.perf_counter()
         scrub(store)
         print(
-            f"forget: {gone} visits in {deleted - begun:.2f} s, the database's files written anew in {time.perf_counter() - deleted:.1f} s"
+            f"forget: {gone} visits in {deleted - begun:.2f} s, the database's files written anew in"
+            f" {time.perf_counter() - deleted:.1f} s"
         )
 
 
@@ -112,11 +115,18 @@ def pages(url: str, folder: Path, rounds: int) -> None:
     def filters() -> str:
         pick = chance.choice(["family", "fault", "technician", "outcome", "site", "text", "span", "two"])
         month = f"20{chance.randint(21, 25)}-{chance.randint(1, 12):02d}-01"
-        return urlencode({
-            "family": {"family": chance.choice(["larkspur", "foxglove", "yarrow"])}, "fault": {"fault": chance.choice(["rod_coated", "none", "board_not_sensing"])}, "technician": {"technician": chance.choice(people)},
-            "outcome": {"outcome": chance.choice(["pass", "fail", "close"])}, "site": {"site": chance.choice(sites)}, "text": {"text": chance.choice(["ferry", "no such words", "swapped", "ada"])}, "span": {"since": month},
-            "two": {"family": "yarrow", "outcome": "close", "technician": chance.choice(people)},
-        }[pick])  # fmt: skip
+        return urlencode(
+            {
+                "family": {"family": chance.choice(["larkspur", "foxglove", "yarrow"])},
+                "fault": {"fault": chance.choice(["rod_coated", "none", "board_not_sensing"])},
+                "technician": {"technician": chance.choice(people)},
+                "outcome": {"outcome": chance.choice(["pass", "fail", "close"])},
+                "site": {"site": chance.choice(sites)},
+                "text": {"text": chance.choice(["ferry", "no such words", "swapped", "ada"])},
+                "span": {"since": month},
+                "two": {"family": "yarrow", "outcome": "close", "technician": chance.choice(people)},
+            }[pick]
+        )
 
     probes = itertools.cycle(
         [
@@ -133,11 +143,22 @@ def pages(url: str, folder: Path, rounds: int) -> None:
         ]
     )
     kinds = {
-        "/": lambda: "/", "/history": lambda: "/history", "/history with filters": lambda: f"/history?{filters()}", "/visit": lambda: f"/visit/{chance.choice(rows)['id']}", "/faults": lambda: "/faults",
-        "/faults in a span": lambda: f"/faults?since=20{chance.randint(21, 25)}-01-01", "/boards": lambda: "/boards", "/drift": lambda: "/drift", "/drift of another probe": lambda: f"/drift?probe={next(probes)}",
-        "/boards in a span": lambda: f"/boards?since=20{chance.randint(21, 25)}-{chance.randint(1, 12):02d}-{chance.randint(1, 28):02d}",
-        "/progress": lambda: "/progress", "report.html": lambda: f"/visit/{chance.choice(rows)['id']}/report.html", "report.pdf": lambda: f"/visit/{chance.choice(rows)['id']}/report.pdf",
-    }  # fmt: skip
+        "/": lambda: "/",
+        "/history": lambda: "/history",
+        "/history with filters": lambda: f"/history?{filters()}",
+        "/visit": lambda: f"/visit/{chance.choice(rows)['id']}",
+        "/faults": lambda: "/faults",
+        "/faults in a span": lambda: f"/faults?since=20{chance.randint(21, 25)}-01-01",
+        "/boards": lambda: "/boards",
+        "/drift": lambda: "/drift",
+        "/drift of another probe": lambda: f"/drift?probe={next(probes)}",
+        "/boards in a span": lambda: (
+            f"/boards?since=20{chance.randint(21, 25)}-{chance.randint(1, 12):02d}-{chance.randint(1, 28):02d}"
+        ),
+        "/progress": lambda: "/progress",
+        "report.html": lambda: f"/visit/{chance.choice(rows)['id']}/report.html",
+        "report.pdf": lambda: f"/visit/{chance.choice(rows)['id']}/report.pdf",
+    }
     command = [
         sys.executable,
         "-m",
@@ -172,10 +193,12 @@ def pages(url: str, folder: Path, rounds: int) -> None:
                 if not name.startswith("report"):
                     everything += times
                 print(
-                    f"{name:24} p50 {percentile(times, 0.5):6.0f} ms   p95 {percentile(times, 0.95):6.0f} ms   most {max(times):6.0f} ms   processor {used:5.0f} ms a request   first {first:6.0f} ms"
+                    f"{name:24} p50 {percentile(times, 0.5):6.0f} ms   p95 {percentile(times, 0.95):6.0f} ms   most"
+                    f" {max(times):6.0f} ms   processor {used:5.0f} ms a request   first {first:6.0f} ms"
                 )
             print(
-                f"{'all pages':24} p50 {percentile(everything, 0.5):6.0f} ms   p95 {percentile(everything, 0.95):6.0f} ms   (reports, which are made anew for each request, left out)"
+                f"{'all pages':24} p50 {percentile(everything, 0.5):6.0f} ms   p95 {percentile(everything, 0.95):6.0f}"
+                " ms   (reports, which are made anew for each request, left out)"
             )
         server.terminate()
 
@@ -233,7 +256,8 @@ def live_and_network(url: str, folder: Path) -> None:
         eventually(lambda: written.keys() <= seen.keys())
         late = [1000 * (seen[key] - at) for key, at in written.items()]
         print(
-            f"a line from the journal to a browser's stream: p50 {percentile(late, 0.5):.0f} ms, p95 {percentile(late, 0.95):.0f} ms, most {max(late):.0f} ms of {len(late)} lines"
+            f"a line from the journal to a browser's stream: p50 {percentile(late, 0.5):.0f} ms, p95"
+            f" {percentile(late, 0.95):.0f} ms, most {max(late):.0f} ms of {len(late)} lines"
         )
         network = Network(int(address.rsplit(":", 1)[1]))
         other = folder / "van" / "pulled"
@@ -259,7 +283,8 @@ def live_and_network(url: str, folder: Path) -> None:
         got = read(folder / "got" / "m-bench" / "pulled")[0]
         shown = [key for key in seen if key.startswith("m-bench/pulled ")]
         print(
-            f"network pulled {network.pulled} times: {len(events)} lines written, {len(got)} at the desk, the same: {got == events}, left: {left}; {len(shown)} shown live; longest catching up {longest:.1f} s"
+            f"network pulled {network.pulled} times: {len(events)} lines written, {len(got)} at the desk, the same:"
+            f" {got == events}, left: {left}; {len(shown)} shown live; longest catching up {longest:.1f} s"
         )
         network.close()
         server.terminate()

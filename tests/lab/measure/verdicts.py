@@ -1,11 +1,13 @@
-"""How often a good furnace gets "too close to call", by check and meter. Run: python -m tests.lab.measure.verdicts [furnaces]
+"""How often a good furnace gets "too close to call", by check and meter. Run: python -m tests.lab.measure.verdicts
+[furnaces]
 
 Good furnaces are drawn around each family that ships (flows/circuit), each is read by a meter of its own drawn
 within its accuracy table, the supply wanders between the readings, and every digit that the display shows is
 spoken. Each step of the flame-sensing procedure judges them as in a visit.
 
 The last table asks what leans on `repeat_digits`, the digits of a meter that may differ between two readings of one
-range: 1 and all of them, as the program takes it and as the meter really is. Too close: of all verdicts on good furnaces.
+range: 1 and all of them, as the program takes it and as the meter really is. Too close: of all verdicts on good
+furnaces.
 Bad passed: of paths drawn evenly from nothing to twice the limit that passed, those that are over it.
 """
 
@@ -104,7 +106,8 @@ def repeating(which: Meter, digits: int | None) -> Meter:
 
 
 def too_close(taken: Meter, real: Meter, n: int) -> float:
-    """Share of all verdicts on n good furnaces that are too close. taken: the meter as the program takes it; real: as it is."""
+    """Share of all verdicts on n good furnaces that are too close. taken: the meter as the program takes it; real: as
+    it is."""
     count: Counter[tuple[str, str]] = Counter()
     for place, family in enumerate(names("equipment")):
         plan = load_plan("flame_sensing", equipment(family), taken)
@@ -143,7 +146,8 @@ def leaning(n: int) -> None:
             mine, other = repeating(meter(which), taken), repeating(meter(which), real)
             bad, good = bad_passed(mine, other, n)
             print(
-                f"{which:8}{taken or 'all':>10}{real or 'all':>8}{too_close(mine, other, n):11.2%}{bad:12.2%}{good:19.1%}"
+                f"{which:8}{taken or 'all':>10}{real or 'all':>8}"
+                f"{too_close(mine, other, n):11.2%}{bad:12.2%}{good:19.1%}"
             )
 
 

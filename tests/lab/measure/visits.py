@@ -26,14 +26,18 @@ def main() -> None:
     known = reason_store.knowledge("larkspur", "dunlin", folder=Path(tempfile.mkdtemp()))
     plan = replace(plan, typed=True, assess=lambda evidence: assess(evidence, known))
     print(
-        "| visit | a master would conclude | the program: end, fault, dangers, checks left | as a master | turns | off | minutes |\n|---|---|---|---|---|---|---|"
+        "| visit | a master would conclude | the program: end, fault, dangers, checks left | as a master | turns | off"
+        " | minutes |\n|---|---|---|---|---|---|---|"
     )
     agreed = 0
     for visit in VISITS:
         talk = Talk(plan).say(*visit.words)
         end = talk.end
         minutes = sum(len(text.split()) for text in talk.all_spoken) / PER_MINUTE + talk.turns * PER_ANSWER / 60
-        told = f"{end['how']}; {end['fault'] or 'no fault named'}; {', '.join(one for _, one in end['safety']) or 'no danger'}; {len(end['missing'])} left"
+        told = (
+            f"{end['how']}; {end['fault'] or 'no fault named'};"
+            f" {', '.join(one for _, one in end['safety']) or 'no danger'}; {len(end['missing'])} left"
+        )
         safety = tuple(one for _, one in end["safety"])
         same = (end["how"], end["fault"], safety, bool(end["missing"])) == (
             visit.how,
@@ -43,7 +47,8 @@ def main() -> None:
         )
         agreed += same
         print(
-            f"| {visit.name} | {visit.master} | {told} | {'yes' if same else 'NO'} | {talk.turns} | {talk.offs} | {minutes:.1f} |"
+            f"| {visit.name} | {visit.master} | {told} | {'yes' if same else 'NO'} | {talk.turns} | {talk.offs} |"
+            f" {minutes:.1f} |"
         )
     print(f"\n{agreed} of {len(VISITS)} visits end as a master would end them.")
 

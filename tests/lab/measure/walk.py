@@ -22,7 +22,8 @@ def main() -> None:
     began = time.process_time()
     seen = walk(plan, orders=not chosen.in_order)
     print(
-        f"{chosen.procedure}: {seen.states:,} states, {seen.moves:,} answers, {len(seen.breaches)} breaches, {time.process_time() - began:.0f} s of processor time"
+        f"{chosen.procedure}: {seen.states:,} states, {seen.moves:,} answers, {len(seen.breaches)} breaches,"
+        f" {time.process_time() - began:.0f} s of processor time"
     )
     for breach in seen.breaches[:20]:
         print(f"  {breach.state}, {breach.answer}: {breach.rule}")

@@ -70,7 +70,8 @@ def stretched(
     lead: torch.Tensor,
     samples: int,
 ) -> torch.Tensor:
-    """Rows of `samples`: silence of `lead` samples, the utterance at `pace`, silence. Windowed-sinc reading of int16."""
+    """Rows of `samples`: silence of `lead` samples, the utterance at `pace`, silence. Windowed-sinc reading of
+    int16."""
     n = torch.arange(samples, device=speech.device)[None] - lead[:, None]
     at = n * pace[:, None]
     inside = (n >= 0) & (at < length[:, None] - 1)
@@ -195,7 +196,8 @@ class Situations:
         return Batch(samples, warp, padded.to(samples.device), lengths)
 
     def masks(self, rows: int, frames: int, bins: int) -> torch.Tensor:
-        """Which mel bins of which frames to hide (SpecAugment, Park et al. 2019): two bands throughout, two stretches of all."""
+        """Which mel bins of which frames to hide (SpecAugment, Park et al. 2019): two bands throughout, two stretches
+        of all."""
         draw = self.draw
         on = draw.chance((rows, 1, 1), self.ranges.hidden) > 0
         ramp = torch.arange(bins, device=self.g.device)[None, None]

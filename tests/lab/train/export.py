@@ -40,7 +40,8 @@ def config_lines(layers: Sequence[Layer]) -> list[str]:
             lines.append(f"component-node name={layer.name}.out component={layer.name}.out input={result}")
         else:
             lines.append(
-                f"dim-range-node name={layer.name}.out input-node={layer.name}.affine dim-offset=0 dim={len(layer.bias)}"
+                f"dim-range-node name={layer.name}.out input-node={layer.name}.affine dim-offset=0"
+                f" dim={len(layer.bias)}"
             )
     lines[-1] = f"component-node name=scores component=scores input={layers[-1].name}.affine"
     return [*lines, "output-node name=output input=scores objective=linear"]
@@ -132,8 +133,16 @@ def main(trained: Path, out: Path, common: int, files: tuple[Path, ...], pause: 
     size = sum(file.stat().st_size for file in out.rglob("*") if file.is_file())
     log = about.pop("log", [])
     named = {"trained": about.pop("made_with", ""), "words": made_with.words(words, asdict(prices))}
-    told = {"made_with": named, "trained": about, "last": log[-1] if log else None, "words": len(words), "prices": asdict(prices), "scale": scale,
-            "prior_power": prior_power, "bytes": size}  # fmt: skip
+    told = {
+        "made_with": named,
+        "trained": about,
+        "last": log[-1] if log else None,
+        "words": len(words),
+        "prices": asdict(prices),
+        "scale": scale,
+        "prior_power": prior_power,
+        "bytes": size,
+    }
     (out / "manifest.json").write_text(json.dumps(told, indent=1) + "\n", encoding="utf-8")
     click.echo(f"{out}: {len(words)} words, {size / 1e6:.2f} MB")
 

@@ -141,7 +141,8 @@ def main(folder: Path, count: int, seed: int, show: bool) -> None:
                 click.echo(f"  {trial.voice} {trial.snr} dB: '{trial.text}' heard as '{text}'")
     click.echo(told(results))
     click.echo(
-        f"exact {100 * got.exact:.1f} %, wrong words {100 * got.words:.1f} %, other talk rejected {100 * got.rejected:.1f} %"
+        f"exact {100 * got.exact:.1f} %, wrong words {100 * got.words:.1f} %, other talk rejected"
+        f" {100 * got.rejected:.1f} %"
     )
 
 

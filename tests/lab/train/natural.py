@@ -36,7 +36,8 @@ def style(voice: str) -> np.ndarray:
 
 
 def say(text: str, mix: dict[str, float], pace: float) -> Sound:
-    """mix: voice -> its share of the style. float32 samples and their rate. Raises GrammarError, KeyError for an unknown word."""
+    """mix: voice -> its share of the style. float32 samples and their rate. Raises GrammarError, KeyError for an
+    unknown word."""
     tokens = kokoro_tokens(text)
     styles = sum(share * style(voice)[min(len(tokens), 510) - 1] for voice, share in mix.items())
     given = {

@@ -21,7 +21,8 @@ SUBSAMPLING = 3
 
 @dataclass(frozen=True)
 class Shape:
-    """width, waist: units. fine, coarse: blocks at every frame and at every third. reach: frames to each side of the first layer."""
+    """width, waist: units. fine, coarse: blocks at every frame and at every third. reach: frames to each side of the
+    first layer."""
 
     width: int = 512
     waist: int = 128
@@ -37,7 +38,8 @@ class Shape:
 
 @dataclass(frozen=True, eq=False)
 class Layer:
-    """One affine layer as Kaldi runs it. weights: (out, offsets x in). adds: name of the layer added, rectified: at the end."""
+    """One affine layer as Kaldi runs it. weights: (out, offsets x in). adds: name of the layer added, rectified: at
+    the end."""
 
     name: str
     source: str

@@ -130,7 +130,8 @@ def recorded(files: Sequence[Path], rows: int, samples: int, g: torch.Generator)
 def pool(
     speech: torch.Tensor, rows: int, seconds: float, g: torch.Generator, files: Sequence[Path] = ()
 ) -> torch.Tensor:
-    """rows of each kind, shape (5 or 6 x rows, samples), unit power. speech: int16 (n,) on the generator's device. files: real noises."""
+    """rows of each kind, shape (5 or 6 x rows, samples), unit power. speech: int16 (n,) on the generator's device.
+    files: real noises."""
     samples = int(seconds * RATE)
     kinds = [
         hiss(rows, samples, g),

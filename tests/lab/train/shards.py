@@ -17,7 +17,8 @@ from grammar.errors import GrammarError
 
 @dataclass(frozen=True, eq=False)
 class Speech:
-    """samples: int16 (n,). start, length: samples, (utterances,). targets: a list an utterance. voices, texts: the same.
+    """samples: int16 (n,). start, length: samples, (utterances,). targets: a list an utterance. voices, texts: the
+    same.
 
     weight: how often each comes up in a round of training, (utterances,). person: whether a person speaks it.
     """
@@ -45,7 +46,8 @@ class Speech:
         )
 
     def without(self, voices: Collection[str]) -> Speech:
-        """The utterances of all other voices. A voice written a+b goes by either name: an accent and a variant, or a blend."""
+        """The utterances of all other voices. A voice written a+b goes by either name: an accent and a variant, or a
+        blend."""
         return self._of([i for i, voice in enumerate(self.voices) if not set(voice.split("+")) & set(voices)])
 
     def only(self, voices: Collection[str]) -> Speech:
@@ -79,7 +81,12 @@ def load(*folders: Path) -> Speech:
         names = ", ".join(map(str, folders))
         raise GrammarError(f"No speech lies in {names}.", f"Run: python -m tests.lab.train.synthesise {folders[0]}")
     return Speech(
-        torch.from_numpy(np.concatenate(rows)), torch.tensor([one["start"] for one in lines]),
-        torch.tensor([one["length"] for one in lines]), [one["targets"] for one in lines], [one["voice"] for one in lines],
-        [one["text"] for one in lines], [one.get("weight", 1) for one in lines], ["weight" in one for one in lines],
-    )  # fmt: skip
+        torch.from_numpy(np.concatenate(rows)),
+        torch.tensor([one["start"] for one in lines]),
+        torch.tensor([one["length"] for one in lines]),
+        [one["targets"] for one in lines],
+        [one["voice"] for one in lines],
+        [one["text"] for one in lines],
+        [one.get("weight", 1) for one in lines],
+        ["weight" in one for one in lines],
+    )

@@ -86,7 +86,10 @@ def flite(text: str, voice: str, pace: float, rng: np.random.Generator) -> Sound
 
 def festival(text: str, voice: str, pace: float, rng: np.random.Generator) -> Sound:
     """voice: a Festival diphone voice; the mean pitch and its swing are drawn."""
-    tone = f"((target_f0_mean {rng.uniform(80, 150):.0f}) (target_f0_std {rng.uniform(8, 22):.0f}) (model_f0_mean 170) (model_f0_std 34))"
+    tone = (
+        f"((target_f0_mean {rng.uniform(80, 150):.0f}) (target_f0_std {rng.uniform(8, 22):.0f}) (model_f0_mean 170)"
+        " (model_f0_std 34))"
+    )
     words = text.replace('"', " ").replace("\\", " ")
     with tempfile.TemporaryDirectory(prefix="train-") as folder:
         out = str(Path(folder) / "said.wav")
@@ -170,7 +173,8 @@ def kokoro_tokens(text: str) -> list[int]:
 
 
 def kokoro(text: str, voice: str, pace: float, rng: np.random.Generator) -> Sound:
-    """voice: a name in the package; three times in four it is blended with others, some beyond the voices themselves."""
+    """voice: a name in the package; three times in four it is blended with others, some beyond the voices
+    themselves."""
     session, _, styles, _ = _kokoro()
     tokens = kokoro_tokens(text)
     style = styles[voice]

@@ -235,8 +235,29 @@ class Trainer:
 @click.option("--noise-rows", type=int, default=40, show_default=True, help="Half minutes of each kind of noise.")
 @click.option("--device", default="cpu", show_default=True)
 @click.option("--seed", type=int, default=1, show_default=True)
-def main(corpus: tuple[Path, ...], out: Path, crf_from: float, minutes: float, steps: int, batch_seconds: float, rate: float, width: int, waist: int,
-         reach: int, fine: int, coarse: int, noise_folder: Path | None, people: int, check: tuple[Path, ...], resume: Path | None, leave_out: tuple[str, ...], mild: bool, noise_rows: int, device: str, seed: int) -> None:  # fmt: skip
+def main(
+    corpus: tuple[Path, ...],
+    out: Path,
+    crf_from: float,
+    minutes: float,
+    steps: int,
+    batch_seconds: float,
+    rate: float,
+    width: int,
+    waist: int,
+    reach: int,
+    fine: int,
+    coarse: int,
+    noise_folder: Path | None,
+    people: int,
+    check: tuple[Path, ...],
+    resume: Path | None,
+    leave_out: tuple[str, ...],
+    mild: bool,
+    noise_rows: int,
+    device: str,
+    seed: int,
+) -> None:
     """Train on CORPUS into OUT."""
     began = time.monotonic()
     try:
@@ -260,13 +281,27 @@ def main(corpus: tuple[Path, ...], out: Path, crf_from: float, minutes: float, s
         trainer.resume(resume)
     rng = np.random.default_rng(seed)
     about = {
-        "crf_from": crf_from, "seed": seed, "hours": round(speech.hours, 3), "utterances": len(speech), "left_out": list(leave_out),
-        "shape": trainer.network.about(), "parameters": sum(p.numel() for p in trainer.network.parameters()), "rate": rate,
-        "batch_seconds": batch_seconds, "people": people, "person_hours": round(sum(int(speech.length[i]) for i in range(len(speech)) if speech.person[i]) / RATE / 3600, 3), "mild": mild, "made_with": made_with.trained(trainer.network.about(), any(speech.person)),
-        "resumed": resume.name if resume else None, "log": [],
-    }  # fmt: skip
+        "crf_from": crf_from,
+        "seed": seed,
+        "hours": round(speech.hours, 3),
+        "utterances": len(speech),
+        "left_out": list(leave_out),
+        "shape": trainer.network.about(),
+        "parameters": sum(p.numel() for p in trainer.network.parameters()),
+        "rate": rate,
+        "batch_seconds": batch_seconds,
+        "people": people,
+        "person_hours": round(
+            sum(int(speech.length[i]) for i in range(len(speech)) if speech.person[i]) / RATE / 3600, 3
+        ),
+        "mild": mild,
+        "made_with": made_with.trained(trainer.network.about(), any(speech.person)),
+        "resumed": resume.name if resume else None,
+        "log": [],
+    }
     print(
-        f"{len(speech)} utterances, {speech.hours:.2f} h, {about['parameters']} parameters, ready after {time.monotonic() - began:.0f} s",
+        f"{len(speech)} utterances, {speech.hours:.2f} h, {about['parameters']} parameters, ready after"
+        f" {time.monotonic() - began:.0f} s",
         flush=True,
     )
     held = rng.permutation(len(speech))[: min(256, len(speech) // 10)]
@@ -286,8 +321,14 @@ def main(corpus: tuple[Path, ...], out: Path, crf_from: float, minutes: float, s
         taken += 1
         bar.update(round(spent) - bar.n)
         if taken % 500 == 0:
-            line = {"step": trainer.step, "seconds": round(spent), "loss": round(float(np.mean(losses_seen[-500:])), 4),
-                    "hours_heard": round(trainer.heard_seconds / 3600, 1), "errors_varied": round(trainer.phone_errors(held, False), 4), "errors_clean": round(trainer.phone_errors(held, True), 4)}  # fmt: skip
+            line = {
+                "step": trainer.step,
+                "seconds": round(spent),
+                "loss": round(float(np.mean(losses_seen[-500:])), 4),
+                "hours_heard": round(trainer.heard_seconds / 3600, 1),
+                "errors_varied": round(trainer.phone_errors(held, False), 4),
+                "errors_clean": round(trainer.phone_errors(held, True), 4),
+            }
             about["log"].append(line)
             print(line, flush=True)
         if taken % 2000 == 0:

@@ -1,4 +1,5 @@
-"""The words of a model folder, made anew without training: `python -m tests.lab.train.vocabulary FOLDER --words FILE...`.
+"""The words of a model folder, made anew without training: `python -m tests.lab.train.vocabulary FOLDER --words
+FILE...`.
 
 The network knows phones, so new words in a procedure need only another search
 graph. FOLDER is a model folder that `export` wrote; its graph is replaced, at
@@ -23,7 +24,8 @@ Lexicon = Mapping[str, Sequence[Sequence[str]]]
 
 
 def lexicon(common: int, named: Iterable[str] = ()) -> dict[str, list[tuple[str, ...]]]:
-    """The language file's words, the trade's, the `common` most used English ones, and `named`; those without pronunciation are left out."""
+    """The language file's words, the trade's, the `common` most used English ones, and `named`; those without
+    pronunciation are left out."""
     known = sentences.lexicon()
     words = set(" ".join([*sentences.phrases(), *sentences.units()]).split()) | set(sentences.number_words())
     ranked, likely = sentences.common_words()

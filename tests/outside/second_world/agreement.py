@@ -69,8 +69,8 @@ def main(cases: int, seed: int) -> None:
     for k in slow:
         longer = both([plants[k]], seconds=LONGER)[0]
         click.echo(
-            f"slow: {'+'.join(truths[k])}: ours {rows[k, 0] * 1e6:.4f} µA, ngspice {rows[k, 1] * 1e6:.4f} after {SOON:g} s, "
-            f"{longer[1] * 1e6:.4f} after {LONGER:g} s"
+            f"slow: {'+'.join(truths[k])}: ours {rows[k, 0] * 1e6:.4f} µA, ngspice {rows[k, 1] * 1e6:.4f} after"
+            f" {SOON:g} s, {longer[1] * 1e6:.4f} after {LONGER:g} s"
         )
         rows[k] = longer
     click.echo(f"{len(slow)} had not settled; {sum(not agrees(row) for row in rows)} still apart by over 1 % and 5 nA")
@@ -81,8 +81,8 @@ def main(cases: int, seed: int) -> None:
     click.echo(f"{len(rows)} lit furnaces, {len(kinds)} kinds of fault, ngspice {time.monotonic() - start:.0f} s")
     click.echo(f"current: largest gap {gap.max() * 1e9:.2f} nA, median {np.median(gap) * 1e9:.2f} nA")
     click.echo(
-        f"current over 0.1 µA ({seen.sum()}): gap median {np.median(share):.3%}, 99 of 100 under {np.quantile(share, 0.99):.3%}, "
-        f"largest {share.max():.3%}"
+        f"current over 0.1 µA ({seen.sum()}): gap median {np.median(share):.3%}, 99 of 100 under"
+        f" {np.quantile(share, 0.99):.3%}, largest {share.max():.3%}"
     )
     volts = np.abs(rows[:, 2] - rows[:, 3]) / (np.abs(rows[:, 3]) + 1e-3)
     click.echo(f"sense volts: gap median {np.median(volts):.3%}, largest {volts.max():.3%}")

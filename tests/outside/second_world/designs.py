@@ -1,7 +1,9 @@
 """The boards of the second furnace world and their family sheets.
 
-Whoever builds or tunes the product may use the sheets of the tuning half and nothing else here. The test half is for the last
-judgement: nobody looks at its file or its figures before the product stands. `SPLIT` says which is which and is never changed.
+Whoever builds or tunes the product may use the sheets of the tuning half and nothing else here. The test half is for
+the last
+judgement: nobody looks at its file or its figures before the product stands. `SPLIT` says which is which and is never
+changed.
 """
 
 from __future__ import annotations
@@ -25,8 +27,10 @@ _BOARD_FIELDS = {field.name for field in fields(Plant)}
 class Sheet:
     """What the maker prints, and all that may be told of a board.
 
-    `rod_volts`: alternating volts at the rod end of the wire, wire off the rod, to bare burner metal, no call for heat, 10 MΩ
-    meter; good within `rod_volts * (1 ± rod_tolerance)`. `healthy`, `minimum`: flame current in amperes. `supply_volts`,
+    `rod_volts`: alternating volts at the rod end of the wire, wire off the rod, to bare burner metal, no call for
+    heat, 10 MΩ
+    meter; good within `rod_volts * (1 ± rod_tolerance)`. `healthy`, `minimum`: flame current in amperes.
+    `supply_volts`,
     `secondary_volts`: nominal; the secondary without call for heat. `turns`: primary turns over secondary turns.
     """
 
@@ -42,7 +46,8 @@ class Sheet:
 
 @dataclass(frozen=True)
 class Design:
-    """A board: its own values over the plain furnace's, and its sheet. `combined_rod`: share with one rod for spark and sense."""
+    """A board: its own values over the plain furnace's, and its sheet. `combined_rod`: share with one rod for spark
+    and sense."""
 
     id: str
     says: str

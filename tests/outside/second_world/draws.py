@@ -1,6 +1,7 @@
 """Draws written in YAML, and the trade's faults and spreads read from there.
 
-Second furnace world. Whoever builds or tunes the product may not read this module nor the YAML files beside it nor fit anything
+Second furnace world. Whoever builds or tunes the product may not read this module nor the YAML files beside it nor
+fit anything
 to them; whoever judges may. All rates and spreads are invented, by engineering judgement.
 """
 
@@ -35,7 +36,8 @@ class Fault:
 
 
 def draw(rule: Any, rng: np.random.Generator) -> Any:
-    """One value by a rule of the YAML files (their header explains the rules). Raises ValueError for an unknown rule."""
+    """One value by a rule of the YAML files (their header explains the rules). Raises ValueError for an unknown
+    rule."""
     if not isinstance(rule, dict):
         return rule
     ((kind, figures),) = rule.items()

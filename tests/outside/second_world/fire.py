@@ -1,6 +1,7 @@
 """What the lit furnace does: the flame current, the board's sense voltage, whether the board keeps the gas on.
 
-Second furnace world. Whoever builds or tunes the product may not read this module nor fit anything to it; whoever judges may.
+Second furnace world. Whoever builds or tunes the product may not read this module nor fit anything to it; whoever
+judges may.
 """
 
 from __future__ import annotations
@@ -17,8 +18,11 @@ LEAST_HOT_TO_GROUND = 0.75  # of hot to neutral, for boards that check their sup
 
 @dataclass(frozen=True)
 class Fire:
-    """`amperes`: direct current the flame draws out of the rod terminal, positive for a rectifying flame; `sense_volts` at the
-    board's comparator, positive for flame; `swing`: alternating amperes (RMS) at the terminal; `in_step`: feed in phase with R."""
+    """`amperes`: direct current the flame draws out of the rod terminal, positive for a rectifying flame;
+    `sense_volts` at the
+    board's comparator, positive for flame; `swing`: alternating amperes (RMS) at the terminal; `in_step`: feed in
+    phase with R.
+    """
 
     amperes: float
     sense_volts: float
@@ -43,7 +47,8 @@ def burn(plant: Plant, *, shunt: float = 0.01) -> Fire:
 
 
 def lights(plant: Plant) -> bool:
-    """Whether a flame comes at all: gas and spark are there, the secondary holds the valve, the board lets ignition begin."""
+    """Whether a flame comes at all: gas and spark are there, the secondary holds the valve, the board lets ignition
+    begin."""
     if plant.flame_form == "none":
         return False
     if plant.checks_supply:
@@ -66,7 +71,8 @@ def proves(plant: Plant) -> bool:
 
 
 def threshold_current(plant: Plant) -> float:
-    """The direct current at which the comparator trips, amperes; a divider on the board takes its share beside the filter."""
+    """The direct current at which the comparator trips, amperes; a divider on the board takes its share beside the
+    filter."""
     beside = (plant.r_filter + plant.r_sense) / plant.r_divider if plant.sense == "shunt" else 0.0
     return plant.threshold_volts / plant.r_sense * (1 + beside)
 

@@ -1,6 +1,7 @@
 """A hand meter and the hands that hold it: ranges, rounding, errors within specification, and slips.
 
-Second furnace world. Any one may read it. The two meters are invented, their figures typical of the class (common practice).
+Second furnace world. Any one may read it. The two meters are invented, their figures typical of the class (common
+practice).
 """
 
 from __future__ import annotations
@@ -15,8 +16,10 @@ AC_VOLTS, OHMS, MICROAMPS, WORD = "ac_volts", "ohms", "dc_amperes", "word"
 
 @dataclass(frozen=True)
 class Meter:
-    """`resolution`: of each quantity's lowest range, SI; ranges go up by ten to `ceiling`. `accuracy`: (share of the reading,
-    digits of the last place) by quantity. `burden`: ohms of the microampere shunt. `rejection`: how much of an alternating
+    """`resolution`: of each quantity's lowest range, SI; ranges go up by ten to `ceiling`. `accuracy`: (share of the
+    reading,
+    digits of the last place) by quantity. `burden`: ohms of the microampere shunt. `rejection`: how much of an
+    alternating
     current leaks into a direct one's reading, as a share (one standard deviation)."""
 
     counts: int
@@ -54,7 +57,8 @@ class Shown:
 
 
 def display(value: float, quantity: str, meter: Meter) -> Shown:
-    """The display for a value that the meter has measured: the lowest range that holds it, rounded to that range's last place."""
+    """The display for a value that the meter has measured: the lowest range that holds it, rounded to that range's
+    last place."""
     step = meter.resolution[quantity]
     size = abs(value)
     while size > meter.counts * step and meter.counts * step < meter.ceiling[quantity] * 0.999:
@@ -98,9 +102,11 @@ STEADY_HANDS = Hands(0, 0, 0, 0, 0, 0, 0)
 
 @dataclass(frozen=True)
 class ProbeAnswer:
-    """One answer. `value` SI, None when over limit, in words, or when nothing could be read; `low`, `high` when it jumps.
+    """One answer. `value` SI, None when over limit, in words, or when nothing could be read; `low`, `high` when it
+    jumps.
 
-    `word`: what was said ("yes", "no", "never lit", or how the flame looked). `mishap`: what went wrong in taking it, empty
+    `word`: what was said ("yes", "no", "never lit", or how the flame looked). `mishap`: what went wrong in taking it,
+    empty
     when nothing did; whoever is judged is not told it.
     """
 

@@ -1,9 +1,11 @@
 """Linear circuits by modified nodal analysis: resistors, capacitors, ideal transformers, controlled sources, ammeters.
 
 Part of the second furnace world; nothing here knows of the product. Any one may read it. The method is the textbook one
-(Ho, Ruehli and Brennan, "The modified nodal approach to network analysis", 1975): one row a node by Kirchhoff's current law,
+(Ho, Ruehli and Brennan, "The modified nodal approach to network analysis", 1975): one row a node by Kirchhoff's
+current law,
 one row more a branch whose current is an unknown of its own. Units: volts and amperes (RMS for sources), ohms, farads.
-Node "earth" is the reference. Two rooms keep one circuit's matrices apart: what does not depend on frequency, and what does.
+Node "earth" is the reference. Two rooms keep one circuit's matrices apart: what does not depend on frequency, and
+what does.
 """
 
 from __future__ import annotations
@@ -89,7 +91,8 @@ class Circuit:
         self.conductance[row, self.node(over[1])] += gain
 
     def transformer(self, name: str, secondary: tuple[str, str], primary: tuple[str, str], ratio: float) -> None:
-        """An ideal transformer: secondary volts = ratio * primary volts, primary amperes = ratio * secondary amperes."""
+        """An ideal transformer: secondary volts = ratio * primary volts, primary amperes = ratio * secondary
+        amperes."""
         for node in (*secondary, *primary):
             self.node(node)
         self.parts.append(("t", name, secondary, primary, ratio))

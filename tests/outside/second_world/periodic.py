@@ -1,8 +1,12 @@
-"""Periodic steady state of a linear circuit with one flame in it. Any one may read it; nothing here knows of the product.
+"""Periodic steady state of a linear circuit with one flame in it. Any one may read it; nothing here knows of the
+product.
 
-The linear part is reduced to what the flame sees: an open voltage at the fundamental and an impedance at each harmonic, zero
-included. The flame's voltage over one period, sampled at equal steps, then obeys v = v_open - Z i(v), Z a circulant matrix.
-Newton's method solves it. This is harmonic balance in the time domain (textbook). A test holds it against ngspice's transient.
+The linear part is reduced to what the flame sees: an open voltage at the fundamental and an impedance at each
+harmonic, zero
+included. The flame's voltage over one period, sampled at equal steps, then obeys v = v_open - Z i(v), Z a circulant
+matrix.
+Newton's method solves it. This is harmonic balance in the time domain (textbook). A test holds it against ngspice's
+transient.
 """
 
 from __future__ import annotations
@@ -26,7 +30,8 @@ class NoSteadyState(ArithmeticError):
 
 @dataclass(frozen=True)
 class SteadyState:
-    """`mean`: direct potentials and currents; `swing`: phasors (RMS) at the fundamental; `flame`: mean amperes through the flame."""
+    """`mean`: direct potentials and currents; `swing`: phasors (RMS) at the fundamental; `flame`: mean amperes
+    through the flame."""
 
     mean: Solution
     swing: Solution

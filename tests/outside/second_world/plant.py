@@ -1,10 +1,13 @@
 """The physical furnace: every resistance, capacitance and flame value, and the circuit they make.
 
-Second furnace world. Whoever builds or tunes the product may not read this module nor fit anything to it; whoever judges may.
+Second furnace world. Whoever builds or tunes the product may not read this module nor fit anything to it; whoever
+judges may.
 Written from plain electrical engineering; nothing here is taken from the product. Units: ohms, farads, volts RMS.
 
-Nodes: sh, sn the service's hot and neutral; h, n the furnace's supply terminals; gw the end of the ground wire; x the cabinet;
-tn the transformer's neutral lead; si, sw, r, c the secondary (source, winding end before the fuse, R, C); bg the board's ground
+Nodes: sh, sn the service's hot and neutral; h, n the furnace's supply terminals; gw the end of the ground wire; x the
+cabinet;
+tn the transformer's neutral lead; si, sw, r, c the secondary (source, winding end before the fuse, R, C); bg the
+board's ground
 post; f, k, d the board's flame feed; fs its rod terminal; s the sense node; w0, w1 the rod wire's board and rod ends;
 rod, metal, face the rod's plug blade, its metal, its outer face; b the burner.
 """
@@ -22,7 +25,8 @@ OMEGA = 2 * 3.141592653589793 * HERTZ
 
 @dataclass(frozen=True)
 class Plant:
-    """One furnace as it is. A value ending in `_warm` rules while hot (after some minutes of fire); None: the same as cold."""
+    """One furnace as it is. A value ending in `_warm` rules while hot (after some minutes of fire); None: the same as
+    cold."""
 
     # supply
     supply_volts: float = 120.0
@@ -105,7 +109,8 @@ class Plant:
 
 
 def circuit(plant: Plant, *, lit: bool, powered: bool = True, wire: str = "on", shunt: float = 0.01) -> Circuit:
-    """The furnace's circuit. `wire`: "on", "off rod" (unplugged at the rod) or "off board"; `shunt`: ohms in series at fs."""
+    """The furnace's circuit. `wire`: "on", "off rod" (unplugged at the rod) or "off board"; `shunt`: ohms in series
+    at fs."""
     p, net = plant, Circuit()
     if powered:
         net.supply("service", "sh", "sn", p.supply_volts)

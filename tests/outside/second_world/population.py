@@ -1,6 +1,7 @@
 """Furnaces by the dozen: a design, a sound furnace's spread, faults by the trade's rates, and what the trade adds.
 
-Second furnace world. Whoever builds or tunes the product may not read this module; with `part="tune"` they may be given its
+Second furnace world. Whoever builds or tunes the product may not read this module; with `part="tune"` they may be
+given its
 furnaces by whoever judges. Deterministic: the same part, seed and place in the row give the same furnace.
 """
 
@@ -32,7 +33,8 @@ class Construction:
 
 @dataclass(frozen=True, eq=False)
 class Furnace:
-    """One call. `truth`: fault ids, ("sound",) or one or two of `truth_classes`; `plant` is hidden from whoever is judged."""
+    """One call. `truth`: fault ids, ("sound",) or one or two of `truth_classes`; `plant` is hidden from whoever is
+    judged."""
 
     part: str
     number: int
@@ -84,9 +86,12 @@ class Readings:
 def furnaces(
     part: str, n: int, seed: int, trade_effects: bool = True, *, calls: bool = True, only: tuple[str, ...] | None = None
 ) -> Iterator[Furnace]:
-    """`n` furnaces of "tune" or "test". `trade_effects`: pipe bonds, pairs, warm resistances, plugs mended by replugging.
-    `calls`: fault draws that the fire does not show are mostly drawn anew, board and all, as nobody is called for them, so the
-    boards that bear a fault badly come up with it oftener. `only`: these ids always. Raises ValueError for unknown ids."""
+    """`n` furnaces of "tune" or "test". `trade_effects`: pipe bonds, pairs, warm resistances, plugs mended by
+    replugging.
+    `calls`: fault draws that the fire does not show are mostly drawn anew, board and all, as nobody is called for
+    them, so the
+    boards that bear a fault badly come up with it oftener. `only`: these ids always. Raises ValueError for unknown ids.
+    """
     boards = designs(part)
     if only is not None and (unknown := set(only) - set(faults()) - {SOUND}):
         raise ValueError(f"no such faults: {sorted(unknown)}; see truth_classes()")
@@ -145,7 +150,8 @@ def with_faults(plant: Plant, truth: tuple[str, ...], rng: np.random.Generator) 
 
 
 def symptom(plant: Plant, sheet: Sheet) -> bool:
-    """Whether somebody is called: the flame is not proved, or its current is so near the printed minimum that it drops at times."""
+    """Whether somebody is called: the flame is not proved, or its current is so near the printed minimum that it
+    drops at times."""
     return not proves(plant) or burn(plant.warm()).amperes < NEAR * sheet.minimum
 
 

@@ -1,6 +1,8 @@
-"""What a technician reads on a furnace, probe by probe. `PROBES` names them; the package's docstring says what each returns.
+"""What a technician reads on a furnace, probe by probe. `PROBES` names them; the package's docstring says what each
+returns.
 
-Second furnace world. Whoever builds or tunes the product may not read this module nor fit anything to it; whoever judges may.
+Second furnace world. Whoever builds or tunes the product may not read this module nor fit anything to it; whoever
+judges may.
 """
 
 from __future__ import annotations
@@ -125,7 +127,8 @@ def lead_ohms(furnace: Furnace) -> float:
 
 
 def ohms(furnace: Furnace, probe: str, rng: np.random.Generator) -> float:
-    """The resistance between the tips, power off, leads included. Small contact ohms and a bad joint's mood are drawn."""
+    """The resistance between the tips, power off, leads included. Small contact ohms and a bad joint's mood are
+    drawn."""
     plant = furnace.plant.warm() if furnace.ohms_while_warm else furnace.plant
     if probe == "leads_together":
         found = 0.0
@@ -151,7 +154,8 @@ def _part(plant: Plant, probe: str, rng: np.random.Generator) -> float:
         return plant.r_rod
     if probe == "rod_connector":
         return plant.r_plug
-    # the face: the tip pierces the coat, or half pierces it, or rests on it; the meter's test voltage is too low to punch it
+    # the face: the tip pierces the coat, or half pierces it, or rests on it; the meter's test voltage is too low to
+    # punch it
     pierced = rng.random() < 0.5
     return plant.r_coat * float(np.exp(rng.uniform(np.log(1e-5), np.log(0.1)) if pierced else rng.normal(0, 0.5)))
 

@@ -1,6 +1,7 @@
 """The same circuits handed to ngspice, whose transient analysis is the judge of `periodic`. Any one may read it.
 
-One netlist holds many furnaces, each with its own node prefix. ngspice (binary `ngspice`, batch mode) integrates in time from
+One netlist holds many furnaces, each with its own node prefix. ngspice (binary `ngspice`, batch mode) integrates in
+time from
 rest until the direct currents have settled, and reports means over the last periods.
 """
 
@@ -49,7 +50,8 @@ def lines(case: Case, mark: str, hertz: float) -> list[str]:
         elif kind == "t":
             (sa, sb), (pa, pb), ratio = part[2:]
             out += [f"e{label} {label}m {n(sb)} {n(pa)} {n(pb)} {ratio:.9g}", f"v{label} {n(sa)} {label}m 0"]
-            # the branch current here runs into the secondary, as in `nodal`, so the primary takes ratio times its opposite
+            # the branch current here runs into the secondary, as in `nodal`, so the primary takes ratio times its
+            # opposite
             out.append(f"f{label} {n(pb)} {n(pa)} v{label} {ratio:.9g}")
     law, v = case.law, f"v({n(case.rod)},{n(case.burner)})"
     up, down = (f"(sqrt(max({x},0)*max({x},0)+{ROUNDING**2:g})-{ROUNDING:g})" for x in (v, f"(-{v})"))
@@ -69,7 +71,8 @@ def _nodes(circuit: Circuit) -> list[str]:
 def means(
     cases: Sequence[Case], ammeter: str, sense: tuple[str, str], hertz: float, seconds: float = 3.0, step: float = 1e-4
 ) -> list[tuple[float, float]]:
-    """(mean amperes through `ammeter`, mean volts over `sense`) of each case, from one ngspice run. Raises RuntimeError."""
+    """(mean amperes through `ammeter`, mean volts over `sense`) of each case, from one ngspice run. Raises
+    RuntimeError."""
     deck = ["* furnaces"]
     start = seconds - 12 / hertz
     for k, case in enumerate(cases):
