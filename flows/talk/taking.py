@@ -345,7 +345,9 @@ def settle_answer(plan: Plan, session: Session, name: str, text: str, how: str) 
         effects.append(Say(answer.say, "verdict", f"{session.step}/{name}"))
     if answer.evidence:
         told, speak = _assess(plan, session)
-        effects += [*told, *([*speak, *_advice(plan, session)] if answer.outcome == "fail" else [])]
+        found = assessment(plan, session)
+        advice = _advice(plan, session) if found and found.named not in session.named else []
+        effects += [*told, *([*speak, *advice] if answer.outcome == "fail" else [])]
     session, more = go_on(plan, session)
     return session, [*effects, *more]
 

@@ -16,7 +16,7 @@ PASS = 1.0
 """The value that stands for a reading that passes."""
 Key = tuple[object, ...]
 Tried = tuple[Plan, Session, Input]
-NAMED = Assessment((("a fault", 1.0),), None, "", "", (), (), True, "a fault")
+NAMED = Assessment((("a fault", 1.0),), None, "", "", (), (), named="a fault")
 """What the reasoning says when it names a fault, whichever."""
 
 

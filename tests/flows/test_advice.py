@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pytest
 
+from assistant.knowledge_store import knowledge
 from assistant.practice.guided import without_names
 from flows.faults import catalog
 from flows.faults.sayings import sayings
@@ -45,6 +46,29 @@ def test_the_advice_comes_once_with_the_naming_and_once_at_the_end(known):
     assert said.count("advice") == 1 and said.index("advice") == said.index("assessment") + 1
     assert ended.end["advice"] == due and due in ended.end["summary"]
     assert ended.all_spoken.count(due) == 2
+
+
+def test_a_fault_that_is_named_again_on_the_way_is_not_advised_again():
+    """Named by the flame current, then once more as the flame drops out: the advice comes with the first and at the end."""
+    told = {
+        "supply": "123.7", "polarity_hot": "123.9", "polarity_neutral": "0.3", "secondary": "24.9", "phasing": "98.6", "rod_voltage": "71.4",
+        "lead_zero": "0.3", "ground_path": "247 kilohms", "flame_current": "0.5",
+    }  # fmt: skip
+    known = knowledge("foxglove", "dunlin")
+    plan = replace(
+        load_plan("flame_sensing", equipment("foxglove"), meter("dunlin")),
+        assess=lambda evidence: assess(evidence, known),
+    )
+    talk, _ = visited(
+        plan,
+        Furnace(
+            {step: [text] for step, text in told.items()}, answers={"board_proof": "drops", "watch_cycle": "failed"}
+        ),
+    )
+    assert talk.end["fault"] == "burner_corroded"
+    said = [(one.line, one.text) for one in talk.everything if isinstance(one, Say)]
+    assert sum(line == "advice" for line, _ in said) == 2
+    assert sum(line == "assessment" and text.startswith("It is a corroded burner ground.") for line, text in said) > 2
 
 
 def test_a_fault_that_nobody_names_brings_no_advice(known):

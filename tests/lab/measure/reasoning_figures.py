@@ -59,8 +59,8 @@ def confusion(outcomes: Sequence[Outcome], path: Path, judge: Judge = OURS) -> N
     figure.text(
         0.015,
         0.955,
-        f"Likeliest fault when the reasoner stops asking. {int(total.sum()):,} invented furnaces with one fault or none; "
-        "percent of each row, below half a percent left blank.",
+        f"Likeliest fault when the reasoner stops asking. {int(total.sum()):,} invented furnaces with one fault or "
+        "none; percent of each row, below half a percent left blank.",
         ha="left",
         va="top",
         fontsize=10.5,
