@@ -59,7 +59,7 @@ class Walk:
     stuck: tuple[str, ...]
 
 
-NAMED = Assessment((("a fault", 1.0),), None, "", "", (), (), True, "a fault")
+NAMED = Assessment((("a fault", 1.0),), None, "", "", (), (), "a fault")
 """What the reasoning says when it names a fault, whichever."""
 Key = tuple[object, ...]
 PASSING = frozenset({"digits", "which", "memo", "paused", "alarm"})
