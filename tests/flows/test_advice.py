@@ -14,7 +14,7 @@ from flows.faults.sayings import sayings
 from flows.judge.profiles import equipment, meter
 from flows.procedure.compile import Plan, load_plan
 from flows.procedure.session import Say
-from flows.reason import assess
+from flows.reason.assess import assess
 from flows.reason.naming import repair
 from tests.flows.hard_visits import VISITS
 from tests.flows.talking import CLOSE_UP, DEAD, HEAT, LAST, LIVE, OFF, PATH, START, TIDY, UNHOOK, VOLTS, WARM, Talk
@@ -49,11 +49,19 @@ def test_the_advice_comes_once_with_the_naming_and_once_at_the_end(known):
 
 
 def test_a_fault_that_is_named_again_on_the_way_is_not_advised_again():
-    """Named by the flame current, then once more as the flame drops out: the advice comes with the first and at the end."""
+    """Named by the flame current, then once more as the flame drops out: the advice comes with the first and at the
+    end."""
     told = {
-        "supply": "123.7", "polarity_hot": "123.9", "polarity_neutral": "0.3", "secondary": "24.9", "phasing": "98.6", "rod_voltage": "71.4",
-        "lead_zero": "0.3", "ground_path": "247 kilohms", "flame_current": "0.5",
-    }  # fmt: skip
+        "supply": "123.7",
+        "polarity_hot": "123.9",
+        "polarity_neutral": "0.3",
+        "secondary": "24.9",
+        "phasing": "98.6",
+        "rod_voltage": "71.4",
+        "lead_zero": "0.3",
+        "ground_path": "247 kilohms",
+        "flame_current": "0.5",
+    }
     known = knowledge("foxglove", "dunlin")
     plan = replace(
         load_plan("flame_sensing", equipment("foxglove"), meter("dunlin")),
