@@ -31,7 +31,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from flows.circuit.furnace import Furnace, Value
 from flows.circuit.network import ground_path, live, rod_wire
@@ -54,19 +53,19 @@ class Half:
     through the sense resistor, and through the end of the rod wire, where a meter goes in series.
     """
 
-    ohms: NDArray
-    sense: NDArray
-    series: NDArray
+    ohms: np.ndarray
+    sense: np.ndarray
+    series: np.ndarray
 
 
 @dataclass(frozen=True)
 class Source:
     """What drives the rod, each (n,): peak V, and in series Ω and F, at omega rad/s."""
 
-    peak: NDArray
-    ohms: NDArray
-    farads: NDArray
-    omega: NDArray
+    peak: np.ndarray
+    ohms: np.ndarray
+    farads: np.ndarray
+    omega: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -77,27 +76,27 @@ class RodCircuit:
     positive: Half
     negative: Half
 
-    def crossings(self) -> tuple[NDArray, NDArray]:
+    def crossings(self) -> tuple[np.ndarray, np.ndarray]:
         """Angles (a, b) at which the rod turns positive and negative."""
         scale = self.source.omega * self.source.farads
         return crossings(
             scale * (self.source.ohms + self.positive.ohms), scale * (self.source.ohms + self.negative.ohms)
         )
 
-    def charge_rate(self) -> NDArray:
+    def charge_rate(self) -> np.ndarray:
         """A: charge of one positive half, times cycles a second."""
         a, b = self.crossings()
         return self.source.omega / (2 * np.pi) * self.source.farads * self.source.peak * (np.sin(b) - np.sin(a))
 
-    def series_average(self) -> NDArray:
+    def series_average(self) -> np.ndarray:
         """A of direct current through the rod wire's end, towards the flame."""
         return (self.positive.series - self.negative.series) * self.charge_rate()
 
-    def sense_average(self) -> NDArray:
+    def sense_average(self) -> np.ndarray:
         """A of direct current that comes back through the sense resistor."""
         return (self.negative.sense - self.positive.sense) * self.charge_rate()
 
-    def moments(self, positive: NDArray, negative: NDArray) -> tuple[NDArray, NDArray]:
+    def moments(self, positive: np.ndarray, negative: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Average and rms of the alternating part of `positive`·i in the positive half and `negative`·i in the other.
 
         i is the source's current (A); the factors are ohms or shares, shape (n,).
@@ -117,12 +116,12 @@ class RodCircuit:
         return mean, np.sqrt(np.maximum(square - mean * mean, 0.0))
 
 
-def _pull(angle: NDArray, t: NDArray) -> NDArray:
+def _pull(angle: np.ndarray, t: np.ndarray) -> np.ndarray:
     """(sin θ − the capacitor's steady share)/T: the current of a linear load, in units of ωC·e."""
     return (np.cos(angle) + t * np.sin(angle)) / (1 + t * t)
 
 
-def crossings(t_positive: NDArray, t_negative: NDArray) -> tuple[NDArray, NDArray]:
+def crossings(t_positive: np.ndarray, t_negative: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Angles (a, b), radians, at which the capacitor voltage meets the source, by Newton's method.
 
     t_positive, t_negative: ωC·R of the two halves. Raises CalculationError if it does not settle.
@@ -151,7 +150,7 @@ def crossings(t_positive: NDArray, t_negative: NDArray) -> tuple[NDArray, NDArra
     )
 
 
-def _balance(tp: NDArray, tn: NDArray) -> NDArray:
+def _balance(tp: np.ndarray, tn: np.ndarray) -> np.ndarray:
     """The crossing angle if the capacitor were endless: both halves carry the same charge."""
     angle = np.zeros_like(tp)
     for _ in range(6):
@@ -196,7 +195,7 @@ def _half(f: Furnace, flame_ohms: Value, series: Value) -> Half:
     )
 
 
-def lit_volts(furnace: Furnace, a: str, b: str, meter_ohms: Value) -> tuple[NDArray, NDArray]:
+def lit_volts(furnace: Furnace, a: str, b: str, meter_ohms: Value) -> tuple[np.ndarray, np.ndarray]:
     """Direct volts and AC rms volts across a meter from a to b, flame lit.
 
     a, b: points of the rod wire, the rod, the burner, the chassis or the board's ground.

@@ -6,11 +6,10 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from flows.errors import CalculationError
 
-Value = float | NDArray[np.float64]
+Value = float | np.ndarray
 
 OPEN = 1e10
 """Ω of a break: ten gigaohms, so that a floating point still has one voltage."""
@@ -164,7 +163,7 @@ BLOCK = 2048
 """Furnaces at a time, so that the work stays in the processor's cache."""
 
 
-def in_blocks(what: Callable[[Furnace], NDArray], furnace: Furnace, size: int = BLOCK) -> NDArray:
+def in_blocks(what: Callable[[Furnace], np.ndarray], furnace: Furnace, size: int = BLOCK) -> np.ndarray:
     """`what` of the furnaces, a block at a time; of the furnace's shape."""
     parts = [np.broadcast_to(what(part), part.shape) for part in blocks(furnace, size)]
     return parts[0] if len(parts) == 1 else np.concatenate(parts)

@@ -15,7 +15,6 @@ from pathlib import Path
 from typing import Annotated, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
 from flows.circuit.furnace import Furnace
@@ -105,17 +104,17 @@ class Insides:
     """n boards and flames, each (n,): 0 or 1 twice, Ω, F, Ω, reverse over forward; and what the healthy furnace
     shows: V, A, A."""
 
-    rod_from_secondary: NDArray
-    common_at_cabinet: NDArray
-    rod_source_ohms: NDArray
-    rod_capacitor: NDArray
-    sense_ohms: NDArray
-    flame_ratio: NDArray
-    rod_volts: NDArray
-    flame_current: NDArray
-    sense_threshold: NDArray
+    rod_from_secondary: np.ndarray
+    common_at_cabinet: np.ndarray
+    rod_source_ohms: np.ndarray
+    rod_capacitor: np.ndarray
+    sense_ohms: np.ndarray
+    flame_ratio: np.ndarray
+    rod_volts: np.ndarray
+    flame_current: np.ndarray
+    sense_threshold: np.ndarray
 
-    def take(self, rows: NDArray) -> Insides:
+    def take(self, rows: np.ndarray) -> Insides:
         """Only those at `rows`."""
         return Insides(**{one.name: getattr(self, one.name)[rows] for one in fields(self)})
 
@@ -157,7 +156,7 @@ def unknown_boards(equipment: Equipment, meter: Meter, rng: np.random.Generator,
     return furnaces(equipment, meter, draw(equipment, rng, 2 * n))
 
 
-def _fitted(equipment: Equipment, meter: Meter, insides: Insides) -> tuple[Furnace, NDArray]:
+def _fitted(equipment: Equipment, meter: Meter, insides: Insides) -> tuple[Furnace, np.ndarray]:
     plain = replace(
         nominal(equipment, meter),
         rod_from_secondary=insides.rod_from_secondary,
@@ -174,10 +173,10 @@ def _fitted(equipment: Equipment, meter: Meter, insides: Insides) -> tuple[Furna
     )
 
 
-def _to_volts(furnace: Furnace, wanted: NDArray) -> Furnace:
+def _to_volts(furnace: Furnace, wanted: np.ndarray) -> Furnace:
     """rod_share such that the unplugged rod wire shows `wanted` (n,) volts; linear but for the neutral's drop."""
 
-    def shown(share: NDArray) -> NDArray:
+    def shown(share: np.ndarray) -> np.ndarray:
         return volts(replace(furnace, rod_share=share), "rod_wire_end", "burner", plugged=False)
 
     low = np.full(wanted.shape, 0.8)
@@ -190,7 +189,7 @@ def _to_volts(furnace: Furnace, wanted: NDArray) -> Furnace:
     return replace(furnace, rod_share=high)
 
 
-def _flame(furnace: Furnace, insides: Insides) -> tuple[NDArray, NDArray]:
+def _flame(furnace: Furnace, insides: Insides) -> tuple[np.ndarray, np.ndarray]:
     """Forward ohms (n,) at which the meter shows the wanted current, and whether there are such."""
     n = len(insides.flame_current)
     grid = np.geomspace(MOST_FLAME, LEAST_FLAME, GRID)
@@ -209,7 +208,7 @@ def _flame(furnace: Furnace, insides: Insides) -> tuple[NDArray, NDArray]:
     return forward, kept
 
 
-def stiffness(furnace: Furnace) -> NDArray:
+def stiffness(furnace: Furnace) -> np.ndarray:
     """Ω behind the rod's terminal at line frequency: what decides how far a leak or a coat pulls the readings."""
     reactance = 1 / (2 * np.pi * furnace.frequency * np.asarray(furnace.rod_capacitor))
     return np.hypot(furnace.rod_source_ohms, reactance)

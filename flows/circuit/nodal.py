@@ -13,9 +13,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Rows = dict[str, dict[str, NDArray]]
+Rows = dict[str, dict[str, np.ndarray]]
 
 
 @dataclass(frozen=True)
@@ -23,11 +22,11 @@ class Branch:
     """weights: node -> weight (number or (n,)). Nodes not named in the network are the reference. siemens: (n,)."""
 
     name: str
-    weights: Mapping[str, float | NDArray]
-    siemens: complex | NDArray
+    weights: Mapping[str, float | np.ndarray]
+    siemens: complex | np.ndarray
 
 
-def between(name: str, a: str, b: str, siemens: complex | NDArray) -> Branch:
+def between(name: str, a: str, b: str, siemens: complex | np.ndarray) -> Branch:
     """A plain admittance from node a to node b; b "" is the reference."""
     return Branch(name, {a: 1.0, b: -1.0} if b else {a: 1.0}, siemens)
 
@@ -45,7 +44,7 @@ class Network:
     """branches, and the current (A, rms) pushed into each node that has one."""
 
     branches: tuple[Branch, ...]
-    pushed: Mapping[str, NDArray]
+    pushed: Mapping[str, np.ndarray]
 
     @property
     def nodes(self) -> list[str]:
@@ -64,7 +63,7 @@ def rows_of(network: Network) -> Rows:
     return rows
 
 
-Thevenin = tuple[NDArray, NDArray]
+Thevenin = tuple[np.ndarray, np.ndarray]
 """Open-circuit volts and the ohms behind them, each of shape (n,)."""
 
 
@@ -102,7 +101,7 @@ def port(network: Network, a: str, b: str = "") -> Thevenin:
     return (ia * (bb + ab) - ib * (aa + ab)) * scale, (aa + bb + 2 * ab) * scale
 
 
-def _reduced(network: Network, keep: Sequence[str]) -> tuple[Rows, dict[str, NDArray]]:
+def _reduced(network: Network, keep: Sequence[str]) -> tuple[Rows, dict[str, np.ndarray]]:
     """Matrix and pushed currents with every node but `keep` eliminated."""
     rows, pushed = rows_of(network), dict(network.pushed)
     inner = [node for node in rows if node not in keep]
@@ -113,7 +112,7 @@ def _reduced(network: Network, keep: Sequence[str]) -> tuple[Rows, dict[str, NDA
     return rows, pushed
 
 
-def _inverse(rows: Rows, nodes: list[str]) -> dict[tuple[str, str], NDArray]:
+def _inverse(rows: Rows, nodes: list[str]) -> dict[tuple[str, str], np.ndarray]:
     """The inverse of the symmetric matrix over `nodes`, by the sweep operator."""
     zero = np.zeros(())
     order = {node: index for index, node in enumerate(nodes)}
@@ -135,7 +134,7 @@ def _inverse(rows: Rows, nodes: list[str]) -> dict[tuple[str, str], NDArray]:
     return {(a, b): -swept[key(a, b)] for a in nodes for b in nodes}
 
 
-def _eliminate(rows: Rows, pushed: dict[str, NDArray], node: str) -> None:
+def _eliminate(rows: Rows, pushed: dict[str, np.ndarray], node: str) -> None:
     row = rows.pop(node)
     pivot = row.pop(node)
     current = pushed.pop(node, None)

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import model_validator
 
 from flows.circuit import readings
@@ -84,7 +83,7 @@ def probe(key: str) -> Probe:
         raise CalculationError(f"There is no reading called '{key}'.", f"Choose from: {', '.join(table())}.") from None
 
 
-def read(furnace: Furnace, key: str) -> NDArray:
+def read(furnace: Furnace, key: str) -> np.ndarray:
     """The reading `key` on each furnace: SI, of the furnace's shape; inf over limit; bool for board_proves_flame.
 
     Free of the meter's random error. Raises CalculationError for an unknown key.
@@ -135,7 +134,7 @@ def prepared(furnace: Furnace, one: Probe) -> Furnace:
     return furnace
 
 
-def read_many(furnace: Furnace, keys: Sequence[str]) -> dict[str, NDArray]:
+def read_many(furnace: Furnace, keys: Sequence[str]) -> dict[str, np.ndarray]:
     """`read` for every key at once: the same numbers, and each state of the furnace solved only once.
 
     Raises CalculationError for an unknown key.
@@ -145,8 +144,8 @@ def read_many(furnace: Furnace, keys: Sequence[str]) -> dict[str, NDArray]:
     return {key: parts[0][key] if len(parts) == 1 else np.concatenate([one[key] for one in parts]) for key in chosen}
 
 
-def _read_block(furnace: Furnace, chosen: dict[str, Probe]) -> dict[str, NDArray]:
-    found: dict[str, NDArray] = {}
+def _read_block(furnace: Furnace, chosen: dict[str, Probe]) -> dict[str, np.ndarray]:
+    found: dict[str, np.ndarray] = {}
     states: dict[tuple[bool, bool], list[str]] = {}
     for key, one in chosen.items():
         if one.function == "ac_volts" and not one.lit and one.as_if == "plain":
