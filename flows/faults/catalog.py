@@ -206,6 +206,17 @@ class Settings(Strict):
     alike_bits: Positive
     usual: Share
     keep: Share
+    speaks: Positive
+    against: Positive
+    too_soon: Share
+    contested: Share
+    between: Share
+    rival: Share
+    apart: Positive
+    over_by_chance: Share
+    supply_most: Share
+    supply_least: Share
+    handling_seconds: Positive
     off_seconds: Positive
     on_seconds: Positive
     held_back: dict[str, Annotated[float, Field(ge=0, lt=1)]]

@@ -17,14 +17,16 @@ import numpy as np
 from flows.errors import FlowError
 from flows.faults import catalog
 from flows.faults.catalog import HEALTHY, Probe
+from flows.faults.sayings import sayings
 from flows.judge.measured import Measured
-from flows.reason import words as reason_words
+from flows.reason import telling
 from flows.reason.knowledge import Knowledge, as_shown
 from flows.reason.meter_error import meter_error
 from flows.reason.mixture import PROVES, Shown, Weighed, log_evidence, posterior, weigh
 from flows.reason.naming import CURRENT, as_said, named_and_unproven, present_in, repair
 from flows.reason.next import Place, Sight, Wiring, choose, cost, gains, left_after
 from flows.reason.safety import compulsory, findings
+from flows.reason.words import sentence, why_next
 
 Evidence = Measured | bool | str
 """Measured for a display; yes or no for whether the board keeps the gas on and whether the current jumps or moves;
@@ -36,8 +38,6 @@ RIVALS = 3
 YES_OR_NO = ("board_proves_flame", "flame_current_wiggled", "flame_current_watched")
 NEVER_LIT = "never_lit"
 SPARKS = "spark_and_sense"
-AGAINST = -1.0
-"""A reading rules a fault out when it is less than e^-1 as likely under it as under what is now believed."""
 
 
 @dataclass(frozen=True)
@@ -119,14 +119,14 @@ def assess(
     tell_by = _tells(knowledge, alike, sight, _open(evidence, None, knowledge.equipment.rod))
     parts = _parts(knowledge, weighed)
     expected = _predict(knowledge, sight, probe)
-    told = reason_words.Told(
+    told = telling.told(
         knowledge, dict(evidence), ranked, named, alike, unproven, probe, parts, expected, language, tell_by
     )
     return Assessment(
         ranked=as_said(ranked),
         next_probe=probe,
-        next_why=reason_words.why_next(told),
-        sentence=reason_words.sentence(told),
+        next_why=why_next(told),
+        sentence=sentence(told),
         ruled_out=_ruled_out(knowledge, of_fault, parts),
         cannot_tell=alike,
         named=named,
@@ -134,7 +134,7 @@ def assess(
         safety=findings(evidence, knowledge.equipment),
         compulsory=first,
         tell_by=tell_by,
-        advice=told.words.advice(named) if named and named != HEALTHY else "",
+        advice=sayings(language).advice(named) if named and named != HEALTHY else "",
     )
 
 
@@ -278,7 +278,7 @@ def _ruled_out(
             continue
         against = {probe: float(each[h]) - usual[probe] for probe, each in parts.items()}
         probe = min(against, key=lambda one: against[one])
-        if against[probe] < AGAINST:
+        if against[probe] < -catalog.settings().against:
             found.append((name, probe))
     return tuple(found)
 

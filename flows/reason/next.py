@@ -9,14 +9,11 @@ from typing import Literal
 import numpy as np
 from scipy.special import ndtri
 
-from flows.faults.catalog import Probe
+from flows.faults.catalog import Probe, settings
 from flows.reason.mixture import LOG_2PI, SEEN_ODD, Components, Weighed, answer_chance, stretch
 
-HANDLING = 40.0
-"""Seconds that any reading costs besides: it is asked for, said and said back (invented)."""
 OUTCOMES = 18
 FEW = 10
-OVER_BY_CHANCE = 0.05
 GOLDEN = (np.sqrt(5) - 1) / 2
 
 
@@ -49,7 +46,7 @@ def cost(probe: Probe, place: Place | None, off_seconds: float, on_seconds: floa
     if place is None:
         return probe.seconds * probe.risk
     _, off, on = moved_to(place, probe)
-    return HANDLING + probe.seconds * probe.risk + off * off_seconds + on * on_seconds
+    return settings().handling_seconds + probe.seconds * probe.risk + off * off_seconds + on * on_seconds
 
 
 @dataclass(frozen=True)
@@ -162,7 +159,7 @@ def outcomes(sight: Sight, probe: str, count: int) -> tuple[np.ndarray, np.ndarr
         likely = (1 - odd * SEEN_ODD) * chance + odd * SEEN_ODD / len(chance)
         return _normal(likely @ sight.weight, likely * sight.weight)
     k = parts.probes.index(probe)
-    over = (1 - odd) * parts.over[:, k] + odd * OVER_BY_CHANCE
+    over = (1 - odd) * parts.over[:, k] + odd * settings().over_by_chance
     finite = sight.weight * (1 - over)
     total = float(finite.sum())
     joint = [(sight.weight * over)[None, :]]

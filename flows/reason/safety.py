@@ -14,9 +14,6 @@ from flows.faults import catalog
 from flows.judge.measured import Measured
 from flows.judge.profiles import Equipment
 
-MOST, LEAST = 0.8, 0.2
-"""Shares of the supply above and below which a reading counts as all of it or as none (common practice)."""
-
 
 def compulsory() -> tuple[str, ...]:
     """The probes that come first, in their order: supply, polarity and ground."""
@@ -46,7 +43,7 @@ def _volts(evidence: Mapping[str, object], probe: str) -> float | None:
 
 
 def _supply(hot: float | None, equipment: Equipment) -> list[str]:
-    if hot is None or hot < LEAST * equipment.supply_nominal:
+    if hot is None or hot < catalog.settings().supply_least * equipment.supply_nominal:
         # Nothing between hot and neutral is no low supply: an open wire, or a lead.
         return []
     if hot < equipment.limit("supply_low").value:
@@ -57,13 +54,14 @@ def _supply(hot: float | None, equipment: Equipment) -> list[str]:
 def _ground(hot: float | None, evidence: Mapping[str, object], equipment: Equipment) -> list[str]:
     to_ground, neutral = _volts(evidence, "supply_hot_ground"), _volts(evidence, "supply_neutral_ground")
     supply = equipment.supply_nominal
-    if hot is not None and hot < LEAST * supply:
-        return ["neutral_open"] if to_ground is not None and to_ground > MOST * supply else []
+    most, least = catalog.settings().supply_most, catalog.settings().supply_least
+    if hot is not None and hot < least * supply:
+        return ["neutral_open"] if to_ground is not None and to_ground > most * supply else []
     whole = supply if hot is None else hot
     if to_ground is not None and neutral is not None:
-        if to_ground < LEAST * whole and neutral > MOST * whole:
+        if to_ground < least * whole and neutral > most * whole:
             return ["polarity_reversed"]
-        if LEAST * whole < to_ground < MOST * whole and LEAST * whole < neutral < MOST * whole:
+        if least * whole < to_ground < most * whole and least * whole < neutral < most * whole:
             return ["supply_floating"]
     found = []
     if to_ground is not None and abs(to_ground - whole) > equipment.limit("line_to_ground_share").value * whole:

@@ -1,95 +1,54 @@
-"""What the reasoner says of an assessment; the words themselves are in faults/words.yaml and its translations."""
+"""The sentences about an assessment; the words themselves are in faults/words.yaml and its translations."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
-
-import numpy as np
 
 from flows.faults import catalog
 from flows.faults.catalog import HEALTHY
 from flows.faults.sayings import Sayings, sayings
 from flows.judge.measured import Measured
-from flows.reason.knowledge import Knowledge, as_shown, chance_if_healthy
 from flows.reason.mixture import PROVES
 from flows.reason.safety import compulsory
-
-SPEAKS = 0.7
-"""A reading is named when it makes the fault at least e^0.7, that is twice, as likely."""
-
-TOO_SOON = 0.35
-"""Below this probability even the likeliest fault is not spoken of."""
-
-FAR = 1e9
-"""Ω that stand for over limit when halfway to it is asked."""
-
-
-@dataclass(frozen=True)
-class Told:
-    """All that a sentence may speak of.
-
-    parts: probe -> (H,) log likelihood of its reading under each fault.
-    expected: likely fault -> SI value to be expected of the next probe.
-    """
-
-    knowledge: Knowledge
-    evidence: Mapping[str, Measured | bool | str]
-    ranked: tuple[tuple[str, float], ...]
-    named: str | None
-    alike: tuple[str, ...]
-    unproven: tuple[str, ...]
-    next_probe: str | None
-    parts: Mapping[str, np.ndarray]
-    expected: Mapping[str, float]
-    language: str = "en"
-    tell_by: str | None = None
-
-    @property
-    def words(self) -> Sayings:
-        return sayings(self.language)
+from flows.reason.telling import Told
 
 
 def sentence(told: Told) -> str:
     """Which readings speak for the likeliest fault and what would change the answer, to be spoken."""
-    words = told.words
-    if not told.parts:
+    words, top = sayings(told.language), told.top
+    if not told.begun:
         return (
             words.line("nothing", probe=words.probe(told.next_probe)) if told.next_probe else words.line("nothing_left")
         )
-    top = told.named or told.ranked[0][0]
     if told.named == HEALTHY:
-        return _healthy(told)
+        if told.odd:
+            return words.line("healthy_odd", probe=words.probe(told.odd))
+        return " ".join((words.line("healthy"), words.line("change_none")))
     if told.alike:
         look = next((found for name in told.alike if (found := words.look(name))), words.line("tell_swap"))
         if told.tell_by:
             look = words.line("tell_probe", probe=words.probe(told.tell_by))
-        return words.line(
-            "alike", faults=words.joined([words.fault(name) for name in told.alike], "or"), look=look
-        ).strip()
+        faults = words.joined([words.fault(name) for name in told.alike], "or")
+        return words.line("alike", faults=faults, look=look).strip()
     if told.unproven:
-        return words.line(
-            "unproven", fault=words.fault(top), probes=words.joined([words.probe(one) for one in told.unproven[:2]])
-        )
-    rival = next((name for name, _ in told.ranked if name != top and top not in catalog.parts(name)), HEALTHY)
-    speaks = _speaks(told, top)
+        probes = words.joined([words.probe(one) for one in told.unproven[:2]])
+        return words.line("unproven", fault=words.fault(top), probes=probes)
+    speaks = _speaks(told, words)
     if told.named:
         key = "named_pair" if len(catalog.parts(top)) > 1 else "named"
-        return " ".join((words.line(key, fault=words.fault(top), speaks=speaks).strip(), _change(told, top))).strip()
-    if told.ranked[0][1] < TOO_SOON:
+        return _after(words.line(key, fault=words.fault(top), speaks=speaks), _change(told, words))
+    if told.too_soon:
         return words.line("soon")
     if top == HEALTHY:
-        return " ".join((words.line("likely_healthy"), _change(told, top))).strip()
-    key = "open" if rival != HEALTHY and dict(told.ranked)[rival] > 0.25 * dict(told.ranked)[top] else "likely"
-    return " ".join(
-        (words.line(key, fault=words.fault(top), rival=words.fault(rival), speaks=speaks).strip(), _change(told, top))
-    ).strip()
+        return _after(words.line("likely_healthy"), _change(told, words))
+    key = "open" if told.contested else "likely"
+    said = words.line(key, fault=words.fault(top), rival=words.fault(told.rival), speaks=speaks)
+    return _after(said, _change(told, words))
 
 
 def why_next(told: Told) -> str:
     """Why the next probe, or why none, to be spoken."""
-    words, probe = told.words, told.next_probe
+    words, probe = sayings(told.language), told.next_probe
     if probe is None:
         if told.named:
             return words.line("why_done")
@@ -102,11 +61,10 @@ def why_next(told: Told) -> str:
         return words.line("why_first", probe=words.probe(probe))
     if probe == PROVES:
         return words.line("why_watch")
-    if probe in told.knowledge.components.looks:
+    if not catalog.probes()[probe].numeric:
         return words.line("why_look", probe=words.probe(probe))
-    top = told.ranked[0][0]
-    rival = _separated(told, top, probe)
-    if told.parts and rival and dict(told.ranked)[rival] > 0.1:
+    if told.between:
+        top, rival = told.likeliest, told.between
         if HEALTHY in (top, rival):
             return words.line("why_if", probe=words.probe(probe), fault=words.fault(rival if top == HEALTHY else top))
         return words.line("why_between", probe=words.probe(probe), fault=words.fault(top), rival=words.fault(rival))
@@ -132,32 +90,20 @@ def _said(unit: str, value: float, words: Sayings) -> str:
     return words.line(unit if n != "1" else f"one_{unit}", n=n)
 
 
-def _healthy(told: Told) -> str:
-    words, usual = told.words, catalog.settings().usual
-    for name, one in told.evidence.items():
-        if (
-            name in told.parts
-            and isinstance(one, Measured)
-            and chance_if_healthy(told.knowledge, name, as_shown(name, one)) < usual
-        ):
-            return words.line("healthy_odd", probe=words.probe(name))
-    return " ".join((words.line("healthy"), words.line("change_none")))
+def _after(said: str, change: str) -> str:
+    return " ".join((said.strip(), change)).strip()
 
 
-def _speaks(told: Told, top: str) -> str:
-    words = told.words
-    ids = told.knowledge.hypotheses
-    support = _support(told, ids.index(top))
-    best = sorted((name for name in support if support[name] > SPEAKS), key=lambda name: -support[name])[:2]
-    said = [_shown(told, name) for name in best]
+def _speaks(told: Told, words: Sayings) -> str:
+    said = [_shown(told, name, words) for name in told.speaks[:2]]
     if not said:
         return ""
     text = words.line("speaks_one", a=said[0]) if len(said) == 1 else words.line("speaks_two", a=said[0], b=said[1])
     return text[0].upper() + text[1:]
 
 
-def _shown(told: Told, probe: str) -> str:
-    words, one = told.words, told.evidence.get(probe, "never_lit")
+def _shown(told: Told, probe: str, words: Sayings) -> str:
+    one = told.evidence.get(probe, "never_lit")
     if not isinstance(one, Measured):
         answers = list(catalog.probes()[probe].answers)
         return words.line(answers[0 if one else 1] if isinstance(one, bool) else one)
@@ -165,59 +111,13 @@ def _shown(told: Told, probe: str) -> str:
     return words.line("at", probe=words.probe(probe), value=spoken_value(value, one.quantity, words))
 
 
-def _change(told: Told, top: str) -> str:
+def _change(told: Told, words: Sayings) -> str:
     """What would change the answer: a value of the next probe, or only a wrong reading."""
-    words, probe = told.words, told.next_probe
-    if probe:
-        rival = _separated(told, top, probe)
-        if rival:
-            edge, key = _edge(told, top, rival, probe)
-            value = spoken_value(edge, catalog.probes()[probe].quantity, words)
-            return words.line(key, probe=words.probe(probe), value=value, rival=words.fault(rival))
+    if told.next_probe and told.edge:
+        value = spoken_value(told.edge.value, catalog.probes()[told.next_probe].quantity, words)
+        key = "change_above" if told.edge.above else "change_below"
+        return words.line(key, probe=words.probe(told.next_probe), value=value, rival=words.fault(told.edge.rival))
+    if told.next_probe:
         return ""
-    again = _key_reading(told, top)
-    return " ".join(
-        (words.line("change_none"), words.line("change_again", probe=words.probe(again)) if again else "")
-    ).strip()
-
-
-def _key_reading(told: Told, top: str) -> str | None:
-    ids = told.knowledge.hypotheses
-    support = {
-        name: one for name, one in _support(told, ids.index(top)).items() if name not in told.knowledge.components.looks
-    }
-    return max(support, key=lambda name: support[name]) if support and max(support.values()) > SPEAKS else None
-
-
-def _support(told: Told, h: int) -> dict[str, float]:
-    """probe -> log of how much likelier its reading is under fault h than under all the others."""
-    others = told.knowledge.prior.copy()
-    others[h] = 0.0
-    others /= others.sum()
-    return {
-        name: float(each[h] - each.max() - np.log(others @ np.exp(each - each.max())))
-        for name, each in told.parts.items()
-    }
-
-
-def _edge(told: Told, top: str, rival: str, probe: str) -> tuple[float, str]:
-    """The value (SI) halfway between two faults on the stretched scale, and the line to say it with."""
-    scale = catalog.probes()[probe].scale
-    mine, other = (min(told.expected[name], FAR) for name in (top, rival))
-    edge = math.sinh((math.asinh(mine / scale) + math.asinh(other / scale)) / 2) * scale
-    return edge, "change_above" if other > mine else "change_below"
-
-
-def _separated(told: Told, top: str, probe: str) -> str | None:
-    """The likeliest rival whose reading of `probe` should stand clear of the top fault's."""
-    if probe in told.knowledge.components.looks or top not in told.expected:
-        return None
-    scale = catalog.probes()[probe].scale
-    mine = math.asinh(told.expected[top] / scale)
-    for name, chance in told.ranked:
-        if name == top or top in catalog.parts(name) or name not in told.expected or chance < 0.005:
-            continue
-        other = math.asinh(told.expected[name] / scale)
-        if (math.isinf(mine) != math.isinf(other)) or abs(mine - other) > 0.25:
-            return name
-    return None
+    again = words.line("change_again", probe=words.probe(told.again)) if told.again else ""
+    return _after(words.line("change_none"), again)
