@@ -19,9 +19,9 @@ from flows.procedure.session import Session
 from flows.reason.assess import Assessment, Evidence, assess
 from flows.reason.knowledge import Knowledge, with_prior
 from flows.reason.next import Place, Wiring
+from flows.talk.believed import evidence_of
 from flows.talk.order import probes_to_come
 from flows.talk.prompts import scope_for
-from flows.talk.taking import evidence_of
 from grammar.emit import vocabulary
 
 Order = Literal["file", "adaptive"]

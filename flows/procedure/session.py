@@ -152,3 +152,5 @@ class Resumed:
 
 
 Input = Answer | Resumed
+Moved = tuple[Session, list[Effect]]
+"""Where a visit stands after an answer, and what is to be done, in its order."""

@@ -11,8 +11,9 @@ from flows.procedure.route import keeps_power, unmet
 from flows.procedure.schema import ALLOWED
 from flows.procedure.session import Effect, End, Input, Listen, Save, Say, Session
 from flows.procedure.things import catalogue
+from flows.talk.closing import missing_steps
+from flows.talk.moving import readings_of_check, stopping
 from flows.talk.order import checks_near, first_checks, is_open, probes_of
-from flows.talk.taking import missing_steps, readings_of_check, stopping
 from grammar.answers import Choice, Command, Reading
 
 

@@ -12,7 +12,7 @@ from flows.judge.profiles import equipment, meter
 from flows.judge.verdict import CALCULATIONS, facts_of, judge
 from flows.procedure.compile import check_file, load_plan
 from flows.procedure.schema import PROCEDURES
-from flows.talk.taking import missing_steps
+from flows.talk.closing import missing_steps
 from grammar.answers import Reading
 from tests.flows.talking import CLOSE_UP, DEAD, LAST, LIVE, OFF, ON, PATH, START, WARM, WHOLE, Talk
 

@@ -25,8 +25,8 @@ from flows.faults import catalog
 from flows.faults.catalog import HEALTHY
 from flows.procedure.session import Save, Say
 from flows.reason.assess import Assessment
+from flows.talk.believed import assessment
 from flows.talk.dialogue import begin
-from flows.talk.taking import assessment
 from grammar.answers import Answer
 from grammar.datafile import Strict, load_yaml
 from grammar.scope import Scope

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from assistant.hearing.weigh.policy import weigh
-from flows.talk.dialogue import heard_before
+from flows.talk.misses import heard_before
 from grammar.answers import Answer, Choice, Command, Heard, Reading, Unclear
 from grammar.scope import Scope
 from tests.lab.measure import hearing_scopes

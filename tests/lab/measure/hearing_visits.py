@@ -39,8 +39,8 @@ from assistant.visit.recorded import RecordedTechnician
 from assistant.visit.visit import Visit
 from audio_fixtures.rooms import NOISES, NoiseKind, Split, level, mix, noise, padded
 from flows.procedure.session import Save
+from flows.talk.believed import assessment
 from flows.talk.dialogue import begin
-from flows.talk.taking import assessment
 from grammar.answers import Answer, Command, Heard, Reading
 from grammar.parse import understand
 from grammar.scope import Scope

@@ -1,0 +1,142 @@
+"""What a technician may say at any time: say again, go back, change that, pause, stop and the rest."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from flows.procedure.compile import Plan, may_enter, way_out
+from flows.procedure.session import Memo, Moved, Pace, Say, Session
+from flows.talk.closing import so_far
+from flows.talk.doubts import distrust
+from flows.talk.misses import not_open
+from flows.talk.moving import enter, readings_of_check, stopping
+from flows.talk.prompts import ask_again, listen
+
+
+def tell_again(plan: Plan, session: Session) -> Moved:
+    """After a wrong read-back; the second one at a step is asked for digit by digit."""
+    session = replace(
+        session, mode="ask", pending=None, pending_answer=None, between=(), misses=0, wrong=min(2, session.wrong + 1)
+    )
+    if plan.step(session.step).answers:
+        return session, [Say(plan.lines.line("tell_again"), "question", "tell_again"), *ask_again(plan, session)]
+    if session.wrong == 2:
+        session = replace(session, mode="digits")
+        return session, ask_again(plan, session)
+    return session, [Say(plan.lines.line("tell_again"), "question", "tell_again"), *listen(plan, session)]
+
+
+def _repeat(plan: Plan, session: Session) -> Moved:
+    return session, ask_again(plan, session)
+
+
+def _slower(plan: Plan, session: Session) -> Moved:
+    session = replace(session, rate=-1)
+    return session, [Pace(-1), Say(plan.lines.line("slower"), "info", "slower"), *ask_again(plan, session)]
+
+
+def _why(plan: Plan, session: Session) -> Moved:
+    text = plan.step(session.step).why or plan.lines.line("no_why")
+    return session, [Say(text, "why", f"{session.step}/why"), *listen(plan, session)]
+
+
+def _leads(plan: Plan, session: Session) -> Moved:
+    text = plan.step(session.step).leads or plan.lines.line("no_leads")
+    return session, [Say(text, "step", f"{session.step}/leads"), *listen(plan, session)]
+
+
+def _retake(plan: Plan, session: Session, name: str, trail: tuple[str, ...]) -> Moved:
+    """Take a reading again; the visit goes on from there, or on to what it was on its way to."""
+    return enter(plan, replace(session, trail=trail), name, session.agenda)
+
+
+def _on_an_errand(plan: Plan, session: Session, name: str) -> bool:
+    """Whether a reading may not be gone back to: on the way to a step that must be reached first, or past a danger
+    that stops."""
+    danger = stopping(plan, session)
+    past = danger is not None and name not in readings_of_check(plan, danger)
+    return (past or bool(session.agenda)) and not plan.step(name).proves
+
+
+def _back(plan: Plan, session: Session) -> Moved:
+    # Only readings are walked back into, never an answer that changed power or a flag.
+    trail = [name for name in session.trail if name != session.step and plan.step(name).ask]
+    while trail and not may_enter(plan, trail[-1], session):
+        trail.pop()
+    if session.mode in ("confirm", "digits", "which", "again"):
+        return tell_again(plan, session)
+    if not trail or session.leaving or _on_an_errand(plan, session, trail[-1]):
+        return session, [Say(plan.lines.line("back_refused"), "info", "back_refused"), *listen(plan, session)]
+    session, more = _retake(plan, session, trail[-1], tuple(trail[:-1]))
+    return session, [Say(plan.lines.line("back", title=plan.step(session.step).title), "info", "back"), *more]
+
+
+def _change(plan: Plan, session: Session) -> Moved:
+    if session.mode in ("confirm", "digits", "which", "again"):
+        return tell_again(plan, session)
+    if session.mode == "offer":
+        return enter(plan, session, session.step)
+    last = session.taken[-1].step if session.taken else None
+    if (
+        last is None
+        or session.leaving
+        or _on_an_errand(plan, session, last)
+        or not may_enter(plan, last, session)
+        or (session.trail and session.trail[-1] != last)
+    ):
+        return session, [Say(plan.lines.line("change_refused"), "info", "change_refused"), *listen(plan, session)]
+    title = plan.step(last).title
+    session, more = _retake(plan, session, last, session.trail)
+    return session, [Say(plan.lines.line("change", title=title), "info", "change"), *more]
+
+
+def _readings(plan: Plan, session: Session) -> Moved:
+    return session, [Say(so_far(plan, session), "info", "so_far"), *listen(plan, session)]
+
+
+def _note(plan: Plan, session: Session) -> Moved:
+    back_to = session.mode if session.mode != "paused" else "ask"
+    session = replace(session, mode="memo", back_to=back_to)
+    return session, [Say(plan.lines.line("memo_start"), "info", "memo_start"), Memo("start"), *listen(plan, session)]
+
+
+def _pause(plan: Plan, session: Session) -> Moved:
+    session = replace(session, mode="paused", pending=None, pending_answer=None, between=(), misses=0, outcome=None)
+    return session, ask_again(plan, session)
+
+
+def _continue(plan: Plan, session: Session) -> Moved:
+    if session.mode != "paused":
+        return not_open(plan, session)
+    session, more = distrust(plan, session)
+    return session, [Say(plan.lines.line("back_again"), "info", "back_again"), *more]
+
+
+def _help(plan: Plan, session: Session) -> Moved:
+    return session, [Say(plan.lines.line("help"), "info", "help"), *listen(plan, session)]
+
+
+def _stop(plan: Plan, session: Session) -> Moved:
+    if session.leaving:
+        session = replace(session, mode="ask", pending=None, pending_answer=None, between=())
+        return session, [Say(plan.lines.line("stop_way_out"), "info", "stop_way_out"), *ask_again(plan, session)]
+    session = replace(session, leaving=True, mode="ask", tests=(), pending=None, pending_answer=None, between=())
+    session, more = enter(plan, session, way_out(plan, session))
+    return session, [Say(plan.lines.line("stop"), "info", "stop"), *more]
+
+
+COMMANDS: dict[str, Callable[[Plan, Session], Moved]] = {
+    "repeat": _repeat,
+    "slower": _slower,
+    "why": _why,
+    "leads": _leads,
+    "back": _back,
+    "change": _change,
+    "readings": _readings,
+    "note": _note,
+    "pause": _pause,
+    "resume": _continue,
+    "help": _help,
+    "stop": _stop,
+}
