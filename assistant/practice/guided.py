@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -112,7 +111,9 @@ class GuidedFurnace:
         wide, step = self._with_question(scope), scope.name.split("/")[0]
         while True:
             final = self._ears.hear(wide)
-            answer = self._understand(final.heard, wide) if final else None
+            if final is None:
+                return None
+            answer = self._understand(final.heard, wide)
             if not isinstance(answer, Choice) or answer.id not in (SHOW, SEE):
                 return final
             for watcher in self._watchers:
@@ -191,8 +192,11 @@ class GuidedFurnace:
         reply = self._ask(ask.probe)
         if reply.taken is None or reply.taken.value is None:
             return reply
-        reply = _in_range(reply, ask, self._plan)
-        self._shown[step] = reply.taken.value
+        value = reply.taken.value
+        if (coarser := _in_range(value, ask, self._plan)) is not None:
+            text, value = coarser
+            reply = replace(reply, text=text, taken=replace(reply.taken, value=value))
+        self._shown[step] = value
         return reply
 
     def _ask(self, probe: str) -> Reply:
@@ -241,18 +245,14 @@ class GuidedFurnace:
         self._mouth.speak()
 
 
-def _in_range(reply: Reply, ask: Ask, plan: Plan) -> Reply:
-    """The display on the range that the step asks for, where the meter by itself would show more digits than can be
-    said there."""
-    taken = reply.taken
-    shown = from_si(taken.value.value, ask.unit) if not taken.value.over_limit else math.inf
-    digits = f"{shown:.{ask.decimals}f}"
-    finer = (
-        not taken.value.over_limit
-        and plan.meter.function(ask.quantity).range_for(taken.value.value).resolution
-        < to_si(f"1e-{ask.decimals}", ask.unit) * 0.999
-    )
-    if not finer:
-        return reply
+def _in_range(value: Measured, ask: Ask, plan: Plan) -> tuple[str, Measured] | None:
+    """The display on the range that the step asks for, and what it says, where the meter by itself would show more
+    digits than can be said there; None where it would not."""
+    if value.over_limit:
+        return None
+    resolution = plan.meter.function(ask.quantity).range_for(value.value).resolution
+    if not resolution < to_si(f"1e-{ask.decimals}", ask.unit) * 0.999:
+        return None
+    digits = f"{from_si(value.value, ask.unit):.{ask.decimals}f}"
     text = lessons().lines["shows"].format(value=f"{digits} {unit_words(ask.unit, plan.language)}")
-    return replace(reply, text=text, taken=replace(taken, value=replace(taken.value, value=to_si(digits, ask.unit))))
+    return text, replace(value, value=to_si(digits, ask.unit))

@@ -280,7 +280,7 @@ def _tests(book: PracticePhrases, typed: bool) -> Iterator[Option]:
             )
 
 
-def _actions(book: PracticePhrases, names: Iterable[str], typed: bool) -> tuple[Option, ...]:
+def _actions(book: PracticePhrases, names: Iterable[Action], typed: bool) -> tuple[Option, ...]:
     return tuple(Option(f"do:{name}", book.actions[name].of(typed)) for name in names)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
 
@@ -14,13 +14,17 @@ from flows.faults import catalog
 from flows.faults.lessons import lessons
 from flows.practice import furnace as practice
 from flows.practice.furnace import PracticeFurnace, Reply, as_displayed
-from flows.procedure.session import Effect, End, Listen, Pace, Say, Tone
+from flows.procedure.session import Effect, End, Listen, Pace, Role, Say, Tone
 from flows.procedure.wording import spoken_lines
 from grammar.answers import Answer, Choice, Command, Unclear
 from grammar.scope import Scope
 
-Touched = tuple[str, tuple[str, str] | None]
+Touched = tuple[practice.Function, tuple[str, str] | None]
 Place = Literal["probe", "answer"]
+DIALLED: dict[str, practice.Function] = {one: one for one in get_args(practice.Function)}
+"""What an answer calls a function -> the function."""
+TURNED: dict[str, practice.Power] = {"off": "switch", "breaker": "breaker", "on": "on"}
+"""What the power is turned to by an action."""
 
 
 @dataclass(frozen=True)
@@ -100,7 +104,7 @@ def advance(state: Probing, given: Answer, rng: np.random.Generator) -> Moved:
     if kind == "answer":
         return _answered(state, rest[0])
     if kind == "touch":
-        return _touch(state, (rest[0], (rest[1], rest[2])), rng)
+        return _touch(state, (DIALLED[rest[0]], (rest[1], rest[2])), rng)
     return _do(state, rest[0], rng)
 
 
@@ -112,7 +116,7 @@ def _do(state: Probing, action: str, rng: np.random.Generator) -> Moved:
                 _touch(state, state.touched, rng) if state.touched else _tell(state, phrases().line("nothing_touched"))
             )
         case "off" | "breaker" | "on":
-            return _moved(state, practice.turn(p, {"off": "switch", "breaker": "breaker", "on": "on"}[action]))
+            return _moved(state, practice.turn(p, TURNED[action]))
         case "heat":
             return _moved(state, practice.light(p))
         case "series" | "out":
@@ -260,7 +264,7 @@ def _stop(state: Probing) -> Moved:
     return _over(state, "stopped")
 
 
-def _tell(state: Probing, text: str, role: str = "info") -> Moved:
+def _tell(state: Probing, text: str, role: Role = "info") -> Moved:
     state = replace(state, said=text)
     return state, [Say(text, role), *_listen(state)]
 

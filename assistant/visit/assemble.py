@@ -113,7 +113,7 @@ def assemble(
 
     tape = Conversation() if sound.audio_out else None
     if tape and sound.audio_out:
-        stack.callback(lambda: tape.save(sound.audio_out))
+        stack.callback(tape.save, sound.audio_out)
     live = not sound.typed and sound.audio_in is None
     mouth: Mouth = SilentMouth()
     voice_name = "none"

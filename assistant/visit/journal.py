@@ -65,10 +65,11 @@ class Journal:
         self.folder = folder
         self._clock = clock
         self._stuck = False
+        self._closed = False
         self.is_full = False
         try:
             private.make_folder(folder / "audio")
-            self._file: int | None = locked(folder)
+            self._file = locked(folder)
         except OSError as error:
             raise _mapped(error, folder) from error
         try:
@@ -97,6 +98,11 @@ class Journal:
         even that does not help, JournalError for anything else; a line that
         could not be written whole is taken back.
         """
+        if self._closed:
+            # The number of the file may be another file's by now, and the line would go there.
+            raise JournalError(
+                f"The record in {self.folder.name} is closed.", "Open it again with: twohands run --resume."
+            )
         if self._stuck:
             raise JournalError(
                 f"The record in {self.folder.name} can't be written any more.",
@@ -157,11 +163,11 @@ class Journal:
 
     def close(self) -> None:
         """Let the lock go. A second time does nothing: the number of the file may be another file's by then."""
-        if self._file is None:
+        if self._closed:
             return
         (self.folder / RESERVE).unlink(missing_ok=True)
-        handle, self._file = self._file, None
-        os.close(handle)
+        self._closed = True
+        os.close(self._file)
 
 
 def locked(folder: Path) -> int:

@@ -19,6 +19,8 @@ from grammar.answers import Answer, Heard
 from grammar.scope import Scope
 
 State = TypeVar("State")
+Kept = TypeVar("Kept", contravariant=True)
+"""The state as a keeper takes it: it only looks at it."""
 Step = Callable[[State, Answer], tuple[State, Sequence[Effect]]]
 Understand = Callable[[Heard, Scope], Answer]
 PACE = {-1: "slow", 0: "normal", 1: "fast"}
@@ -66,7 +68,7 @@ class Watcher(Protocol):
     def listening(self, scope: Scope) -> None: ...
 
 
-class Keeper(Protocol[State]):
+class Keeper(Protocol[Kept]):
     """Keeps what happens."""
 
     @property
@@ -76,10 +78,10 @@ class Keeper(Protocol[State]):
     def write(self, save: Save) -> None:
         """Put it on disk. Raises AssistantError."""
 
-    def heard(self, final: Final, answer: Answer, scope: Scope, state: State) -> Save | None:
+    def heard(self, final: Final, answer: Answer, scope: Scope, state: Kept) -> Save | None:
         """What is to be written of an utterance, its sound being kept already."""
 
-    def memo(self, what: str, state: State) -> Save | None:
+    def memo(self, what: str, state: Kept) -> Save | None:
         """A note begins ("start") or is over; what is to be written of it."""
 
     def trouble(self, what: str, error: AssistantError) -> None:
@@ -169,8 +171,8 @@ class Talk(Generic[State]):
                 case Pace(rate):
                     self.mouth.pace(PACE[rate])
                 case Memo(what):
-                    if (line := self.keeper.memo(what, self.state)) is not None:
-                        self.save(line)
+                    if (note := self.keeper.memo(what, self.state)) is not None:
+                        self.save(note)
                 case Listen(wanted):
                     scope = wanted
                 case End(ending):

@@ -139,7 +139,7 @@ class RecordedTechnician:
     def _is_mine(self, step: str, scope: Scope) -> bool:
         """Whether the read-back is what the technician said."""
         if self._plan.step(step).ask is None:
-            return self._plan.step(step).answers and self._words(step) in self._last
+            return bool(self._plan.step(step).answers) and self._words(step) in self._last
         return readback(self._plan, self._reading(step, scope)).text == self._last
 
     def _reading(self, step: str, scope: Scope) -> Reading:

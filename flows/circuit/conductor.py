@@ -23,7 +23,7 @@ def diameter(awg: int) -> float:
     """Metres. awg: 36 is the thinnest the formula was drawn for, 0 is 1/0, −3 is 4/0. Source: ASTM B258."""
     if not -3 <= awg <= 56:
         raise CalculationError(f"There is no wire gauge {awg}.", "Give a gauge from 56 (thin) to -3 (4/0).")
-    return 0.005 * INCH * 92 ** ((36 - awg) / 39)
+    return 0.005 * INCH * math.pow(92, (36 - awg) / 39)
 
 
 def area(awg: int) -> float:

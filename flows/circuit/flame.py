@@ -86,15 +86,16 @@ class RodCircuit:
     def charge_rate(self) -> np.ndarray:
         """A: charge of one positive half, times cycles a second."""
         a, b = self.crossings()
-        return self.source.omega / (2 * np.pi) * self.source.farads * self.source.peak * (np.sin(b) - np.sin(a))
+        per_volt = self.source.omega / (2 * np.pi) * self.source.farads
+        return np.asarray(per_volt * self.source.peak * (np.sin(b) - np.sin(a)))
 
     def series_average(self) -> np.ndarray:
         """A of direct current through the rod wire's end, towards the flame."""
-        return (self.positive.series - self.negative.series) * self.charge_rate()
+        return np.asarray((self.positive.series - self.negative.series) * self.charge_rate())
 
     def sense_average(self) -> np.ndarray:
         """A of direct current that comes back through the sense resistor."""
-        return (self.negative.sense - self.positive.sense) * self.charge_rate()
+        return np.asarray((self.negative.sense - self.positive.sense) * self.charge_rate())
 
     def moments(self, positive: np.ndarray, negative: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Average and rms of the alternating part of `positive`·i in the positive half and `negative`·i in the other.
@@ -104,7 +105,7 @@ class RodCircuit:
         """
         a, b = self.crossings()
         scale = self.source.omega * self.source.farads
-        mean = square = 0.0
+        mean = square = np.zeros(())
         for start, stop, half, factor in ((a, b, self.positive, positive), (b, a + 2 * np.pi, self.negative, negative)):
             t = scale * (self.source.ohms + half.ohms)
             width = stop - start
@@ -118,7 +119,7 @@ class RodCircuit:
 
 def _pull(angle: np.ndarray, t: np.ndarray) -> np.ndarray:
     """(sin θ − the capacitor's steady share)/T: the current of a linear load, in units of ωC·e."""
-    return (np.cos(angle) + t * np.sin(angle)) / (1 + t * t)
+    return np.asarray((np.cos(angle) + t * np.sin(angle)) / (1 + t * t))
 
 
 def crossings(t_positive: np.ndarray, t_negative: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -21,7 +21,8 @@ from flows.circuit.furnace import Furnace
 from flows.circuit.nominal import Spread, nominal, spreads
 from flows.circuit.readings import flame_current, volts
 from flows.errors import CalculationError
-from flows.judge.profiles import Equipment, Meter, Origin
+from flows.judge.profiles import Equipment, Meter
+from flows.origin import Origin
 from grammar.datafile import Strict, load_yaml
 
 DATA = Path(__file__).with_name("insides.yaml")
@@ -127,7 +128,9 @@ def draw(equipment: Equipment, rng: np.random.Generator, n: int, table: InsidesF
         "flame_current": equipment.circuit.flame_current if equipment.circuit else 0.0,
         "sense_threshold": equipment.limit("flame_minimum").value,
     }
-    drawn = {name: one.middle * one.factor ** rng.standard_normal(n) for name, one in book.unknown.items()}
+    drawn: dict[str, np.ndarray] = {
+        name: one.middle * one.factor ** rng.standard_normal(n) for name, one in book.unknown.items()
+    }
     drawn |= {name: middle[name] * one.factor ** rng.standard_normal(n) for name, one in book.printed.items()}
     drawn["rod_from_secondary"] = (rng.random(n) < book.from_secondary.share).astype(float)
     drawn["common_at_cabinet"] = (rng.random(n) < book.common_at_cabinet.share).astype(float)

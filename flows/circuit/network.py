@@ -120,7 +120,7 @@ def dead(furnace: Furnace, plugged: bool = True) -> Network:
     return Network(tuple(branches), {})
 
 
-def _service(f: Furnace, powered: bool) -> tuple[list[Branch], dict[str, Value]]:
+def _service(f: Furnace, powered: bool) -> tuple[list[Branch], dict[str, np.ndarray]]:
     switch = 0.0 if powered else OPEN
     swapped = np.asarray(f.swapped) > 0.5
     via_hot = 1 / (f.source_ohms + f.hot_ohms + np.where(swapped, 0.0, switch))

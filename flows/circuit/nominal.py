@@ -16,7 +16,8 @@ from flows.circuit.conductor import resistance
 from flows.circuit.furnace import OPEN, Furnace
 from flows.circuit.readings import flame_current, volts
 from flows.errors import CalculationError, FlowError
-from flows.judge.profiles import Equipment, Meter, Origin, meter
+from flows.judge.profiles import Equipment, Meter, meter
+from flows.origin import Origin
 from grammar.datafile import Strict, load_yaml
 
 SPREADS = Path(__file__).with_name("spread.yaml")

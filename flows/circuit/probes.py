@@ -83,6 +83,12 @@ def probe(key: str) -> Probe:
         raise CalculationError(f"There is no reading called '{key}'.", f"Choose from: {', '.join(table())}.") from None
 
 
+def both_ends(one: Probe) -> tuple[str, str]:
+    """The two points of a reading of volts or ohms."""
+    assert one.points is not None  # a probe of volts or ohms without them is refused when the table is read
+    return one.points
+
+
 def read(furnace: Furnace, key: str) -> np.ndarray:
     """The reading `key` on each furnace: SI, of the furnace's shape; inf over limit; bool for board_proves_flame.
 
@@ -92,9 +98,9 @@ def read(furnace: Furnace, key: str) -> np.ndarray:
     ready = prepared(furnace, one)
     match one.function:
         case "ac_volts":
-            return readings.volts(ready, *one.points, lit=one.lit, powered=one.power == "on", plugged=one.plugged)
+            return readings.volts(ready, *both_ends(one), lit=one.lit, powered=one.power == "on", plugged=one.plugged)
         case "ohms":
-            return readings.ohms(ready, *one.points, plugged=one.plugged)
+            return readings.ohms(ready, *both_ends(one), plugged=one.plugged)
         case "leads":
             return readings.leads_together(ready)
         case "dc_amps":
@@ -151,7 +157,7 @@ def _read_block(furnace: Furnace, chosen: dict[str, Probe]) -> dict[str, np.ndar
         if one.function == "ac_volts" and not one.lit and one.as_if == "plain":
             states.setdefault((one.power == "on", one.plugged), []).append(key)
     for (powered, plugged), keys in states.items():
-        sources = ports(live(furnace, powered, plugged=plugged), [chosen[key].points for key in keys])
+        sources = ports(live(furnace, powered, plugged=plugged), [both_ends(chosen[key]) for key in keys])
         found |= {key: readings.shown_volts(furnace, source) for key, source in zip(keys, sources, strict=True)}
     if flames := [key for key, one in chosen.items() if one.function in ("dc_amps", "watch")]:
         source = rod_source(furnace)

@@ -108,7 +108,7 @@ def shown_flame_current(f: Furnace, source: Source) -> np.ndarray:
 
 def proves(f: Furnace, source: Source) -> np.ndarray:
     """board_proves_flame of one block of furnaces whose rod source is at hand."""
-    return (rod_circuit(f, source=source).sense_average() >= f.sense_threshold) & ~_true(f.sense_broken)
+    return np.asarray((rod_circuit(f, source=source).sense_average() >= f.sense_threshold) & ~_true(f.sense_broken))
 
 
 def _leads(f: Furnace) -> np.ndarray:

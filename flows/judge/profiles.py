@@ -146,8 +146,10 @@ class Meter(Strict):
 
     @model_validator(mode="after")
     def _within_counts(self) -> Meter:
+        if self.counts is None:
+            return self
         for quantity, function in self.functions.items():
-            for one in function.ranges if self.counts else ():
+            for one in function.ranges:
                 if one.top > self.counts * one.resolution * (1 + 1e-9):
                     raise ValueError(
                         f"a range of {quantity} ends at {one.top:g}, above {self.counts} counts of {one.resolution:g}"

@@ -142,8 +142,8 @@ def start(
     circuit = healthy(equipment, meter, rng, 1)
     for one in catalog.parts(hidden):
         circuit = with_fault(circuit, one, rng.uniform(*chosen.severity, 1), rng.uniform(*chosen.severity, 1))
-    one = specimen(meter, rng)
-    return PracticeFurnace(equipment, hidden, seed, circuit, one, lights=_lights(hidden, rng))
+    own = specimen(meter, rng)
+    return PracticeFurnace(equipment, hidden, seed, circuit, own, lights=_lights(hidden, rng))
 
 
 def _lights(hidden: str, rng: np.random.Generator) -> bool:
@@ -278,7 +278,7 @@ def _volts(p: PracticeFurnace, a: str, b: str) -> float:
 def _outlet_volts(p: PracticeFurnace) -> float:
     """An outlet that works, on the same supply and not through the furnace's breaker, read with the trainee's own
     leads."""
-    return float(readings.shown_volts(p.circuit, (p.circuit.supply_volts, np.zeros(1)))[0])
+    return float(readings.shown_volts(p.circuit, (np.asarray(p.circuit.supply_volts), np.zeros(1)))[0])
 
 
 def _ohms_slip(p: PracticeFurnace, a: str, b: str) -> str | None:

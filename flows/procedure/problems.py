@@ -157,7 +157,7 @@ def _reading_needs(procedure: Procedure, name: str, step: Step, where: tuple[Any
                 f"'{name}' reads {step.ask.quantity}, but the procedure does not say where '{thing}' stands.",
                 f"Add '{thing}' under 'things'.",
             )
-        elif procedure.at(name).get(thing) != {place}:
+        elif procedure.at(name).get(thing) != frozenset({place}):
             yield (
                 where,
                 f"'{name}' reads {step.ask.quantity}; that needs '{thing}' at '{place}'.",

@@ -213,7 +213,8 @@ def bringers(routes: Routes, what: str, places: frozenset[str], for_step: str, t
     named = dict.fromkeys(name for place in sorted(places) for name in routes.bringers.get((what, place), ()))
     order = [*(turn or routes.at[for_step]), "power"]
     later = set(order[order.index(what) + 1 :])
-    agreeing, others = [], []
+    agreeing: list[str] = []
+    others: list[str] = []
     for name in named:
         for answer in steps[name].answers.values():
             sets = answer.sets.things

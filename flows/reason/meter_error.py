@@ -19,4 +19,4 @@ def meter_error(meter: Meter, probe: str, value: np.ndarray) -> np.ndarray:
     steps = np.array([one.resolution for one in function.ranges])
     resolution = steps[np.searchsorted(tops, np.abs(value), side="left").clip(0, len(tops) - 1)]
     bound = np.abs(value) * function.percent / 100 + function.digits * resolution
-    return np.sqrt(bound**2 / 3 + resolution**2 / 12 + catalog.probes()[probe].stray ** 2)
+    return np.asarray(np.sqrt(bound**2 / 3 + resolution**2 / 12 + catalog.probes()[probe].stray ** 2))

@@ -162,7 +162,7 @@ def weigh(
 def _odd_density(shown: Shown, mean: np.ndarray, variance: np.ndarray, scale: float) -> np.ndarray:
     """The density (stretched) of an odd reading, where `mean` and `variance` are what it should be."""
     anything = 1 / (2 * float(stretch(1e8, 1.0)))
-    found = (1 - 2 * DECIMAL) * anything
+    found = np.asarray((1 - 2 * DECIMAL) * anything)
     for factor in (10.0, 0.1):
         gap = float(stretch(shown.value * factor, scale)) - mean
         found = found + DECIMAL * np.exp(-0.5 * gap * gap / variance) / np.sqrt(2 * np.pi * variance)
@@ -181,7 +181,7 @@ def answer_chance(components: Components, probe: str, margin: np.ndarray, varian
 
 def log_yes(senses: np.ndarray, mean: np.ndarray, variance: np.ndarray) -> np.ndarray:
     """log P(the board keeps the gas on), from the margin's moments; any one shape."""
-    return np.log(senses) + log_ndtr(mean / np.sqrt(np.maximum(variance, 1e-12)))
+    return np.asarray(np.log(senses) + log_ndtr(mean / np.sqrt(np.maximum(variance, 1e-12))))
 
 
 def posterior(components: Components, prior: np.ndarray, weighed: Weighed) -> tuple[np.ndarray, np.ndarray]:

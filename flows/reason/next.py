@@ -17,6 +17,7 @@ FEW = 10
 GOLDEN = (np.sqrt(5) - 1) / 2
 
 
+Power = Literal["on", "dead"]
 Wiring = Literal["plugged", "unplugged", "series"]
 
 
@@ -25,7 +26,7 @@ class Place:
     """How the furnace stands: power "on", or "dead" (off and proven); wiring: the rod wire on the rod, off it, or
     with the meter in series."""
 
-    power: Literal["on", "dead"] = "on"
+    power: Power = "on"
     wiring: Wiring = "plugged"
 
 
@@ -35,7 +36,7 @@ def moved_to(place: Place, probe: Probe) -> tuple[Place, int, int]:
     The power goes off before the rod wire is touched, as well as for a dead reading.
     """
     wiring = place.wiring if probe.wiring == "any" else probe.wiring
-    power = "on" if probe.live else "dead"
+    power: Power = "on" if probe.live else "dead"
     off = int(place.power == "on" and (power == "dead" or wiring != place.wiring))
     on = int(power == "on" and (place.power == "dead" or off > 0))
     return Place(power, wiring), off, on
@@ -62,7 +63,7 @@ class Gain:
 def entropy(probability: np.ndarray) -> np.ndarray:
     """Shannon entropy in bits along the last axis of probabilities that sum to 1 there."""
     kept = np.maximum(probability, 1e-300)
-    return -np.sum(kept * np.log2(kept), axis=-1)
+    return np.asarray(-np.sum(kept * np.log2(kept), axis=-1))
 
 
 @dataclass(frozen=True)
@@ -155,8 +156,8 @@ def outcomes(sight: Sight, probe: str, count: int) -> tuple[np.ndarray, np.ndarr
     """
     parts, weighed, odd = sight.components, sight.weighed, sight.odd
     if probe in parts.looks:
-        chance = answer_chance(parts, probe, weighed.mean[:, -1], weighed.variance[:, -1])
-        likely = (1 - odd * SEEN_ODD) * chance + odd * SEEN_ODD / len(chance)
+        answers = answer_chance(parts, probe, weighed.mean[:, -1], weighed.variance[:, -1])
+        likely = (1 - odd * SEEN_ODD) * answers + odd * SEEN_ODD / len(answers)
         return _normal(likely @ sight.weight, likely * sight.weight)
     k = parts.probes.index(probe)
     over = (1 - odd) * parts.over[:, k] + odd * settings().over_by_chance
@@ -189,7 +190,7 @@ def _shown(sight: Sight, k: int, finite: np.ndarray, total: float, count: int) -
     gap = x[:, None] - mean[None, :]
     density = np.exp(-0.5 * (gap * gap / spread + np.log(spread) + LOG_2PI))
     outside = sight.odd / (2 * float(stretch(1e8, 1.0)))
-    return finite[None, :] * ((1 - sight.odd) * density + outside)
+    return np.asarray(finite[None, :] * ((1 - sight.odd) * density + outside))
 
 
 def _normal(chance: np.ndarray, joint: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -131,7 +131,7 @@ def admissible(plan: Plan, session: Session, target: str) -> dict[str, tuple[str
     if any(is_open(session, name) for name in first_checks(plan)):
         return {}
     checks = checks_at_hand(plan, session)
-    found = {probe: (name,) for name in checks for probe in probes_of(plan.step(name))}
+    found: dict[str, tuple[str, ...]] = {probe: (name,) for name in checks for probe in probes_of(plan.step(name))}
     near = checks_near(plan, session)
     for probe, way in _extras(plan, session).items():
         if not near or (len(way) == 1 and may_enter(plan, way[0], session)):

@@ -205,3 +205,11 @@ def test_closing_twice_closes_nobody_elses_file(journal, tmp_path):
         journal.close()
         other.write("still open")
     assert (tmp_path / "other").read_text() == "still open"
+
+
+def test_a_closed_record_takes_no_line_and_writes_to_nobody_elses_file(journal, tmp_path):
+    journal.close()
+    with (tmp_path / "other").open("w"), pytest.raises(JournalError, match="is closed"):
+        journal.write("power", {"state": "on"})
+    assert (tmp_path / "other").read_bytes() == b""
+    assert (journal.folder / FILE).read_bytes() == b""

@@ -68,7 +68,7 @@ def phrase_problems(procedure: Procedure, name: str, book: Glossary, lacking: La
     plain, key = re.compile(rf"[{book.plain}]+( [{book.plain}]+)*"), procedure.language
     for answer_id, answer in procedure.steps[name].answers.items():
         here = ("steps", name, "answers", answer_id)
-        both = [((*here, "phrases"), answer.phrases)]
+        both: list[tuple[tuple[str, ...], list[str]]] = [((*here, "phrases"), answer.phrases)]
         both += [((*here, "again", "phrases"), answer.again.phrases)] if answer.again else []
         for where, phrases in both:
             for number, phrase in enumerate(phrases):
@@ -77,7 +77,9 @@ def phrase_problems(procedure: Procedure, name: str, book: Glossary, lacking: La
                     spelt = " ".join(plain_words(phrase, language(key)))
                     yield there, f"the phrase '{phrase}' has characters that nobody speaks.", f'Write: "{spelt}".'
                     continue
-                for word in phrase.split() if lacking else ():
+                if lacking is None:
+                    continue
+                for word in phrase.split():
                     if who := lacking(word, key):
                         yield (
                             there,

@@ -54,7 +54,9 @@ def _units(procedure: Procedure, name: str, step: Step, book: Glossary) -> Itera
             remedy,
         )
     hidden += [word for one in book.things["dial"].positions.values() for word in one.words]
-    lines = [(("steps", name, "say", number), text) for number, text in enumerate(step.say)]
+    lines: list[tuple[tuple[str | int, ...], str]] = [
+        (("steps", name, "say", number), text) for number, text in enumerate(step.say)
+    ]
     lines += [(("steps", name, "leads"), step.leads)] if step.leads else []
     for where, text in lines:
         for words in sentences(without_prompts(text, book)):
