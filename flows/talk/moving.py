@@ -156,5 +156,5 @@ def _barred(plan: Plan, session: Session) -> list[str]:
         name
         for name, step in steps.items()
         if step.check and step.next and not step.extra and name not in session.done
-        and any(plan.routes.at[name].get(thing) == {place} for thing, place in wanted)
+        and any(plan.routes.at[name].get(thing) == frozenset({place}) for thing, place in wanted)
     ]  # fmt: skip
