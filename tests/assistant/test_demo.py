@@ -36,6 +36,7 @@ def shown(tmp_path_factory):
     while True:
         # Not the whole is limited, for that is the machine's affair, but how long it says nothing.
         hung = threading.Timer(SILENCE, process.kill)
+        hung.daemon = True
         hung.start()
         line = process.stdout.readline()
         hung.cancel()

@@ -6,6 +6,7 @@ import signal
 import subprocess
 import threading
 import time
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -74,6 +75,8 @@ class Watched:
         self.process = process
         # SIGABRT makes a hung process say where it stands.
         self._alarm = threading.Timer(LIMIT, process.send_signal, (signal.SIGABRT,))
+        # The tests need not wait for it at their end.
+        self._alarm.daemon = True
         self._alarm.start()
 
     def line(self) -> str:
@@ -164,12 +167,23 @@ def sounding(room: SoundRoom) -> None:
         time.sleep(0.05)
 
 
+def until_loud(path: Path) -> None:
+    """Wait until the recording that grows at `path` holds sound; a stream is there before its first sound is."""
+    deadline = time.monotonic() + LIMIT
+    while True:
+        raw = path.read_bytes() if path.exists() else b""
+        if np.abs(np.frombuffer(raw[44 : len(raw) // 2 * 2], np.int16).astype(int)).max(initial=0) > 0.05 * 32768:
+            return
+        assert time.monotonic() < deadline, "nothing sounds"
+        time.sleep(0.02)
+
+
 def recorded(room: SoundRoom, tmp_path, sound_file, how: str) -> np.ndarray:
     path = tmp_path / "recorded.wav"
     recorder = room.record(path)
     process = room.python(PLAY, str(sound_file), how)
     if how == "stop":
-        sounding(room)
+        until_loud(path)
     out, err = process.communicate("now\n", timeout=LIMIT)
     stop_recording(recorder)
     assert "played" in out, err

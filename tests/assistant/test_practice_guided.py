@@ -149,6 +149,7 @@ def guided_process(folder: Path, trainee: Trainee, fault: str, seed: int = 5) ->
     printed = []
     # Both sides wait for each other when the trainee has nothing to say to a line.
     patience = threading.Timer(120, process.kill)
+    patience.daemon = True
     patience.start()
     for line in process.stdout:
         printed.append(line)
