@@ -164,4 +164,4 @@ def _took(began: str, ended: str) -> str:
         return ""
     if minutes < 1:
         return "under a minute"
-    return f"{minutes} minutes" if minutes < 600 else ""
+    return ("1 minute" if minutes == 1 else f"{minutes} minutes") if minutes < 600 else ""

@@ -68,29 +68,22 @@ def checks_at_hand(plan: Plan, session: Session) -> tuple[str, ...]:
     """The open readings of numbered checks that can be taken as everything stands, and judged with what was read."""
     return tuple(
         name
-        for name, step in plan.procedure.steps.items()
-        if step.check
-        and not step.extra
-        and step.ask
-        and not step.proves
-        and is_open(session, name)
-        and _judgeable(step, session)
-        and may_enter(plan, name, session)
+        for name in _open_checks(plan, session)
+        if _judgeable(plan.step(name), session) and may_enter(plan, name, session)
     )
 
 
 def checks_near(plan: Plan, session: Session) -> tuple[str, ...]:
     """The open readings of numbered checks that no trip of the power lies before, whatever has to be moved."""
-    return tuple(
+    return tuple(name for name in _open_checks(plan, session) if keeps_power(plan.routes, name, session))
+
+
+def _open_checks(plan: Plan, session: Session) -> list[str]:
+    return [
         name
         for name, step in plan.procedure.steps.items()
-        if step.check
-        and not step.extra
-        and step.ask
-        and not step.proves
-        and is_open(session, name)
-        and keeps_power(plan.routes, name, session)
-    )
+        if step.check and not step.extra and step.ask and not step.proves and is_open(session, name)
+    ]
 
 
 def _judgeable(step: Step, session: Session) -> bool:
