@@ -6,6 +6,7 @@ import copy
 import json
 import re
 from collections.abc import Callable
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -196,3 +197,12 @@ def test_a_reading_without_its_value_still_makes_a_report(find: Callable) -> Non
         del one["value"]
     assert len(taken) >= 3 and tell(events).phasor is None
     assert "Readings" in html(tell(events))
+
+
+@pytest.mark.parametrize(("seconds", "said"), [(20, "under a minute"), (61, ", 1 minute<"), (150, ", 2 minutes<")])
+def test_how_long_a_visit_took_is_said_in_good_english(find: Callable, seconds: int, said: str) -> None:
+    events = copy.deepcopy(find(lambda one: one[-1]["kind"] == "end"))
+    began = datetime.fromisoformat(events[0]["at"])
+    for one in events[1:]:
+        one["at"] = (began + timedelta(seconds=seconds)).isoformat()
+    assert said in html(tell(events)).replace("\n", "")
