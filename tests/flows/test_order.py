@@ -13,7 +13,7 @@ from flows.procedure.compile import Pick, Plan, load_plan, make_plan
 from flows.procedure.route import way_to
 from flows.procedure.schema import Go, Procedure, Step, load_procedure
 from flows.procedure.session import Session
-from flows.talk import order, taking
+from flows.talk import moving, order
 from flows.talk.order import admissible, checks_at_hand, first_checks, probes_of, suspected
 from flows.walk.rules import broken
 from flows.walk.safety import walk
@@ -285,9 +285,9 @@ def test_a_chooser_that_pays_a_trip_of_the_power_too_soon_is_found(monkeypatch):
 
 def test_a_chooser_that_asks_for_ohms_with_the_power_on_is_found(monkeypatch):
     monkeypatch.setattr(order, "checks_near", lambda plan, session: ())
-    ways = taking.first_step
+    ways = moving.first_step
     monkeypatch.setattr(
-        taking, "first_step", lambda routes, name, session: name if name == "burner" else ways(routes, name, session)
+        moving, "first_step", lambda routes, name, session: name if name == "burner" else ways(routes, name, session)
     )
     assert "ohms are asked for while power is on" in rules_of(wide())
 
@@ -372,7 +372,7 @@ def test_the_way_depends_on_where_things_stand_and_on_nothing_else(adaptive):
     for name, one in adaptive.procedure.steps.items():
         if one.end or not probes_of(one):
             continue
-        plain = taking.first_step(adaptive.routes, name, session)
+        plain = moving.first_step(adaptive.routes, name, session)
         for other in (
             replace(session, done=frozenset(), taken=(), trail=(), spoken=frozenset()),
             replace(
@@ -383,7 +383,7 @@ def test_the_way_depends_on_where_things_stand_and_on_nothing_else(adaptive):
                 mended=(("a", "b"),),
             ),
         ):
-            assert taking.first_step(adaptive.routes, name, other) == plain
+            assert moving.first_step(adaptive.routes, name, other) == plain
 
 
 def test_the_plan_says_which_order_it_goes_by(in_order, adaptive):
