@@ -9,10 +9,24 @@ board_proves_flame
 from flows.circuit.furnace import OPEN, Furnace
 from flows.circuit.network import POINTS
 from flows.circuit.nominal import nominal, spread
-from flows.circuit.probes import Probe, probe, read, read_many, table
+from flows.circuit.probes import CircuitProbe, probe, read, read_many, table
 from flows.circuit.readings import board_proves_flame, flame_current, leads_together, ohms, sense_current, volts
 
 __all__ = [
-    "OPEN", "POINTS", "Furnace", "Probe", "board_proves_flame", "flame_current", "leads_together",
-    "nominal", "ohms", "probe", "read", "read_many", "sense_current", "spread", "table", "volts",
+    "OPEN",
+    "POINTS",
+    "CircuitProbe",
+    "Furnace",
+    "board_proves_flame",
+    "flame_current",
+    "leads_together",
+    "nominal",
+    "ohms",
+    "probe",
+    "read",
+    "read_many",
+    "sense_current",
+    "spread",
+    "table",
+    "volts",
 ]  # fmt: skip

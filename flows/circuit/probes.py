@@ -28,7 +28,7 @@ TABLE = Path(__file__).with_name("probes.yaml")
 QUANTITY = {"ac_volts": "ac_volts", "ohms": "ohms", "leads": "ohms", "dc_amps": "dc_amps", "watch": None}
 
 
-class Probe(Strict):
+class CircuitProbe(Strict):
     """One reading. power "any": dead or live makes no difference. plugged: the rod wire is on the rod.
 
     as_if: what was done to the furnace before: see `prepared`.
@@ -50,7 +50,7 @@ class Probe(Strict):
         return QUANTITY[self.function]
 
     @model_validator(mode="after")
-    def _sound(self) -> Probe:
+    def _sound(self) -> CircuitProbe:
         if (self.points is None) == (self.function in ("ac_volts", "ohms")):
             raise ValueError("'points' belong to ac_volts and ohms, and only to them")
         if self.points and (unknown := [point for point in self.points if point not in POINTS]):
@@ -66,16 +66,16 @@ class ProbeTable(Strict):
     """Format 1 of probes.yaml."""
 
     format: Literal[1]
-    probes: dict[str, Probe]
+    probes: dict[str, CircuitProbe]
 
 
 @lru_cache
-def table() -> dict[str, Probe]:
+def table() -> dict[str, CircuitProbe]:
     """Every probe by key, in file order. Raises DataFileError."""
     return load_yaml(TABLE, ProbeTable).probes
 
 
-def probe(key: str) -> Probe:
+def probe(key: str) -> CircuitProbe:
     """The probe called `key`. Raises CalculationError when there is none."""
     try:
         return table()[key]
@@ -83,7 +83,7 @@ def probe(key: str) -> Probe:
         raise CalculationError(f"There is no reading called '{key}'.", f"Choose from: {', '.join(table())}.") from None
 
 
-def both_ends(one: Probe) -> tuple[str, str]:
+def both_ends(one: CircuitProbe) -> tuple[str, str]:
     """The two points of a reading of volts or ohms."""
     assert one.points is not None  # a probe of volts or ohms without them is refused when the table is read
     return one.points
@@ -109,7 +109,7 @@ def read(furnace: Furnace, key: str) -> np.ndarray:
             return readings.board_proves_flame(ready)
 
 
-def prepared(furnace: Furnace, one: Probe) -> Furnace:
+def prepared(furnace: Furnace, one: CircuitProbe) -> Furnace:
     """The furnace as the probe finds it.
 
     cleaned: the rod cleaned, its plug pulled and pushed home. wire_freed: the rod wire off the board, read on the
@@ -150,7 +150,7 @@ def read_many(furnace: Furnace, keys: Sequence[str]) -> dict[str, np.ndarray]:
     return {key: parts[0][key] if len(parts) == 1 else np.concatenate([one[key] for one in parts]) for key in chosen}
 
 
-def _read_block(furnace: Furnace, chosen: dict[str, Probe]) -> dict[str, np.ndarray]:
+def _read_block(furnace: Furnace, chosen: dict[str, CircuitProbe]) -> dict[str, np.ndarray]:
     found: dict[str, np.ndarray] = {}
     states: dict[tuple[bool, bool], list[str]] = {}
     for key, one in chosen.items():

@@ -27,9 +27,9 @@ from flows.practice.display import as_displayed
 from flows.practice.proof import live_probe, proofs, proven, tried
 
 __all__ = [
+    "FurnaceReading",
     "PracticeFurnace",
     "Reply",
-    "Taken",
     "as_displayed",
     "ask",
     "choices",
@@ -51,7 +51,7 @@ PROVES, CLEANED = "board_proves_flame", "flame_current_after_cleaning"
 
 
 @dataclass(frozen=True)
-class Taken:
+class FurnaceReading:
     """One reading taken. what: the probe's id where it is one, else "function a b". value: None for yes and no."""
 
     what: str
@@ -84,7 +84,7 @@ class PracticeFurnace:
     series: bool = False
     jack: Jack = "volts"
     proofs: frozenset[str] = frozenset()
-    taken: tuple[Taken, ...] = ()
+    taken: tuple[FurnaceReading, ...] = ()
     slips: tuple[str, ...] = ()
 
     @property
@@ -112,7 +112,7 @@ class Reply:
     """
 
     text: str
-    taken: Taken | None = None
+    taken: FurnaceReading | None = None
     slip: str | None = None
     proof: str = ""
 
@@ -297,7 +297,7 @@ def _watch(p: PracticeFurnace) -> Answered:
     # A meter left in the rod wire with a broken lead or a blown fuse breaks the wire.
     broken = p.series and bool(p.circuit.fuse_blown > 0.5 or p.circuit.lead_open > 0.5)
     proves = bool(readings.board_proves_flame(p.now)[0]) and p.wired and not broken
-    taken = Taken(PROVES, None, proves)
+    taken = FurnaceReading(PROVES, None, proves)
     return replace(p, taken=(*p.taken, taken), lit=proves), Reply(lines["stays" if proves else "goes"], taken)
 
 
@@ -315,7 +315,7 @@ def _read(
         if function == "outlet"
         else named_probe(replace(p, plugged=True) if aside else p, function, points)
     )
-    taken = Taken(name, reading)
+    taken = FurnaceReading(name, reading)
     after = tried(p.equipment, p.proofs, name, reading, p.power != "on", lines["proof_order"])
     # An outlet is no reading of this furnace.
     kept = p.taken if function == "outlet" else (*p.taken, taken)

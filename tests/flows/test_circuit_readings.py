@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from flows.circuit import OPEN, POINTS, Furnace, nominal, ohms, read, read_many, spread, table, volts
 from flows.circuit.nominal import spreads
-from flows.circuit.probes import Probe
+from flows.circuit.probes import CircuitProbe
 from flows.errors import CalculationError, FlowError
 from flows.judge.profiles import equipment, meter, names
 
@@ -311,7 +311,7 @@ def test_words_for_what_is_wrong() -> None:
 )
 def test_a_probe_that_cannot_be_is_refused(entry: dict, why: str) -> None:
     with pytest.raises(ValueError, match=why):
-        Probe.model_validate(entry)
+        CircuitProbe.model_validate(entry)
 
 
 def test_no_resistance_reading_is_taken_live() -> None:

@@ -54,7 +54,7 @@ LOOKED_AT = 10
 """Alternatives asked of Vosk; some are not sentences of the scope."""
 
 
-class Phrases(Protocol):
+class PhraseSource(Protocol):
     """Where the phrases of a scope come from; the module `grammar.emit` is one."""
 
     def phrases(self, scope: Scope) -> list[str]: ...
@@ -80,7 +80,7 @@ class VoskEngine:
         self,
         folder: Path | str,
         settings: VoskSettings | None = None,
-        phrases: Phrases = grammar.emit,
+        phrases: PhraseSource = grammar.emit,
         name: str = VOSK,
         looks: bool = False,
     ) -> None:
@@ -110,7 +110,7 @@ class VoskEngine:
         """Those of `words` that the model has neither as they are nor respelt."""
         return missing(words, self.settings.respell.get(language, {}), self._knows)
 
-    def use(self, grammars: Phrases) -> None:
+    def use(self, grammars: PhraseSource) -> None:
         """Take phrases from elsewhere from now on; an open scope is closed."""
         self._opened.clear()
         self._phrases, self._scope = grammars, CLOSED

@@ -14,8 +14,8 @@ from grammar.scope import Scope
 
 LEAST = 5e-3
 """Shares nearer to 0 or 1 than this say no more."""
-SILENCE = 0.69
-"""Seconds of an utterance before and after the speech; the median of 1,884 of tuning voices."""
+LOUDEST_DB = 30.0
+"""A level above this over the room says no more."""
 
 
 @dataclass(frozen=True)
@@ -78,8 +78,7 @@ def candidates(
         if isinstance(one.answer, Reading):
             weight *= prior(one.answer, scope, settings) ** engine.prior_power
         else:
-            # an answer in words is held against a reading that is neither expected nor odd
-            weight *= (0.02 if scope.asked else 1.0) ** engine.prior_power
+            weight *= (settings.no_reading if scope.asked else 1.0) ** engine.prior_power
         found.append(Candidate(one.answer, one.text, weight))
     total = sum(one.share for one in found)
     return sorted((Candidate(one.answer, one.text, one.share / total) for one in found), key=lambda one: -one.share)
@@ -105,7 +104,7 @@ def evidence(heard: Heard, said: Said, best: Candidate, scope: Scope, settings: 
     fit = sum(confidence for _, confidence in heard.alternatives) or heard.confidence
     count = max(1, len(best.text.split()))
     least = min((word.confidence for word in heard.words), default=heard.confidence)
-    level = 1.0 if heard.level_db is None else min(max(heard.level_db, 0.0), 30.0) / 10
+    level = 1.0 if heard.level_db is None else min(max(heard.level_db, 0.0), LOUDEST_DB) / 10
     agree = silent = second = 0.0
     if heard.second is not None:
         theirs = shares(heard.second, said)
@@ -124,7 +123,7 @@ def evidence(heard: Heard, said: Said, best: Candidate, scope: Scope, settings: 
         least_word=_logit(least),
         level=level,
         length=math.log(count),
-        pace=max(0.0, heard.seconds - SILENCE) / count,
+        pace=max(0.0, heard.seconds - settings.silence) / count,
         option=float(isinstance(best.answer, Choice)),
         command=float(isinstance(best.answer, Command)),
         expected=expected,

@@ -62,6 +62,8 @@ class HearingSettings(Strict):
     """anything: share of displays that no expected value explains. moving: prior of a range or over-limit display.
 
     said_whole: how often a reading is spoken without the decimals that the display has. said_partly: with some of them.
+    no_reading: prior of an answer in words where a reading is asked for, as of one that is neither expected nor odd.
+    silence: seconds of an utterance before and after the speech; the median of 1,884 of tuning voices.
     """
 
     version: int = Field(ge=1, le=1)
@@ -69,6 +71,8 @@ class HearingSettings(Strict):
     moving: float = Field(gt=0, le=1)
     said_whole: float = Field(gt=0, lt=0.5)
     said_partly: float = Field(gt=0, lt=0.5)
+    no_reading: float = Field(gt=0, le=1)
+    silence: float = Field(ge=0)
     engines: dict[str, EngineSettings]
 
 
