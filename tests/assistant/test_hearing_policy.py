@@ -31,6 +31,8 @@ SETTINGS = HearingSettings(
     moving=0.002,
     said_whole=0.4,
     said_partly=0.05,
+    no_reading=0.02,
+    silence=0.69,
     engines={
         "test": EngineSettings(
             share_power=1,
