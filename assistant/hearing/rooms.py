@@ -71,7 +71,7 @@ def active(speech: np.ndarray, under_peak_db: float = 30.0) -> np.ndarray:
     padded = np.zeros(count * frame)
     padded[: len(speech)] = speech
     power = np.mean(padded.reshape(count, frame) ** 2, axis=1)
-    keep = power > max(power.max() * 10 ** (-under_peak_db / 10), 1e-9)
+    keep = power > max(float(np.max(power)) * 10 ** (-under_peak_db / 10), 1e-9)
     return np.repeat(keep, frame)[: len(speech)]
 
 
