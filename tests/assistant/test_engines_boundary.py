@@ -54,7 +54,7 @@ SOUND_ERRORS = [
 
 
 class FakeSound:
-    """A sound library with one device each, whose parts can be made to fail."""
+    """A sound library whose parts can be made to fail. names: of its devices, each for hearing and speaking."""
 
     PortAudioError, CallbackStop, CallbackAbort = (
         sounddevice.PortAudioError,
@@ -68,7 +68,9 @@ class FakeSound:
         error: Exception | None = None,
         rates: tuple[int, ...] = (16_000,),
         own_rate: int = 48_000,
+        names: tuple[str, ...] = ("desk",),
     ) -> None:
+        self.names = names
         self.fail_at, self.error, self.rates, self.own_rate = fail_at, error, rates, own_rate
         self.default = types.SimpleNamespace(device=[0, 0])
         self.opened: list[FakeStream] = []
@@ -77,11 +79,12 @@ class FakeSound:
         self.perhaps("query")
         return [
             {
-                "name": "desk",
+                "name": name,
                 "default_samplerate": float(self.own_rate),
                 "max_input_channels": 1,
                 "max_output_channels": 2,
             }
+            for name in self.names
         ]
 
     def InputStream(self, **how) -> FakeStream:

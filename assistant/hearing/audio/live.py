@@ -13,7 +13,7 @@ import numpy as np
 from assistant.errors import AudioError
 from assistant.hearing.audio.files import at_rate
 from assistant.hearing.audio.gate import Gate
-from assistant.hearing.audio.portaudio import again, find, gone, library, mapped, rates
+from assistant.hearing.audio.portaudio import Chosen, again, find, gone, library, mapped, rates
 from assistant.hearing.audio.rate import SAMPLE_RATE
 from assistant.hearing.audio.resample import StreamResampler
 
@@ -30,7 +30,7 @@ OPENING = 10.0
 
 
 class Microphone:
-    """int16 chunks at 16 kHz from the default input, or from the one named `device`.
+    """int16 chunks at 16 kHz from the default input, or from the one that `device` names (see `portaudio.named`).
 
     gate: chunks that come while it is shut are thrown away. clock: seconds that only grow.
     """
@@ -43,7 +43,7 @@ class Microphone:
         sounddevice: Any = None,
     ) -> None:
         self.gate = gate or Gate(clock=clock)
-        self._device = device
+        self._chosen = Chosen("input", device)
         self._clock = clock
         self._sounddevice = sounddevice
         self._chunks: queue.Queue[np.ndarray] = queue.Queue()
@@ -58,9 +58,7 @@ class Microphone:
         self._chunks = queue.Queue()
         self._over = False
         self._last = self._clock()
-        self._stream = _within(
-            OPENING, "microphone", lambda: _first(rates("input", self._device, self._sounddevice), self._started)
-        )
+        self._stream = _within(OPENING, "microphone", self._looked_for)
 
     def chunks(self) -> Iterator[np.ndarray]:
         """Chunks as they come, without end. Raises DeviceLost when the device is gone.
@@ -98,13 +96,18 @@ class Microphone:
         stream, self._stream = self._stream, None
         _closed(stream)
 
-    def _started(self, rate: int) -> Any:
+    def _looked_for(self) -> Any:
+        device = self._chosen.look(self._sounddevice)
+        place = None if device is None or self._chosen.is_default else device.place
+        return _first(rates(device), lambda rate: self._started(place, rate))
+
+    def _started(self, place: int | None, rate: int) -> Any:
         self._resampler = StreamResampler(rate)
         with mapped(self._sounddevice, "microphone"):
             stream = self._sounddevice.InputStream(
                 samplerate=rate,
                 blocksize=round(BLOCK * rate),
-                device=self._device,
+                device=place,
                 channels=1,
                 dtype="int16",
                 callback=self._take,
@@ -125,7 +128,7 @@ class Microphone:
 
 
 class Loudspeaker:
-    """Plays int16 at 16 kHz on the default output, or on the one named `device`. A `Sink` for the voice."""
+    """Plays int16 at 16 kHz on the default output, or on the one that `device` names. A `Sink` for the voice."""
 
     def __init__(
         self,
@@ -135,7 +138,7 @@ class Loudspeaker:
         sounddevice: Any = None,
     ) -> None:
         self.gate = gate or Gate(clock=clock)
-        self._device = device
+        self._chosen = Chosen("output", device)
         self._clock = clock
         self._sounddevice = sounddevice
         self._stop = threading.Event()
@@ -151,6 +154,11 @@ class Loudspeaker:
         with self.gate.speaking():
             self._play(sound)
 
+    def look(self) -> None:
+        """Find the device without playing. Raises AudioError when it was named and is not there, MissingLibrary."""
+        self._sounddevice = self._sounddevice or library()
+        self._chosen.look(self._sounddevice)
+
     def stop(self) -> None:
         """Fall silent at once; from any thread."""
         self._stop.set()
@@ -160,16 +168,19 @@ class Loudspeaker:
         sounddevice = self._sounddevice or library()
         try:
             again(sounddevice)
-            return bool(find("output", sounddevice))
+            if self._chosen.is_default:
+                return bool(find("output", sounddevice))
+            self._chosen.look(sounddevice)
         except AudioError:
             return False
+        return True
 
     def _play(self, sound: np.ndarray) -> None:
         playing = _Playing(sound, self._clock)
         stream = _within(
             OPENING,
             "loudspeaker",
-            lambda: _first(rates("output", self._device, self._sounddevice), lambda rate: self._started(playing, rate)),
+            lambda: self._looked_for(playing),
         )
         self._worked = True
         try:
@@ -184,13 +195,23 @@ class Loudspeaker:
         finally:
             _closed(stream)
 
-    def _started(self, playing: _Playing, rate: int) -> Any:
+    def _looked_for(self, playing: _Playing) -> Any:
+        try:
+            device = self._chosen.look(self._sounddevice)
+        except AudioError as error:
+            if self._worked:
+                raise gone("loudspeaker") from error
+            raise
+        place = None if device is None or self._chosen.is_default else device.place
+        return _first(rates(device), lambda rate: self._started(playing, place, rate))
+
+    def _started(self, playing: _Playing, place: int | None, rate: int) -> Any:
         playing.load(rate)
         with mapped(self._sounddevice, "loudspeaker", lost=self._worked):
             stream = self._sounddevice.OutputStream(
                 samplerate=rate,
                 blocksize=round(BLOCK * rate),
-                device=self._device,
+                device=place,
                 channels=1,
                 dtype="int16",
                 callback=playing.give,
