@@ -143,7 +143,7 @@ def assemble(
         from assistant.hearing.audio.gate import Gate
 
         gate = Gate(sound.push_to_talk)
-    speaker = None
+    speaker = sink = None
     if sound.aloud:
         from assistant.speaking.voice import EspeakVoice
         from assistant.visit.mouth import Taped, VoiceMouth
@@ -151,7 +151,6 @@ def assemble(
         voice = EspeakVoice(language)
         stack.callback(voice.close)
         voice_name = voice.name
-        sink = None
         if live or sound.typed:
             from assistant.hearing.audio.live import Loudspeaker
 
@@ -195,6 +194,8 @@ def assemble(
     microphone = Microphone(gate, sound.microphone)
     microphone.open()
     stack.callback(microphone.close)
+    if sink is not None:
+        sink.again = microphone.reopen
     if sound.push_to_talk or sys.stdin.isatty():
         from assistant.hearing.audio.keys import Keys
 

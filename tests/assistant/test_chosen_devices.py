@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from contextlib import ExitStack
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +16,7 @@ from assistant.errors import AudioError, DeviceLost
 from assistant.hearing.audio import live
 from assistant.hearing.audio.live import Loudspeaker, Microphone
 from assistant.hearing.audio.portaudio import find, named
+from assistant.visit.assemble import Sound, assemble
 from tests.assistant.test_audio_room_check import Silent, noise, of, plugins
 from tests.assistant.test_engines_boundary import Clock, FakeSound
 
@@ -84,6 +86,45 @@ def test_a_lost_loudspeaker_is_looked_for_by_its_name():
     assert loudspeaker.reopen() is True
     played(loudspeaker)
     assert [stream.how["device"] for stream in sound.opened] == [1, 2]
+
+
+def test_a_named_loudspeaker_that_comes_back_speaks_again_and_the_microphone_stays():
+    sound = FakeSound(names=NAMES)
+    microphone = Microphone(device="built-in", clock=Clock(), sounddevice=sound)
+    microphone.open()
+    loudspeaker = Loudspeaker(device="headset", clock=Clock(), sounddevice=sound)
+    loudspeaker.again = microphone.reopen
+    played(loudspeaker)
+    sound.fail_at, sound.error = "open", sound.PortAudioError("gone")
+    with pytest.raises(DeviceLost):
+        loudspeaker.play(np.zeros(1000, np.int16))
+    sound.fail_at = ""
+    sound.plugged = ("default", "built-in", "Headset: USB (hw:4,0)")
+    played(loudspeaker)
+    assert [stream.how["device"] for stream in sound.opened] == [0, 1, 1, 2]
+    sound.opened[2].bring(np.ones(480, np.int16))
+    assert len(next(microphone.chunks())) == 480
+    played(loudspeaker)
+    assert len(sound.opened) == 5, "what is not lost is not looked for anew"
+
+
+def test_a_visit_that_lost_its_named_loudspeaker_keeps_its_microphone(monkeypatch):
+    sound = FakeSound(names=NAMES)
+    monkeypatch.setattr(live, "library", lambda: sound)
+    monkeypatch.setattr(live, "PATIENCE", 0.2)
+    with ExitStack() as stack:
+        wanted = Sound(spoken=True, engine="pocketsphinx", microphone="built-in", loudspeaker="headset")
+        _, mouth, _ = assemble(stack, wanted, "en", frozenset())
+        for plugged in (("built-in",), ("default", "built-in", "Headset: USB (hw:4,0)")):
+            mouth.say("Ready")
+            with pytest.raises(DeviceLost):  # the invented device never takes a sound
+                mouth.speak()
+            sound.plugged = plugged
+        mouth.say("Ready")
+        with pytest.raises(DeviceLost):
+            mouth.speak()
+    # microphone, loudspeaker; microphone alone; microphone and loudspeaker where they are now
+    assert [stream.how["device"] for stream in sound.opened] == [0, 1, 0, 1, 2]
 
 
 def test_of_two_of_one_name_the_number_chooses_and_stays():

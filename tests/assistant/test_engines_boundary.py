@@ -54,7 +54,12 @@ SOUND_ERRORS = [
 
 
 class FakeSound:
-    """A sound library whose parts can be made to fail. names: of its devices, each for hearing and speaking."""
+    """A sound library whose parts can be made to fail. names: of its devices, each for hearing and speaking.
+
+    plugged: what it finds when it looks anew; None for the same.
+    """
+
+    plugged: tuple[str, ...] | None = None
 
     PortAudioError, CallbackStop, CallbackAbort = (
         sounddevice.PortAudioError,
@@ -107,7 +112,7 @@ class FakeSound:
         self.perhaps("again")
 
     def _initialize(self) -> None:
-        pass
+        self.names = self.names if self.plugged is None else self.plugged
 
 
 class FakeStream:
