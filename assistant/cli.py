@@ -21,6 +21,7 @@ COMMANDS = {
         "check",
         "Find microphone, loudspeaker, engine and voice; say what is missing.",
     ),
+    "settings": ("assistant.commands.settings", "settings", "Keep your name, meter, devices and the like."),
     "voice": ("assistant.commands.voice", "voice", "Teach it your voice in a minute."),
     "model": ("assistant.commands.model", "model", "List, fetch and remove recogniser models."),
     "practice": ("assistant.commands.practice", "practice", "Find the hidden fault of a simulated furnace."),
@@ -30,6 +31,9 @@ COMMANDS = {
     "desk": ("assistant.desk.commands", "desk", "Show visits on a local page."),
 }
 """Command -> module, name in it, one line of help (so that the list needs no loading)."""
+
+TAKES_SETTINGS = ("run", "practice", "voice", "check")
+"""Commands whose options may stand in the user's settings."""
 
 
 class _OnDemand(click.Group):
@@ -56,11 +60,16 @@ def version() -> str:
 
 @click.group(cls=_OnDemand, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(version(), "--version", prog_name="twohands")
-def cli() -> None:
+@click.pass_context
+def cli(context: click.Context) -> None:
     """Talks a heating technician through proving a gas furnace's flame-sensing circuit, hands free.
 
     It does not replace training, the maker's instructions, local codes or licensed practice.
     """
+    if (command := context.invoked_subcommand) in TAKES_SETTINGS:
+        from assistant.settings import defaults
+
+        context.default_map = {command: defaults(command)}
 
 
 def _terminated(number: int, frame: FrameType | None) -> None:

@@ -12,7 +12,8 @@ TwohandsError
     │   ├── DiskFull
     │   ├── NewerJournal    written by a later version
     │   └── InUse           another process is writing it
-    └── ModelError          finding, fetching or unpacking a recogniser model
+    ├── ModelError          finding, fetching or unpacking a recogniser model
+    └── SettingsError       a setting that cannot be, or cannot be written
 """
 
 from __future__ import annotations
@@ -66,3 +67,7 @@ class InUse(JournalError):
 
 class ModelError(AssistantError):
     """A recogniser model could not be found, fetched or unpacked."""
+
+
+class SettingsError(AssistantError):
+    """A setting cannot have that value, or cannot be written."""

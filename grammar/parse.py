@@ -26,8 +26,8 @@ def understand(heard: Heard, scope: Scope) -> Answer:
     "no gas smell" counts too, since a false alarm costs a question and a missed one a house.
     """
     lang = language(scope.language)
-    words = plain_words(heard.text, lang)
     typed = heard.engine == "typed"
+    words = plain_words(heard.text, lang, typed)
     told = _in_words(words, scope, lang, typed)
     if told is not None:
         return told

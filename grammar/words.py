@@ -34,11 +34,30 @@ def units_after_digits(text: str, lang: Language) -> str:
     return text
 
 
+def typed_commas(text: str, lang: Language) -> str:
+    """Of typed text: a comma that can only be a decimal point as one ("24,6" is 24.6).
+
+    That is one comma with 1 to 3 digits after it, no point in the number, and no other number beside it ("2,5 3").
+    What could be thousands as well ("1,200"), and a comma that is set apart or begins a number ("24, 6", ",6"), gets
+    an unknown word, so that it is asked again and never read as ten times as much.
+    """
+
+    def point(hit: re.Match[str]) -> str:
+        if re.search(r"[0-9]\W*$", text[: hit.start()]):
+            return hit[0]
+        if len(hit["part"]) == 3 and len(hit["whole"]) <= 3:
+            return f"{hit['whole']} {UNKNOWN} {hit['part']}"
+        return f"{hit['whole']}{lang.numbers.decimal_mark}{hit['part']}"
+
+    text = re.sub(r"(?<=[0-9])(?:\s+,|,(?=\s))[\s,]*(?=[0-9])|(?<!\w),(?=[0-9])", f" {UNKNOWN} ", text)
+    return re.sub(r"(?<![0-9.,])(?P<whole>[0-9]+),(?P<part>[0-9]{1,3})(?!\W*[0-9])", point, text)
+
+
 def digits_to_words(text: str, lang: Language) -> str:
     """Written numbers as words, digit by digit; a minus only where no word or digit stands before it.
 
     What could be two numbers or another country's decimal mark ("1,2", "2-3", "12 5") gets an
-    unknown word between, so that it is asked again and never run together.
+    unknown word between, so that it is asked again and never run together. Typed commas are looked at before.
     """
     group, mark = re.escape(lang.numbers.group_mark), re.escape(lang.numbers.decimal_mark)
     text = re.sub(rf"(?<=[0-9]){group}(?=[0-9][0-9][0-9](?![0-9]))", "", text)
@@ -82,8 +101,10 @@ STEPS: tuple[Callable[[str, Language], str], ...] = (
 )
 
 
-def plain_words(text: str, lang: Language) -> tuple[str, ...]:
-    """The words of `text` after all steps; none for silence."""
+def plain_words(text: str, lang: Language, typed: bool = False) -> tuple[str, ...]:
+    """The words of `text` after all steps; none for silence. typed: whether it came from a keyboard."""
     for step in STEPS:
+        if typed and step is digits_to_words:
+            text = typed_commas(text, lang)
         text = step(text, lang)
     return tuple(text.split())

@@ -1,8 +1,13 @@
-"""The longest files first, so that no worker sits over one of them at the end while the others are done."""
+"""The longest files first, so that no worker sits over one of them at the end while the others are done; and nobody's
+own settings are read."""
 
 from __future__ import annotations
 
+import os
+
 import pytest
+
+os.environ["TWOHANDS_SETTINGS"] = os.devnull + "/settings.yaml"
 
 LONGEST = (
     "assistant/test_demo.py",

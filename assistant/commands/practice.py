@@ -72,6 +72,8 @@ def practice(
     audio_out: Path | None,
     engine: str,
     push_to_talk: bool,
+    microphone: str,
+    loudspeaker: str,
     record: Path | None,
     shown: str | None,
 ) -> int:
@@ -88,7 +90,9 @@ def practice(
 
     drawn = seed if seed is not None else secrets.randbelow(1_000_000)
     exercise = Exercise.make(trainee, level, fault, drawn, equipment, meter, typed, wait=pause_before_retry)
-    sound = Sound(rate, typed, spoken, audio_in, audio_out, engine, push_to_talk)
+    sound = Sound(
+        rate, typed, spoken, audio_in, audio_out, engine, push_to_talk, microphone=microphone, loudspeaker=loudspeaker
+    )
     with ExitStack() as stack:
         ears, mouth, about = assemble(stack, sound, exercise.language, exercise.words(), exercise.grammars)
         click.echo(f"Practice furnace, level {level}, seed {drawn}. All of it is invented.")

@@ -12,7 +12,7 @@ from pydantic import Field
 
 from assistant.errors import AssistantError, AudioError, MissingLibrary
 from assistant.hearing.audio.live import Microphone
-from assistant.hearing.audio.portaudio import INSTALL_ALSA_PULSE, Device, find, library
+from assistant.hearing.audio.portaudio import INSTALL_ALSA_PULSE, find, library, listed, named
 from assistant.hearing.audio.rate import SAMPLE_RATE
 from assistant.hearing.engines.choose import plan
 from assistant.speaking.voice import EspeakVoice, Voice
@@ -29,12 +29,14 @@ class Finding:
 
     what: "microphone", "loudspeaker", "room", "engine" or "voice". sentence: plain.
     todo: what to do, such as the exact command that installs it; "" when nothing.
+    devices: number and name of each one of its kind.
     """
 
     what: str
     good: bool
     sentence: str
     todo: str = ""
+    devices: tuple[str, ...] = ()
 
     @property
     def text(self) -> str:
@@ -66,14 +68,21 @@ def check(
     voice: Callable[[], Voice] = EspeakVoice,
     models: Path | None = None,
     plugins: Path = Path("/usr/lib"),
+    microphone: str = "",
+    loudspeaker: str = "",
 ) -> list[Finding]:
     """Everything that `twohands check` says, in order.
 
     record: gives so many seconds of the room, int16 at 16 kHz; the live microphone by
-    default. sounddevice, voice, models, plugins: where to look, for tests.
+    default. sounddevice, voice, models, plugins: where to look, for tests. microphone, loudspeaker: names
+    of devices, "" for the default ones.
     """
     data = load_yaml(SETTINGS, RoomSettings)
-    return [*_sound(data, record, sounddevice, plugins), _engine(models), _voice(voice)]
+    return [
+        *_sound(data, record, sounddevice, plugins, {"input": microphone, "output": loudspeaker}),
+        _engine(models),
+        _voice(voice),
+    ]
 
 
 def judge_room(sound: np.ndarray, data: RoomSettings | None = None) -> Finding:
@@ -102,7 +111,11 @@ def dbfs(sound: np.ndarray) -> float:
 
 
 def _sound(
-    data: RoomSettings, record: Callable[[float], np.ndarray] | None, sounddevice: Any, plugins: Path
+    data: RoomSettings,
+    record: Callable[[float], np.ndarray] | None,
+    sounddevice: Any,
+    plugins: Path,
+    wanted: dict[str, str],
 ) -> list[Finding]:
     try:
         sounddevice = sounddevice or library()
@@ -111,33 +124,37 @@ def _sound(
             Finding("microphone", False, error.problem, error.remedy),
             Finding("loudspeaker", False, error.problem, error.remedy),
         ]
-    microphone, usable = _device("input", "microphone", sounddevice, plugins)
-    loudspeaker, _ = _device("output", "loudspeaker", sounddevice, plugins)
-    if not usable and record is None:
+    microphone = _device("input", "microphone", sounddevice, plugins, wanted["input"])
+    loudspeaker = _device("output", "loudspeaker", sounddevice, plugins, wanted["output"])
+    if not microphone.good and record is None:
         return [microphone, loudspeaker]
     try:
-        room = judge_room((record or _from_microphone(sounddevice))(data.seconds), data)
+        room = judge_room((record or _from_microphone(sounddevice, wanted["input"]))(data.seconds), data)
     except AudioError as error:
         room = Finding("room", False, error.problem, error.remedy)
     return [microphone, loudspeaker, room]
 
 
-def _device(kind: str, what: str, sounddevice: Any, plugins: Path) -> tuple[Finding, list[Device]]:
+def _device(kind: str, what: str, sounddevice: Any, plugins: Path, wanted: str) -> Finding:
     todo = "Plug one in, or choose one in the sound settings."
     if not any(plugins.glob(PULSE_PLUGIN)):
         todo = f"Plug one in; on a desktop with PulseAudio or PipeWire also run: {INSTALL_ALSA_PULSE}"
     try:
         found = find(kind, sounddevice)
     except AudioError as error:
-        return Finding(what, False, error.problem, todo), []
+        return Finding(what, False, error.problem, todo)
     if not found:
-        return Finding(what, False, f"No {what} is found.", todo), []
-    return Finding(what, True, f"The {what} is '{found[0].name}'."), found
+        return Finding(what, False, f"No {what} is found.", todo)
+    try:
+        device = named(kind, wanted, sounddevice) if wanted else found[0]
+    except AudioError as error:
+        return Finding(what, False, error.problem, error.remedy)
+    return Finding(what, True, f"The {what} is '{device.name}'.", devices=tuple(listed(found)))
 
 
-def _from_microphone(sounddevice: Any) -> Callable[[float], np.ndarray]:
+def _from_microphone(sounddevice: Any, name: str) -> Callable[[float], np.ndarray]:
     def record(seconds: float) -> np.ndarray:
-        microphone = Microphone(sounddevice=sounddevice)
+        microphone = Microphone(device=name, sounddevice=sounddevice)
         microphone.open()
         try:
             got: list[np.ndarray] = []

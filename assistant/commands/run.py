@@ -108,6 +108,8 @@ def run(
     audio_out: Path | None,
     engine: str,
     push_to_talk: bool,
+    microphone: str,
+    loudspeaker: str,
     in_order: bool,
     attention: bool,
     visits: Path | None,
@@ -150,7 +152,18 @@ def run(
                 "file" if in_order else "adaptive",
             )
         warm(plan)
-        sound = Sound(rate, typed, spoken, audio_in, audio_out, engine, push_to_talk, attention)
+        sound = Sound(
+            rate,
+            typed,
+            spoken,
+            audio_in,
+            audio_out,
+            engine,
+            push_to_talk,
+            attention,
+            microphone=microphone,
+            loudspeaker=loudspeaker,
+        )
         ears, mouth, used = assemble(
             stack, sound, plan.language, words_of(plan), acoustic=_learnt(my_voice) if my_voice else None
         )

@@ -11,7 +11,7 @@ import numpy as np
 
 from assistant.hearing.adapt import own_voice
 from assistant.hearing.weigh.policy import weigh
-from assistant.visit.assemble import Sound, assemble
+from assistant.visit.assemble import Sound, assemble, choosing_devices
 from assistant.visit.loop import Ears, Mouth
 from flows.procedure.wording import spoken_lines
 from grammar.answers import Command
@@ -35,7 +35,10 @@ BRIEF = 0.5
 )
 @click.option("--no-voice", is_flag=True, help="Print the sentences only.")
 @click.option("--seed", default=1, show_default=True, help="For the noises that your sentences are mixed with.")
-def voice(name: str | None, remove: bool, audio_in: Path | None, no_voice: bool, seed: int) -> int:
+@choosing_devices
+def voice(
+    name: str | None, remove: bool, audio_in: Path | None, no_voice: bool, seed: int, microphone: str, loudspeaker: str
+) -> int:
     """Teach it the voice NAME: read some sentences aloud, about a minute, in a quiet place.
 
     Then: twohands run --my-voice NAME. Without NAME, the voices that it knows.
@@ -56,7 +59,13 @@ def voice(name: str | None, remove: bool, audio_in: Path | None, no_voice: bool,
         click.echo(f"The voice '{name}' is forgotten.")
         return 0
     with ExitStack() as stack:
-        sound = Sound(spoken=not no_voice and audio_in is None, audio_in=audio_in, engine="pocketsphinx")
+        sound = Sound(
+            spoken=not no_voice and audio_in is None,
+            audio_in=audio_in,
+            engine="pocketsphinx",
+            microphone=microphone,
+            loudspeaker=loudspeaker,
+        )
         ears, mouth, _ = assemble(stack, sound, LANGUAGE, frozenset())
         said = _read_aloud(ears, mouth)
     if said is None:

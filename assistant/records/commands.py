@@ -186,9 +186,9 @@ def show(url: str | None, visit: str, as_json: bool) -> None:
 def rates(url: str | None, to: Path | None) -> None:
     """How often each fault was found in your own visits; written to the file TO for `twohands run --rates`."""
     with opened(url) as store:
-        from assistant.records.rates import found
+        from assistant.records.rates import learnt as learnt_from
 
-        seen = found(store)
+        seen = learnt_from(store)
     from flows.faults import catalog, rates
 
     text = rates.written(seen.counts, seen.visits)

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
+from itertools import zip_longest
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 
 from assistant.records.across import BOARD_DAYS, DAY
+from assistant.records.errors import StoreError
 from assistant.records.store import Store
 from assistant.records.tables import visits
 from flows.faults import catalog
@@ -39,7 +41,7 @@ def found(store: Store) -> Found:
     shipped = catalog.shipped_prior()
     counts: Counter[str] = Counter()
     gainsaid = unknown = 0
-    for one, after in zip(rows, [*rows[1:], None], strict=True):
+    for one, after in zip_longest(rows, rows[1:]):
         fault = catalog.among(one.found or catalog.HEALTHY, shipped)
         if fault is None:
             unknown += 1
@@ -48,6 +50,40 @@ def found(store: Store) -> Found:
         else:
             counts[fault] += 1
     return Found(dict(counts), len(rows), gainsaid, unknown)
+
+
+def learnt(store: Store) -> Found:
+    """As `found`, where there is something to learn from. Raises StoreError with the remedy where there is nothing."""
+    seen = found(store)
+    if not seen.counts:
+        raise StoreError(*_nothing(store, seen))
+    return seen
+
+
+def _nothing(store: Store, seen: Found) -> tuple[str, str]:
+    """Why no visit counts, and what to do about it."""
+    if seen.visits:
+        return (
+            f"No visit counts: of {seen.visits} concluded, {seen.gainsaid} are left out because the next visit there"
+            f" found another fault, and {seen.unknown} because their fault is not in the list.",
+            "Import more of your own visits: twohands records import FOLDER",
+        )
+    with store.reading() as connection:
+        rows = connection.execute(select(visits.c.invented, func.count()).group_by(visits.c.invented)).all()
+    invented = sum(count for is_invented, count in rows if is_invented)
+    real = sum(count for is_invented, count in rows if not is_invented)
+    if real:
+        return (
+            f"No visit of the {real} real ones here found a fault of the flame-sensing circuit or was done to its end"
+            " with all good, and rates are learnt from such visits alone.",
+            "Import more of your own visits: twohands records import FOLDER",
+        )
+    if invented:
+        return (
+            f"Only invented visits are here ({invented}), and rates are learnt from real ones alone.",
+            "Import your own: twohands records import FOLDER",
+        )
+    return "No visits are here to learn rates from.", "Import your own first: twohands records import FOLDER"
 
 
 def _gainsays(one: Any, after: Any) -> bool:

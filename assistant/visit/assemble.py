@@ -35,6 +35,7 @@ class Sound:
 
     spoken: speak aloud; None for the default, which is off when typing.
     audio_in, audio_out: sound files in place of the microphone, and for the conversation.
+    microphone, loudspeaker: name, part of a name or number of a device; "" for the default one.
     """
 
     rate: str = "normal"
@@ -45,6 +46,8 @@ class Sound:
     engine: str = "auto"
     push_to_talk: bool = False
     attention: bool = False
+    microphone: str = ""
+    loudspeaker: str = ""
 
     @property
     def aloud(self) -> bool:
@@ -58,6 +61,23 @@ engine_option = click.option(
     show_default=True,
     help="The recogniser; pair: Vosk and PocketSphinx together.",
 )
+
+
+device_options = (
+    click.option(
+        "--microphone", default="", metavar="NAME", help="Hear with this one: part of its name in `twohands check`."
+    ),
+    click.option(
+        "--loudspeaker", default="", metavar="NAME", help="Speak with this one: part of its name in `twohands check`."
+    ),
+)
+
+
+def choosing_devices(command: Callable) -> Callable:
+    """The click options that name the microphone and the loudspeaker."""
+    for option in reversed(device_options):
+        command = option(command)
+    return command
 
 
 def sound_options(command: Callable) -> Callable:
@@ -88,6 +108,7 @@ def sound_options(command: Callable) -> Callable:
             is_flag=True,
             help="Listen only after a key, a headset button or a foot switch that acts as a key.",
         ),
+        *device_options,
     ]
     for option in reversed(options):
         command = option(command)
@@ -122,7 +143,7 @@ def assemble(
         from assistant.hearing.audio.gate import Gate
 
         gate = Gate(sound.push_to_talk)
-    speaker = None
+    speaker = sink = None
     if sound.aloud:
         from assistant.speaking.voice import EspeakVoice
         from assistant.visit.mouth import Taped, VoiceMouth
@@ -130,11 +151,13 @@ def assemble(
         voice = EspeakVoice(language)
         stack.callback(voice.close)
         voice_name = voice.name
-        sink = None
         if live or sound.typed:
             from assistant.hearing.audio.live import Loudspeaker
 
-            sink = Loudspeaker(gate)
+            sink = Loudspeaker(gate, sound.loudspeaker)
+            if sound.loudspeaker:
+                # A name that means nothing is told before the visit begins.
+                sink.look()
         # Without a sink the sentences only go to the conversation file.
         spoken = VoiceMouth(voice, Taped(tape or Conversation(), sink), sound.rate)
         mouth, speaker = spoken, spoken.speaker
@@ -168,9 +191,11 @@ def assemble(
         return StreamEars(ears, lambda: _noted(pieces, tape)), mouth, about
     from assistant.hearing.audio.live import Microphone
 
-    microphone = Microphone(gate)
+    microphone = Microphone(gate, sound.microphone)
     microphone.open()
     stack.callback(microphone.close)
+    if sink is not None:
+        sink.again = microphone.reopen
     if sound.push_to_talk or sys.stdin.isatty():
         from assistant.hearing.audio.keys import Keys
 

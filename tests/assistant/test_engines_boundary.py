@@ -54,7 +54,12 @@ SOUND_ERRORS = [
 
 
 class FakeSound:
-    """A sound library with one device each, whose parts can be made to fail."""
+    """A sound library whose parts can be made to fail. names: of its devices, each for hearing and speaking.
+
+    plugged: what it finds when it looks anew; None for the same.
+    """
+
+    plugged: tuple[str, ...] | None = None
 
     PortAudioError, CallbackStop, CallbackAbort = (
         sounddevice.PortAudioError,
@@ -68,7 +73,9 @@ class FakeSound:
         error: Exception | None = None,
         rates: tuple[int, ...] = (16_000,),
         own_rate: int = 48_000,
+        names: tuple[str, ...] = ("desk",),
     ) -> None:
+        self.names = names
         self.fail_at, self.error, self.rates, self.own_rate = fail_at, error, rates, own_rate
         self.default = types.SimpleNamespace(device=[0, 0])
         self.opened: list[FakeStream] = []
@@ -77,11 +84,12 @@ class FakeSound:
         self.perhaps("query")
         return [
             {
-                "name": "desk",
+                "name": name,
                 "default_samplerate": float(self.own_rate),
                 "max_input_channels": 1,
                 "max_output_channels": 2,
             }
+            for name in self.names
         ]
 
     def InputStream(self, **how) -> FakeStream:
@@ -104,7 +112,7 @@ class FakeSound:
         self.perhaps("again")
 
     def _initialize(self) -> None:
-        pass
+        self.names = self.names if self.plugged is None else self.plugged
 
 
 class FakeStream:

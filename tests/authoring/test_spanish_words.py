@@ -107,6 +107,9 @@ def test_a_number_before_its_unit_loses_its_o():
     ("text", "value"),
     [
         ("121.3", 121.3),
+        ("92,6", 92.6),
+        ("92,6 voltios", 92.6),
+        ("marca 92,6", 92.6),
         ("120 voltios", 120),
         ("120vac", 120),
         ("noventa y dos voltios de alterna", 92),
@@ -130,7 +133,7 @@ def test_a_moving_display_and_a_correction():
 def test_what_the_meter_cannot_show_is_refused_with_the_reason():
     assert heard("novecientos").reason == "out_of_range"
     assert heard("ciento veinte ohmios").reason == "wrong_unit"
-    assert isinstance(heard("92,6"), Unclear), "the comma of other countries is asked again, never taken for thousands"
+    assert isinstance(heard("1,200"), Unclear), "what could be thousands is asked again"
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,7 @@
 
 import math
 import random
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -64,7 +65,29 @@ TYPED = [
     ("One Twenty-One", 121.0),
     ("500 mV", 0.5),
     ("  28  ", 28.0),
-    ("1,2", None),
+    ("1,2", 1.2),
+    ("24,6", 24.6),
+    ("24,6.", 24.6),
+    ("24,6 V", 24.6),
+    ("24,6vac", 24.6),
+    ("it is 24,6 volts", 24.6),
+    ("0,6", 0.6),
+    ("500,0 mV", 0.5),
+    ("1,2,3", None),
+    ("1,2.5", None),
+    ("1.2,5", None),
+    ("12,", 12.0),
+    ("24,6,", 24.6),
+    (",6", None),
+    ("-,6", None),
+    ("it is ,6", None),
+    ("24 ,6", None),
+    ("24 , 6", None),
+    ("2,5 3", None),
+    ("3 2,5", None),
+    ("2,5, 3", None),
+    ("2 - 3,5", None),
+    ("24, 6", None),
     ("2-3", None),
     ("12 5", None),
     ("1.2.3", None),
@@ -99,7 +122,10 @@ def test_typed(text, value):
         ("4.7k", "ohms", 4700.0),
         ("4.7 kΩ", "ohms", 4700.0),
         ("2 MΩ", "ohms", 2e6),
-        ("1,200 ohms", "ohms", 1200.0),
+        ("1,200.5 ohms", "ohms", 1200.5),
+        ("1234,5 ohms", "ohms", 1234.5),
+        ("4,7 kΩ", "ohms", 4700.0),
+        ("-7,5uA", "microamps", -7.5e-6),
         ("0.6Ω", "ohms", 0.6),
         ("7.5 µA", "microamps", 7.5e-6),
         ("7.5 μA", "microamps", 7.5e-6),
@@ -113,6 +139,21 @@ def test_typed_symbols(text, scope, value):
     found = meant(text, SCOPES[scope], "typed")
     assert isinstance(found, Reading)
     assert found.value == value
+
+
+@pytest.mark.parametrize("text", ["1,200 ohms", "1,200", "12,500 ohms", "0,200", "200,000", "-1,200", "4,700 kΩ"])
+@pytest.mark.parametrize("key", ["en", "es"])
+def test_a_typed_comma_that_could_be_thousands_is_asked_again(text, key):
+    scope = replace(SCOPES["ohms"], language=key)
+    assert meant(text, scope, "typed").reason == "not_open"
+
+
+def test_a_comma_is_a_decimal_point_from_the_keyboard_alone():
+    assert meant("24,6", engine="vosk").reason == "not_open"
+    assert meant("1,200 ohms", SCOPES["ohms"], engine="vosk").value == 1200.0
+    assert meant("no, 84,6", READBACK, "typed").correction.value == 84.6
+    between = meant("between 2,1 and 3,5", VOLTS, "typed")
+    assert (between.low, between.high) == (2.1, 3.5)
 
 
 def test_digits_keep_what_was_said():

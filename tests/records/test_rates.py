@@ -11,8 +11,10 @@ from sqlalchemy import insert
 
 from assistant.cli import cli
 from assistant.records.across import DAY
+from assistant.records.errors import StoreError
 from assistant.records.importing import Journal, import_events
-from assistant.records.rates import found
+from assistant.records.queries import Wanted, listed
+from assistant.records.rates import found, learnt
 from assistant.records.store import Store, open_store
 from assistant.records.tables import visits
 from assistant.visit.plans import ready_plan
@@ -72,6 +74,42 @@ def test_a_fault_that_was_mended_on_the_way_counts_though_the_visit_was_stopped(
     seen = found(store)
     assert seen.counts == {"secondary_swapped": 1, "ground_open": 1, "healthy": 1}
     assert (seen.visits, seen.gainsaid, seen.unknown) == (3, 0, 0)
+
+
+def test_a_fault_named_at_an_early_end_counts_as_in_lists(store: Store) -> None:
+    lines = [
+        {"kind": "visit", "visit": "x", "procedure": "flame_sensing", "invented": False, "at": "2026-01-05T09:00:00Z"},
+        {"kind": "assessment", "named": "rod_coated", "at": "2026-01-05T09:10:00Z"},
+        {"kind": "end", "how": "stopped", "fault": "rod_coated", "at": "2026-01-05T09:11:00Z"},
+    ]
+    import_events(store, [Journal(lines, False, "here")])
+    assert learnt(store).counts == {"rod_coated": 1}
+    assert [row["found"] for row in listed(store, Wanted(fault="rod_coated"), 5)] == ["rod_coated"]
+
+
+@pytest.mark.parametrize(
+    ("rows", "said"),
+    [
+        ([], "No visits are here to learn rates from. Import your own first: twohands records import FOLDER"),
+        ([{"fault": "rod_open", "invented": True}] * 3, "Only invented visits are here (3)"),
+        ([{"fault": None, "how": "stopped", "concluded": False}], "No visit of the 1 real ones here found a fault"),
+        ([{"fault": "no_such_thing"}], "of 1 concluded, 0 are left out because the next visit"),
+    ],
+)
+def test_where_nothing_counts_one_line_says_so_and_no_file_is_written(
+    tmp_path: Path, rows: list[dict], said: str
+) -> None:
+    with open_store(str(tmp_path / "s.sqlite")) as store:
+        if rows:
+            put(store, *rows)
+    file = tmp_path / "rates.yaml"
+    done = CliRunner().invoke(
+        cli, ["records", "--store", str(tmp_path / "s.sqlite"), "rates", str(file)], standalone_mode=False
+    )
+    assert isinstance(done.exception, StoreError)
+    assert said in done.exception.text and "\n" not in done.exception.text
+    assert "twohands records import" in done.exception.remedy
+    assert done.output == "" and not file.exists()
 
 
 def test_the_command_writes_what_run_reads(tmp_path: Path) -> None:

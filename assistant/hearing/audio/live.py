@@ -10,10 +10,11 @@ from typing import Any
 
 import numpy as np
 
-from assistant.errors import AudioError
+from assistant.errors import AudioError, DeviceLost
 from assistant.hearing.audio.files import at_rate
 from assistant.hearing.audio.gate import Gate
-from assistant.hearing.audio.portaudio import again, find, gone, library, mapped, rates
+from assistant.hearing.audio.opening import closed, first, within
+from assistant.hearing.audio.portaudio import Chosen, again, find, gone, library, mapped, rates
 from assistant.hearing.audio.rate import SAMPLE_RATE
 from assistant.hearing.audio.resample import StreamResampler
 
@@ -23,14 +24,12 @@ PATIENCE = 2.0
 """Seconds without a chunk after which a device is taken for gone."""
 LOOK = 0.1
 """Seconds between two looks at the clock while nothing comes."""
-CLOSING = 2.0
-"""Longest wait, in seconds, for a dead device to close."""
 OPENING = 10.0
 """Longest wait, in seconds, for a device to open; one that dies meanwhile may never answer."""
 
 
 class Microphone:
-    """int16 chunks at 16 kHz from the default input, or from the one named `device`.
+    """int16 chunks at 16 kHz from the default input, or from the one that `device` names (see `portaudio.named`).
 
     gate: chunks that come while it is shut are thrown away. clock: seconds that only grow.
     """
@@ -43,7 +42,7 @@ class Microphone:
         sounddevice: Any = None,
     ) -> None:
         self.gate = gate or Gate(clock=clock)
-        self._device = device
+        self._chosen = Chosen("input", device)
         self._clock = clock
         self._sounddevice = sounddevice
         self._chunks: queue.Queue[np.ndarray] = queue.Queue()
@@ -58,9 +57,7 @@ class Microphone:
         self._chunks = queue.Queue()
         self._over = False
         self._last = self._clock()
-        self._stream = _within(
-            OPENING, "microphone", lambda: _first(rates("input", self._device, self._sounddevice), self._started)
-        )
+        self._stream = within(OPENING, "microphone", self._looked_for)
 
     def chunks(self) -> Iterator[np.ndarray]:
         """Chunks as they come, without end. Raises DeviceLost when the device is gone.
@@ -96,15 +93,20 @@ class Microphone:
     def close(self) -> None:
         """Stop listening."""
         stream, self._stream = self._stream, None
-        _closed(stream)
+        closed(stream)
 
-    def _started(self, rate: int) -> Any:
+    def _looked_for(self) -> Any:
+        device = self._chosen.look(self._sounddevice)
+        place = None if device is None or self._chosen.is_default else device.place
+        return first(rates(device), lambda rate: self._started(place, rate))
+
+    def _started(self, place: int | None, rate: int) -> Any:
         self._resampler = StreamResampler(rate)
         with mapped(self._sounddevice, "microphone"):
             stream = self._sounddevice.InputStream(
                 samplerate=rate,
                 blocksize=round(BLOCK * rate),
-                device=self._device,
+                device=place,
                 channels=1,
                 dtype="int16",
                 callback=self._take,
@@ -125,7 +127,10 @@ class Microphone:
 
 
 class Loudspeaker:
-    """Plays int16 at 16 kHz on the default output, or on the one named `device`. A `Sink` for the voice."""
+    """Plays int16 at 16 kHz on the default output, or on the one that `device` names. A `Sink` for the voice.
+
+    again: looks for devices anew without losing the microphone, which the sound library's own way would close.
+    """
 
     def __init__(
         self,
@@ -135,21 +140,36 @@ class Loudspeaker:
         sounddevice: Any = None,
     ) -> None:
         self.gate = gate or Gate(clock=clock)
-        self._device = device
+        self._chosen = Chosen("output", device)
         self._clock = clock
         self._sounddevice = sounddevice
         self._stop = threading.Event()
         self._worked = False
+        self._lost = False
+        self.again: Callable[[], bool] = self.reopen
 
     def play(self, sound: np.ndarray) -> None:
         """Play int16 of shape (n,); return when it has ended or `stop` was called.
 
-        The gate is shut meanwhile. Raises AudioError, DeviceLost, MissingLibrary.
+        The gate is shut meanwhile. One that was named and lost is looked for anew before. Raises AudioError,
+        DeviceLost, MissingLibrary.
         """
         self._sounddevice = self._sounddevice or library()
         self._stop.clear()
         with self.gate.speaking():
-            self._play(sound)
+            if self._lost and not self._chosen.is_default:
+                self.again()
+            try:
+                self._play(sound)
+            except DeviceLost:
+                self._lost = True
+                raise
+            self._lost = False
+
+    def look(self) -> None:
+        """Find the device without playing. Raises AudioError when it was named and is not there, MissingLibrary."""
+        self._sounddevice = self._sounddevice or library()
+        self._chosen.look(self._sounddevice)
 
     def stop(self) -> None:
         """Fall silent at once; from any thread."""
@@ -160,16 +180,19 @@ class Loudspeaker:
         sounddevice = self._sounddevice or library()
         try:
             again(sounddevice)
-            return bool(find("output", sounddevice))
+            if self._chosen.is_default:
+                return bool(find("output", sounddevice))
+            self._chosen.look(sounddevice)
         except AudioError:
             return False
+        return True
 
     def _play(self, sound: np.ndarray) -> None:
         playing = _Playing(sound, self._clock)
-        stream = _within(
+        stream = within(
             OPENING,
             "loudspeaker",
-            lambda: _first(rates("output", self._device, self._sounddevice), lambda rate: self._started(playing, rate)),
+            lambda: self._looked_for(playing),
         )
         self._worked = True
         try:
@@ -182,15 +205,25 @@ class Loudspeaker:
             # What the device has taken still has to sound.
             self._stop.wait(latency)
         finally:
-            _closed(stream)
+            closed(stream)
 
-    def _started(self, playing: _Playing, rate: int) -> Any:
+    def _looked_for(self, playing: _Playing) -> Any:
+        try:
+            device = self._chosen.look(self._sounddevice)
+        except AudioError as error:
+            if self._worked:
+                raise gone("loudspeaker") from error
+            raise
+        place = None if device is None or self._chosen.is_default else device.place
+        return first(rates(device), lambda rate: self._started(playing, place, rate))
+
+    def _started(self, playing: _Playing, place: int | None, rate: int) -> Any:
         playing.load(rate)
         with mapped(self._sounddevice, "loudspeaker", lost=self._worked):
             stream = self._sounddevice.OutputStream(
                 samplerate=rate,
                 blocksize=round(BLOCK * rate),
-                device=self._device,
+                device=place,
                 channels=1,
                 dtype="int16",
                 callback=playing.give,
@@ -230,47 +263,3 @@ class _Playing:
 
     def finished(self) -> None:
         self.over = True
-
-
-def _within(limit: float, what: str, work: Callable[[], Any]) -> Any:
-    """What `work` gives or raises, unless it takes longer than `limit` seconds: then the device is lost."""
-    answers: queue.Queue[tuple[Any, AudioError | None]] = queue.Queue()
-
-    def run() -> None:
-        try:
-            answers.put((work(), None))
-        except AudioError as error:
-            answers.put((None, error))
-
-    threading.Thread(target=run, daemon=True).start()
-    try:
-        answer, error = answers.get(timeout=limit)
-    except queue.Empty:
-        raise gone(what) from None
-    if error is not None:
-        raise error
-    return answer
-
-
-def _first(candidates: list[int], start: Callable[[int], Any]) -> Any:
-    """The stream of the first rate that the device takes. Raises AudioError of the last one."""
-    for rate in candidates[:-1]:
-        try:
-            return start(rate)
-        except AudioError:
-            continue
-    return start(candidates[-1])
-
-
-def _closed(stream: Any) -> None:
-    """Close a stream without ever waiting long: a dead device may not answer."""
-    if stream is None:
-        return
-    closing = threading.Thread(target=_abort, args=(stream,), daemon=True)
-    closing.start()
-    closing.join(CLOSING)
-
-
-def _abort(stream: Any) -> None:
-    stream.abort(ignore_errors=True)
-    stream.close(ignore_errors=True)

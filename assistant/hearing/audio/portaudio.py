@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -13,17 +14,23 @@ from assistant.hearing.audio.rate import SAMPLE_RATE
 
 INSTALL_PORTAUDIO = "sudo apt-get install libportaudio2"
 INSTALL_ALSA_PULSE = "sudo apt-get install libasound2-plugins"
+WHAT = {"input": "microphone", "output": "loudspeaker"}
 FAILURES = ("PortAudioError", "CallbackStop", "CallbackAbort")
 """All exceptions that sounddevice defines; it also lets ValueError, TypeError and OSError through."""
 
 
 @dataclass(frozen=True)
 class Device:
-    """A microphone or loudspeaker. rate: samples a second that it likes best."""
+    """A microphone or loudspeaker. rate: samples a second that it likes best.
+
+    number: among its kind, from 1, as `twohands check` lists it. place: in the sound library's own list.
+    """
 
     name: str
     rate: int
     default: bool
+    number: int
+    place: int
 
 
 def library() -> ModuleType:
@@ -76,21 +83,85 @@ def gone(what: str) -> DeviceLost:
 def find(kind: str, sounddevice: Any = None) -> list[Device]:
     """Devices of a kind, "input" or "output", the default first. Raises AudioError, MissingLibrary."""
     sounddevice = sounddevice or library()
-    what = "microphone" if kind == "input" else "loudspeaker"
-    with mapped(sounddevice, what):
+    with mapped(sounddevice, WHAT[kind]):
         chosen = sounddevice.default.device[0 if kind == "input" else 1]
+        every = [
+            (place, item) for place, item in enumerate(sounddevice.query_devices()) if item[f"max_{kind}_channels"] > 0
+        ]
         found = [
-            Device(item["name"], round(item["default_samplerate"]), place == chosen)
-            for place, item in enumerate(sounddevice.query_devices())
-            if item[f"max_{kind}_channels"] > 0
+            Device(item["name"], round(item["default_samplerate"]), place == chosen, number, place)
+            for number, (place, item) in enumerate(every, 1)
         ]
     return sorted(found, key=lambda device: not device.default)
 
 
-def rates(kind: str, device: str | None, sounddevice: Any) -> list[int]:
-    """Rates to try on a device, ours first: 16 kHz, then its own. Raises AudioError."""
-    own = [one.rate for one in find(kind, sounddevice) if (one.default if device is None else device in one.name)]
-    return list(dict.fromkeys([SAMPLE_RATE, *(rate for rate in own[:1] if rate % 25 == 0)]))
+def named(kind: str, name: str, sounddevice: Any = None) -> Device:
+    """The device of that kind that `name` means: its whole name, its number, or a part that no other has.
+
+    Upper and lower case are one. Raises AudioError, which lists the names, when it means none or several;
+    MissingLibrary.
+    """
+    found, wanted = find(kind, sounddevice), name.strip().casefold()
+    whole = [one for one in found if one.name.casefold() == wanted]
+    counted = [one for one in found if str(one.number) == wanted]
+    part = [one for one in found if wanted in one.name.casefold()]
+    meant = whole or counted or part
+    if len(meant) == 1:
+        return meant[0]
+    if not found:
+        raise AudioError(f"No {WHAT[kind]} is found, and '{name}' was wanted.", "Plug it in, and run: twohands check")
+    raise AudioError(
+        f"'{name}' names more than one {WHAT[kind]}." if meant else f"There is no {WHAT[kind]} '{name}'.",
+        f"Give more of the name, or the number, of one of these: {'; '.join(listed(meant or found))}",
+    )
+
+
+def listed(devices: list[Device]) -> list[str]:
+    """Each device's number and name, in the order of the numbers."""
+    return [
+        f"{one.number} {one.name}{' (default)' if one.default else ''}"
+        for one in sorted(devices, key=lambda one: one.number)
+    ]
+
+
+class Chosen:
+    """The device that a person named, or the default one where `name` is None or "". kind: "input" or "output".
+
+    Once found, it is looked for by its whole name, so that a number or a part never means another one later. The
+    place of the card at the name's end ("(hw:1,0)") may change when it is plugged in again.
+    """
+
+    def __init__(self, kind: str, name: str | None) -> None:
+        self._kind = kind
+        self._wanted = name or None
+        self._known: Device | None = None
+
+    @property
+    def is_default(self) -> bool:
+        return self._wanted is None
+
+    def look(self, sounddevice: Any) -> Device | None:
+        """The device as it is plugged in now; None where the default one is meant and there is none.
+
+        Raises AudioError when a named one is not there.
+        """
+        if self._wanted is None:
+            return next((one for one in find(self._kind, sounddevice) if one.default), None)
+        self._known = (
+            self._again(self._known, sounddevice) if self._known else named(self._kind, self._wanted, sounddevice)
+        )
+        return self._known
+
+    def _again(self, known: Device, sounddevice: Any) -> Device:
+        same = [one for one in find(self._kind, sounddevice) if one.name == known.name]
+        if same:
+            return next((one for one in same if one.place == known.place), same[0])
+        return named(self._kind, re.sub(r"\s*\(hw:[0-9]+,[0-9]+\)$", "", known.name), sounddevice)
+
+
+def rates(device: Device | None) -> list[int]:
+    """Rates to try on a device, ours first: 16 kHz, then its own."""
+    return list(dict.fromkeys([SAMPLE_RATE, *([device.rate] if device and device.rate % 25 == 0 else [])]))
 
 
 def _reason(error: Exception) -> str:
