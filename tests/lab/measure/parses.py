@@ -41,9 +41,9 @@ def parses_counted() -> Iterator[list[str]]:
     given: list[str] = []
     plain = grammar.parse.plain_words
 
-    def noted(text, lang):
+    def noted(text, *how):
         given.append(text)
-        return plain(text, lang)
+        return plain(text, *how)
 
     grammar.parse.plain_words = noted
     try:
