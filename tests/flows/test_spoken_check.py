@@ -101,6 +101,34 @@ def test_every_text_that_is_made_wrong_is_found(name, key, capsys):
     assert all(made.values())
 
 
+@pytest.mark.parametrize(("name", "key"), BOTH)
+def test_the_tips_are_off_all_parts_before_the_dial_or_the_jack_moves(name, key):
+    """After the proof of dead power the leads sit on a live part: a dial turned to ohms there burns the meter."""
+    whole, off = procedure(name, key), glossary(key).tips_off
+    moving = [
+        one
+        for one, step in whole.steps.items()
+        if any({"dial", "red_jack"} & answer.sets.things.keys() for answer in step.answers.values())
+    ]
+    assert len(moving) >= 2
+    for one in moving:
+        told = whole.steps[one].say
+        kept = [
+            ". ".join(part for part in text.split(". ") if not any(way in part.lower() for way in off)) for text in told
+        ]
+        assert kept != told, one
+        assert any("tips touch nothing" in what for _, what, _ in spoken_problems(changed(whole, one, say=kept))), one
+
+
+@pytest.mark.parametrize(("name", "key"), BOTH)
+def test_the_last_proof_takes_the_leads_off_the_live_part(name, key):
+    whole = procedure(name, key)
+    off = {"en": "Take the leads off the live part.", "es": "Quita las puntas de la parte con tensión."}[key]
+    last = next(step for step in whole.steps.values() if step.proves == whole.dead_proof[-1])
+    for finding in ("pass", "edge"):
+        assert last.judge.say[finding].endswith(off)
+
+
 def test_wrong_words_are_refused_when_a_procedure_is_loaded(tmp_path):
     text = Path(SMALL).read_text(encoding="utf-8")
     path = tmp_path / "bad.yaml"

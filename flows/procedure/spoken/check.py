@@ -12,7 +12,7 @@ from typing import Any
 from flows.procedure.schema import Procedure
 from flows.procedure.spoken.glossary import Glossary, glossary
 from flows.procedure.spoken.lines import lines_of_step
-from flows.procedure.spoken.moves import other_places, undeclared_moves, unsaid_moves
+from flows.procedure.spoken.moves import other_places, tips_not_off, undeclared_moves, unsaid_moves
 from flows.procedure.spoken.phrases import Lacking, phrase_problems, prompt_problems
 from flows.procedure.spoken.readings import reading_problems
 from flows.procedure.spoken.words import find, has, sentences
@@ -34,6 +34,7 @@ def _all(procedure: Procedure, book: Glossary, lacking: Lacking | None) -> Itera
     yield from _own_things(procedure)
     for name in procedure.steps:
         yield from unsaid_moves(procedure, name, book)
+        yield from tips_not_off(procedure, name, book)
         yield from undeclared_moves(procedure, name, book)
         yield from other_places(procedure, name, book)
         yield from prompt_problems(procedure, name, book)

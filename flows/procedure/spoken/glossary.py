@@ -66,6 +66,7 @@ class Glossary(Strict):
     openers: list[Said]
     joiners: list[Said]
     emergency: Words
+    tips_off: Words
     plain: str
     things: dict[str, ThingWords]
     places: dict[Name, Words]

@@ -70,6 +70,22 @@ def unsaid_moves(procedure: Procedure, name: str, book: Glossary) -> Iterator[Fo
                 )
 
 
+def tips_not_off(procedure: Procedure, name: str, book: Glossary) -> Iterator[Found]:
+    """Steps that turn the dial or move the red lead and do not say that the tips touch nothing.
+
+    The last thing told before may have put them on a live part, and a dial turned there burns the meter.
+    """
+    if not {"dial", "red_jack"} & sets_of(procedure.steps[name]).keys():
+        return
+    said = [words for one in lines_of_step(procedure, name) if one.role == "say" for words in sentences(one.text)]
+    if not any(has(words, book.tips_off) for words in said):
+        yield (
+            ("steps", name, "say"),
+            "it moves the dial or the red lead, and no sentence says that the tips touch nothing.",
+            f"Say it first: {' or '.join(book.tips_off)}.",
+        )
+
+
 def undeclared_moves(procedure: Procedure, name: str, book: Glossary) -> Iterator[Found]:
     """Sentences that send a thing somewhere which no answer of the step sets and the step does not already declare."""
     sets = sets_of(procedure.steps[name])
