@@ -7,6 +7,7 @@ reads are put together in the user's cache when they are first asked for.
 
 from __future__ import annotations
 
+import atexit
 import hashlib
 import io
 import shutil
@@ -53,22 +54,29 @@ def furnace_room() -> Path:
     home = platformdirs.user_cache_path("twohands") / "acoustic"
     if room_model(home / made_from):
         return home / made_from
-    model = furnace_room_model()
+    beside = _beside(home)
+    write_acoustic(furnace_room_model(), beside)
+    if beside.parent != home:
+        return beside
     try:
-        home.mkdir(parents=True, exist_ok=True)
-        beside = Path(tempfile.mkdtemp(dir=home))
-    except OSError:
-        # A cache that cannot be written only costs a second again.
-        beside = Path(tempfile.mkdtemp(prefix="twohands-"))
-    write_acoustic(model, beside)
-    try:
-        return beside.rename(beside.with_name(made_from))
+        return beside.rename(home / made_from)
     except OSError:
         # Another process was quicker, or an earlier one was cut off half way.
-        if room_model(beside.with_name(made_from)):
+        if room_model(home / made_from):
             shutil.rmtree(beside, ignore_errors=True)
-            return beside.with_name(made_from)
+            return home / made_from
         return beside
+
+
+def _beside(home: Path) -> Path:
+    """A new folder in `home`; where that cannot be written, one for this process alone, which takes it along."""
+    try:
+        home.mkdir(parents=True, exist_ok=True)
+        return Path(tempfile.mkdtemp(dir=home))
+    except OSError:
+        alone = Path(tempfile.mkdtemp(prefix="twohands-"))
+        atexit.register(shutil.rmtree, alone, ignore_errors=True)
+        return alone
 
 
 def furnace_room_model() -> Acoustic:
