@@ -18,7 +18,7 @@ from assistant.errors import SettingsError
 from assistant.hearing.engines.base import ENGINES
 from assistant.privacy import Keep
 from assistant.private import make_folder, write_whole
-from flows.judge.profiles import names
+from flows.judge.profiles import is_there, names
 from grammar.datafile import Strict, load_yaml, parse_yaml, read_yaml
 from grammar.errors import DataFileError
 from grammar.language import languages
@@ -66,9 +66,9 @@ class Settings(Strict):
     @field_validator("equipment", "meter")
     @classmethod
     def _profile(cls, value: str | None, info: ValidationInfo) -> str | None:
-        known = names(KINDS[str(info.field_name)])
-        if value is not None and value not in known and not (value.endswith(".yaml") and Path(value).is_file()):
-            raise ValueError(f"it is none of {', '.join(known)}, nor a YAML file that is there")
+        kind = KINDS[str(info.field_name)]
+        if value is not None and not is_there(kind, value):
+            raise ValueError(f"it is none of {', '.join(names(kind))}, nor a YAML file that is there")
         return value
 
     @field_validator("language", "engine")

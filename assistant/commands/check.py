@@ -14,9 +14,8 @@ def check(microphone: str, loudspeaker: str) -> int:
     """Find microphone and loudspeaker, record the room, name the engine and the voice in use.
 
     Every microphone and loudspeaker is listed with its number; --microphone and --loudspeaker choose one here and in
-    run, practice and voice.
-    Be quiet for two seconds while it listens. What is missing is named with the command that installs it.
-    """
+    run, practice and voice. Be quiet for two seconds while it listens. What is missing is named with the command that
+    installs it."""
     findings = room_check.check(microphone=microphone, loudspeaker=loudspeaker)
     for finding in findings:
         click.echo(f"{'ok  ' if finding.good else 'MISS'}  {finding.what:12} {finding.text}")

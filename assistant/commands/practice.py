@@ -65,15 +65,7 @@ def practice(
     seed: int | None,
     equipment: str,
     meter: str,
-    rate: str,
-    typed: bool,
-    spoken: bool | None,
-    audio_in: Path | None,
-    audio_out: Path | None,
-    engine: str,
-    push_to_talk: bool,
-    microphone: str,
-    loudspeaker: str,
+    sound: Sound,
     record: Path | None,
     shown: str | None,
 ) -> int:
@@ -89,10 +81,7 @@ def practice(
     from assistant.practice.exercise import Exercise, free_exercise, guided_exercise
 
     drawn = seed if seed is not None else secrets.randbelow(1_000_000)
-    exercise = Exercise.make(trainee, level, fault, drawn, equipment, meter, typed, wait=pause_before_retry)
-    sound = Sound(
-        rate, typed, spoken, audio_in, audio_out, engine, push_to_talk, microphone=microphone, loudspeaker=loudspeaker
-    )
+    exercise = Exercise.make(trainee, level, fault, drawn, equipment, meter, sound.typed, wait=pause_before_retry)
     with ExitStack() as stack:
         ears, mouth, about = assemble(stack, sound, exercise.language, exercise.words(), exercise.grammars)
         click.echo(f"Practice furnace, level {level}, seed {drawn}. All of it is invented.")

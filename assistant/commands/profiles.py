@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Literal
 
 import click
 
-from flows.judge.profiles import names
+from flows.judge.profiles import is_there, names
 
 
 class Profile(click.ParamType):
@@ -24,6 +23,6 @@ class Profile(click.ParamType):
         return f"[{'|'.join(names(self.kind))}|FILE]"
 
     def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
-        if value in names(self.kind) or (value.endswith(".yaml") and Path(value).is_file()):
+        if is_there(self.kind, value):
             return value
         self.fail(f"'{value}' is none of {', '.join(names(self.kind))}, nor a YAML file that is there.", param, ctx)

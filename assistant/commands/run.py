@@ -101,17 +101,8 @@ def run(
     equipment: str,
     meter: str,
     language: str | None,
-    rate: str,
-    typed: bool,
-    spoken: bool | None,
-    audio_in: Path | None,
-    audio_out: Path | None,
-    engine: str,
-    push_to_talk: bool,
-    microphone: str,
-    loudspeaker: str,
+    sound: Sound,
     in_order: bool,
-    attention: bool,
     visits: Path | None,
     resume: str | None,
     technician: str,
@@ -138,7 +129,7 @@ def run(
             stack.callback(back.journal.close)
             if back.where.session.mode == "ended":
                 return _closed(back)
-            back.plan = replace(back.plan, typed=typed)
+            back.plan = replace(back.plan, typed=sound.typed)
             plan, rates = back.plan, None
         else:
             rates = load_rates(rates_file) if rates_file else None
@@ -148,22 +139,10 @@ def run(
                 meter,
                 language or "",
                 rates.prior() if rates else None,
-                typed,
+                sound.typed,
                 "file" if in_order else "adaptive",
             )
         warm(plan)
-        sound = Sound(
-            rate,
-            typed,
-            spoken,
-            audio_in,
-            audio_out,
-            engine,
-            push_to_talk,
-            attention,
-            microphone=microphone,
-            loudspeaker=loudspeaker,
-        )
         ears, mouth, used = assemble(
             stack, sound, plan.language, words_of(plan), acoustic=_learnt(my_voice) if my_voice else None
         )

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from functools import wraps
 from pathlib import Path
 from typing import Any
 
@@ -75,13 +76,20 @@ device_options = (
 
 def choosing_devices(command: Callable) -> Callable:
     """The click options that name the microphone and the loudspeaker."""
-    for option in reversed(device_options):
-        command = option(command)
-    return command
+    return _with(device_options, command)
 
 
 def sound_options(command: Callable) -> Callable:
-    """The click options behind `Sound`, all but `attention`."""
+    """The click options behind `Sound`, all but `attention`, which a command may have of its own.
+
+    The command gets them together, as `sound`.
+    """
+
+    @wraps(command)
+    def gathered(*given: Any, **named: Any) -> Any:
+        mine = {one.name: named.pop(one.name) for one in fields(Sound) if one.name in named}
+        return command(*given, sound=Sound(**mine), **named)
+
     options = [
         click.option(
             "--rate",
@@ -110,6 +118,10 @@ def sound_options(command: Callable) -> Callable:
         ),
         *device_options,
     ]
+    return _with(options, gathered)
+
+
+def _with(options: Sequence[Callable], command: Callable) -> Callable:
     for option in reversed(options):
         command = option(command)
     return command
@@ -185,7 +197,7 @@ def assemble(
     if grammars is not None:
         ears.use(grammars)
     click.echo(chosen.reason)
-    about = {"engine": getattr(ears, "description", chosen.engine), "voice": voice_name}
+    about = {"engine": ears.description, "voice": voice_name}
     if sound.audio_in is not None:
         pieces = stream_sound(sound.audio_in)
         return StreamEars(ears, lambda: _noted(pieces, tape)), mouth, about

@@ -198,8 +198,17 @@ def meter(name: str) -> Meter:
     return load_yaml(_find("meters", name), Meter)
 
 
+def is_there(kind: Literal["equipment", "meters"], name: str) -> bool:
+    """Whether a name stands for a profile: one that ships, or a YAML file that is there."""
+    return _place(kind, name).is_file()
+
+
+def _place(kind: Literal["equipment", "meters"], name: str) -> Path:
+    return Path(name) if name.endswith(".yaml") else HERE / kind / f"{name}.yaml"
+
+
 def _find(kind: Literal["equipment", "meters"], name: str) -> Path:
-    path = Path(name) if name.endswith(".yaml") else HERE / kind / f"{name}.yaml"
+    path = _place(kind, name)
     if not path.is_file():
         raise FlowError(f"There is no {kind} profile called '{name}'.", f"Choose one of: {', '.join(names(kind))}.")
     return path

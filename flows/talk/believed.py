@@ -54,9 +54,8 @@ def assessed(plan: Plan, session: Session) -> tuple[list[Effect], list[Effect]]:
     return [Save("assessment", line)], [Say(found.sentence, "verdict", "assessment")]
 
 
-def advice_on(plan: Plan, session: Session) -> list[Effect]:
+def advice_on(found: Assessment | None) -> list[Effect]:
     """What to do about the fault that all readings name."""
-    found = assessment(plan, session)
     return [Say(found.advice, "verdict", "advice")] if found and found.advice else []
 
 

@@ -37,7 +37,7 @@ def finish(plan: Plan, session: Session, name: str) -> Moved:
         Say(danger_text(plan, one), "alarm", f"{one[0]}/danger/{one[1]}") for one in session.safety
     ]
     closing += _whole_verdict(plan, session, last, whole)
-    advice: list[Effect] = [] if fault and mended(session, fault) else advice_on(plan, session)
+    advice: list[Effect] = [] if fault and mended(session, fault) else advice_on(last)
     if seen:
         advice = [Say(sayings(plan.language).advice(seen), "verdict", "advice")]
     closing += advice

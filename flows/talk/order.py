@@ -10,8 +10,7 @@ finding on, the reasoning may put the step that takes the probe it asks for next
   without a trip of the power.
 
 All numbered checks are still done. Whatever is chosen, `flows.procedure.route` makes the way to it, from where power
-and things
-stand and from nothing else.
+and things stand and from nothing else.
 """
 
 from __future__ import annotations

@@ -129,7 +129,7 @@ def _settled(plan: Plan, session: Session, verdict: Verdict | None, effects: lis
     effects += told
     session, news = newly_named(plan, session)
     # What to do is said when a fault is first named, and once more with the verdict at the end.
-    speak += advice_on(plan, session) if news else []
+    speak += advice_on(assessment(plan, session)) if news else []
     if news and not session.leaving:
         session = replace(session, mode="offer", outcome="fail")
         return session, [*effects, *speak, *ask_again(plan, session)]
@@ -200,7 +200,7 @@ def settle_answer(plan: Plan, session: Session, name: str, text: str, how: str) 
     if answer.evidence:
         told, speak = assessed(plan, session)
         found = assessment(plan, session)
-        advice = advice_on(plan, session) if found and found.named not in session.named else []
+        advice = advice_on(found) if found and found.named not in session.named else []
         effects += [*told, *([*speak, *advice] if answer.outcome == "fail" else [])]
     session, more = go_on(plan, session)
     return session, [*effects, *more]

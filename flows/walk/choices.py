@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from flows.judge.measured import Measured
 from flows.procedure.compile import Pick, Plan
+from flows.procedure.schema import Ask
 from flows.procedure.session import Input, Session, Taken
 from flows.reason.assess import Assessment
 from flows.talk.order import first_checks, probes_of
@@ -25,9 +26,8 @@ def reasoned(plan: Plan, session: Session, placed: set[Key] | None) -> Iterator[
     next.
 
     `flows.talk.order` decides what the reasoning may ask for by what was done, which no state of the walk holds. So
-    each
-    choice is tried with as few checks done as can be and with all of them: between them they let in whatever any
-    visit lets in, for the fewer are done, the more of them may be put forward, and the fewer extra tests. It is
+    each choice is tried with as few checks done as can be and with all of them: between them they let in whatever
+    any visit lets in, for the fewer are done, the more of them may be put forward, and the fewer extra tests. It is
     tried besides with each of the first checks missing, when nothing may be let in.
     Afterwards any check may be the first that is still open, so each is tried to go on with. The way to a step is
     made from where power and things stand, what is proven and whether a danger stands, and from nothing else
@@ -66,17 +66,13 @@ def _every_probe(plan: Plan) -> frozenset[str]:
 
 def _all_taken(plan: Plan) -> tuple[Taken, ...]:
     """Every reading once, so that each check could be judged."""
-    asking = {name: step.ask for name, step in plan.procedure.steps.items() if step.ask}
-    return tuple(
-        Taken(
-            name,
-            ask.probe,
-            plain_reading(ask.quantity, ask.unit),
-            Measured(1.0, 0.1, 0.8, 1.2, ask.quantity),
-            ask.probe,
-        )
-        for name, ask in asking.items()
-    )
+    return tuple(taken_plainly(name, step.ask) for name, step in plan.procedure.steps.items() if step.ask)
+
+
+def taken_plainly(name: str, ask: Ask) -> Taken:
+    """A reading of 1 as a step has taken it."""
+    value = Measured(1.0, 0.1, 0.8, 1.2, ask.quantity)
+    return Taken(name, ask.probe, plain_reading(ask.quantity, ask.unit), value, ask.probe)
 
 
 def plain_reading(quantity: str, unit: str) -> Reading:

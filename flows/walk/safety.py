@@ -27,10 +27,10 @@ from flows.judge.verdict import CALCULATIONS, Facts
 from flows.procedure.compile import Plan, may_enter
 from flows.procedure.route import way_to
 from flows.procedure.schema import Procedure
-from flows.procedure.session import Input, Resumed, Session, Taken
+from flows.procedure.session import Input, Resumed, Session
 from flows.talk.dialogue import advance, begin
 from flows.talk.prompts import offers, scope_for
-from flows.walk.choices import PASS, Key, Tried, plain_reading, reasoned
+from flows.walk.choices import PASS, Key, Tried, plain_reading, reasoned, taken_plainly
 from flows.walk.rules import broken, proof_breaches
 from grammar.answers import Choice, Command, Reading, Unclear
 from grammar.language import language
@@ -270,18 +270,7 @@ def _readings(plan: Plan, session: Session) -> Iterator[Reading]:
 
 def _with_past(plan: Plan, session: Session, name: str) -> Session:
     ask = plan.step(name).ask
-    taken = session.taken
-    if ask:
-        taken = (
-            Taken(
-                name,
-                ask.probe,
-                plain_reading(ask.quantity, ask.unit),
-                Measured(1.0, 0.1, 0.8, 1.2, ask.quantity),
-                ask.probe,
-            ),
-        )
-    return replace(session, trail=(name,), taken=taken)
+    return replace(session, trail=(name,), taken=(taken_plainly(name, ask),) if ask else session.taken)
 
 
 def _key(plan: Plan, session: Session, guarded: frozenset[str]) -> Key:

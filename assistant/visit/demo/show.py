@@ -162,7 +162,7 @@ def run_visit(
     folder = _new_folder(out, name, clock())
     journal = Journal(folder, clock)
     try:
-        engine = getattr(recognizer, "description", recognizer.name)
+        engine = recognizer.description
         journal.write(
             "visit",
             opening(
