@@ -52,8 +52,7 @@ TRUTH_OF: dict[str, str] = {
     "never_lit": "never_lights",
 }
 """Fault -> truth class. Faults that the second world does not have (the meter's own, a wrong tap, an overloaded low
-side,
-a weak board source) are missing: named there, they are wrong."""
+side, a weak board source) are missing: named there, they are wrong."""
 
 MENDED_ALIKE = (
     frozenset({"board_no_rod_volts", "board_deaf", "board_threshold_high", "board_source_weak"}),

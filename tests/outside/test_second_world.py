@@ -1,9 +1,8 @@
 """The second furnace world against textbook circuit answers and against ngspice.
 
 Outside sources: Kirchhoff's laws; the mean of a half-wave rectified sine (peak over pi); reflected impedance of an
-ideal
-transformer; ngspice's transient analysis of the same netlists. This file prints no figure of a design kept for judging.
-"""
+ideal transformer; ngspice's transient analysis of the same netlists. This file prints no figure of a design kept for
+judging."""
 
 from __future__ import annotations
 

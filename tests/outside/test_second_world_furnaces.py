@@ -1,9 +1,8 @@
 """The second furnace world's furnaces: the signatures that any textbook gives, the population, the meter and the hands.
 
 Outside sources: the textbook account of flame rectification (a short passes alternating current only, a coat takes
-the current
-and cleaning gives it back, an open ground floats). This file prints no figure of a design kept for judging.
-"""
+the current and cleaning gives it back, an open ground floats). This file prints no figure of a design kept for
+judging."""
 
 from __future__ import annotations
 

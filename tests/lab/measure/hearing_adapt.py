@@ -83,8 +83,7 @@ def main() -> None:
         f" {likelihood(new, got):.2f} after"
     )
     # The engine gets the wheel's own Gaussians besides (`furnace_room_model`): with them, 49 of 120 readings by
-    # recorded
-    # people were right at 5 to 20 dB; with the moved ones alone 41, with the wheel's alone 39.
+    # recorded people were right at 5 to 20 dB; with the moved ones alone 41, with the wheel's alone 39.
     write_moved(new, given.out)
     # late, since it reads what is drawn from here
     from tests.lab.made_with import furnace_room, told_of_moved

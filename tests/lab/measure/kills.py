@@ -3,8 +3,7 @@ process is killed.
 
     python -m tests.lab.measure.kills --losses 10000 --kills 300
     python -m tests.lab.measure.kills --losses 600 --no-syncs      the same without any sync: must find losses, or it
-    could
-    find none
+    could find none
 
 A loss of power is simulated: each scenario runs once in a process whose
 changes to files are recorded (powerloss.c, loaded before the C library); then,

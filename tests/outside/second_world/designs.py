@@ -28,8 +28,7 @@ class Sheet:
     """What the maker prints, and all that may be told of a board.
 
     `rod_volts`: alternating volts at the rod end of the wire, wire off the rod, to bare burner metal, no call for
-    heat, 10 MΩ
-    meter; good within `rod_volts * (1 ± rod_tolerance)`. `healthy`, `minimum`: flame current in amperes.
+    heat, 10 MΩ meter; good within `rod_volts * (1 ± rod_tolerance)`. `healthy`, `minimum`: flame current in amperes.
     `supply_volts`,
     `secondary_volts`: nominal; the secondary without call for heat. `turns`: primary turns over secondary turns.
     """

@@ -1,9 +1,7 @@
 """Draws written in YAML, and the trade's faults and spreads read from there.
 
 Second furnace world. Whoever builds or tunes the product may not read this module nor the YAML files beside it nor
-fit anything
-to them; whoever judges may. All rates and spreads are invented, by engineering judgement.
-"""
+fit anything to them; whoever judges may. All rates and spreads are invented, by engineering judgement."""
 
 from __future__ import annotations
 

@@ -19,10 +19,8 @@ LEAST_HOT_TO_GROUND = 0.75  # of hot to neutral, for boards that check their sup
 @dataclass(frozen=True)
 class Fire:
     """`amperes`: direct current the flame draws out of the rod terminal, positive for a rectifying flame;
-    `sense_volts` at the
-    board's comparator, positive for flame; `swing`: alternating amperes (RMS) at the terminal; `in_step`: feed in
-    phase with R.
-    """
+    `sense_volts` at the board's comparator, positive for flame; `swing`: alternating amperes (RMS) at the terminal;
+    `in_step`: feed in phase with R."""
 
     amperes: float
     sense_volts: float

@@ -3,9 +3,8 @@
 A flame holds free electrons and heavy positive ions. With the rod positive, the burner's large area collects the slow
 ions
 and the rod the quick electrons: current flows well. The other way round the small rod has to collect the ions:
-current is poor
-(textbook account of flame rectification). Both ways the current bends over towards saturation at high voltage. The
-law used:
+current is poor (textbook account of flame rectification). Both ways the current bends over towards saturation at high
+voltage. The law used:
 
     i(v) = (K / F) tanh(p(v) / K) - (K / B) tanh(p(-v) / K),    p(v) = sqrt(u^2 + w^2) - w, u = max(v, 0)
 

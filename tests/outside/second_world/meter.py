@@ -17,10 +17,8 @@ AC_VOLTS, OHMS, MICROAMPS, WORD = "ac_volts", "ohms", "dc_amperes", "word"
 @dataclass(frozen=True)
 class Meter:
     """`resolution`: of each quantity's lowest range, SI; ranges go up by ten to `ceiling`. `accuracy`: (share of the
-    reading,
-    digits of the last place) by quantity. `burden`: ohms of the microampere shunt. `rejection`: how much of an
-    alternating
-    current leaks into a direct one's reading, as a share (one standard deviation)."""
+    reading, digits of the last place) by quantity. `burden`: ohms of the microampere shunt. `rejection`: how much of
+    an alternating current leaks into a direct one's reading, as a share (one standard deviation)."""
 
     counts: int
     resolution: dict[str, float]
@@ -106,9 +104,7 @@ class ProbeAnswer:
     jumps.
 
     `word`: what was said ("yes", "no", "never lit", or how the flame looked). `mishap`: what went wrong in taking it,
-    empty
-    when nothing did; whoever is judged is not told it.
-    """
+    empty when nothing did; whoever is judged is not told it."""
 
     probe: str
     quantity: str

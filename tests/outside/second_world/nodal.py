@@ -2,11 +2,9 @@
 
 Part of the second furnace world; nothing here knows of the product. Any one may read it. The method is the textbook one
 (Ho, Ruehli and Brennan, "The modified nodal approach to network analysis", 1975): one row a node by Kirchhoff's
-current law,
-one row more a branch whose current is an unknown of its own. Units: volts and amperes (RMS for sources), ohms, farads.
-Node "earth" is the reference. Two rooms keep one circuit's matrices apart: what does not depend on frequency, and
-what does.
-"""
+current law, one row more a branch whose current is an unknown of its own. Units: volts and amperes (RMS for sources),
+ohms, farads. Node "earth" is the reference. Two rooms keep one circuit's matrices apart: what does not depend on
+frequency, and what does."""
 
 from __future__ import annotations
 

@@ -2,12 +2,9 @@
 product.
 
 The linear part is reduced to what the flame sees: an open voltage at the fundamental and an impedance at each
-harmonic, zero
-included. The flame's voltage over one period, sampled at equal steps, then obeys v = v_open - Z i(v), Z a circulant
-matrix.
-Newton's method solves it. This is harmonic balance in the time domain (textbook). A test holds it against ngspice's
-transient.
-"""
+harmonic, zero included. The flame's voltage over one period, sampled at equal steps, then obeys v = v_open - Z i(v),
+Z a circulant matrix. Newton's method solves it. This is harmonic balance in the time domain (textbook). A test holds
+it against ngspice's transient."""
 
 from __future__ import annotations
 

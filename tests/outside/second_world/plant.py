@@ -1,16 +1,13 @@
 """The physical furnace: every resistance, capacitance and flame value, and the circuit they make.
 
 Second furnace world. Whoever builds or tunes the product may not read this module nor fit anything to it; whoever
-judges may.
-Written from plain electrical engineering; nothing here is taken from the product. Units: ohms, farads, volts RMS.
+judges may. Written from plain electrical engineering; nothing here is taken from the product. Units: ohms, farads,
+volts RMS.
 
 Nodes: sh, sn the service's hot and neutral; h, n the furnace's supply terminals; gw the end of the ground wire; x the
-cabinet;
-tn the transformer's neutral lead; si, sw, r, c the secondary (source, winding end before the fuse, R, C); bg the
-board's ground
-post; f, k, d the board's flame feed; fs its rod terminal; s the sense node; w0, w1 the rod wire's board and rod ends;
-rod, metal, face the rod's plug blade, its metal, its outer face; b the burner.
-"""
+cabinet; tn the transformer's neutral lead; si, sw, r, c the secondary (source, winding end before the fuse, R, C); bg
+the board's ground post; f, k, d the board's flame feed; fs its rod terminal; s the sense node; w0, w1 the rod wire's
+board and rod ends; rod, metal, face the rod's plug blade, its metal, its outer face; b the burner."""
 
 from __future__ import annotations
 

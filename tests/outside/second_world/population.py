@@ -1,8 +1,7 @@
 """Furnaces by the dozen: a design, a sound furnace's spread, faults by the trade's rates, and what the trade adds.
 
 Second furnace world. Whoever builds or tunes the product may not read this module; with `part="tune"` they may be
-given its
-furnaces by whoever judges. Deterministic: the same part, seed and place in the row give the same furnace.
+given its furnaces by whoever judges. Deterministic: the same part, seed and place in the row give the same furnace.
 """
 
 from __future__ import annotations
@@ -89,9 +88,8 @@ def furnaces(
     """`n` furnaces of "tune" or "test". `trade_effects`: pipe bonds, pairs, warm resistances, plugs mended by
     replugging.
     `calls`: fault draws that the fire does not show are mostly drawn anew, board and all, as nobody is called for
-    them, so the
-    boards that bear a fault badly come up with it oftener. `only`: these ids always. Raises ValueError for unknown ids.
-    """
+    them, so the boards that bear a fault badly come up with it oftener. `only`: these ids always. Raises ValueError
+    for unknown ids."""
     boards = designs(part)
     if only is not None and (unknown := set(only) - set(faults()) - {SOUND}):
         raise ValueError(f"no such faults: {sorted(unknown)}; see truth_classes()")

@@ -1,9 +1,7 @@
 """The same circuits handed to ngspice, whose transient analysis is the judge of `periodic`. Any one may read it.
 
 One netlist holds many furnaces, each with its own node prefix. ngspice (binary `ngspice`, batch mode) integrates in
-time from
-rest until the direct currents have settled, and reports means over the last periods.
-"""
+time from rest until the direct currents have settled, and reports means over the last periods."""
 
 from __future__ import annotations
 
