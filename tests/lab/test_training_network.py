@@ -19,7 +19,7 @@ from assistant.hearing.audio.rate import SAMPLE_RATE as RATE
 
 torch = pytest.importorskip("torch", reason="the training room needs PyTorch: pip install 'twohands[train]'")
 
-from tests.lab.train import augment, export, features, losses, noises, shards, train  # noqa: E402 - after the check for PyTorch
+from tests.lab.train import augment, export, features, losses, noises, shards, train, unfolded  # noqa: E402 - after the check for PyTorch
 from tests.lab.train.graph import SILENCE, Phones, Prices, Search  # noqa: E402
 from tests.lab.train.kaldi import stored  # noqa: E402
 from tests.lab.train.network import SUBSAMPLING, Layer, Network, Shape, folded  # noqa: E402
@@ -314,3 +314,20 @@ def test_utterances_come_up_as_often_as_their_weight_says():
     made = toy_speech()
     assert made.without(["toy"]).weight == [] and made.only(["toy"]).weight == [1] * 6
     assert len(made.only(["toy"]).person) == 6
+
+
+def test_a_network_read_back_from_a_folder_hears_the_same_and_can_be_trained_on(network: Network, tmp_path: Path):
+    words = {"yes": [["Y", "EH", "S"]]}
+    export.write_folder(tmp_path / "made", network, words, Prices())
+    back = unfolded.network_of(tmp_path / "made")
+    assert back.shape == network.shape
+    torch.manual_seed(1)
+    cepstra = [torch.randn(4, 150, features.BINS) * 3 + 2 for _ in range(4)]
+    with torch.no_grad():
+        wanted, got = network(cepstra[0]), back(cepstra[0])
+    assert torch.allclose(wanted, got, atol=5e-3)
+    settled = unfolded.settled(back, cepstra)
+    with torch.no_grad():
+        assert torch.allclose(got, settled(cepstra[0]), atol=1e-3)
+        # in training each layer is normalised by the batch: the same outputs there, nearly
+        assert (settled.train()(torch.cat(cepstra)) - settled.eval()(torch.cat(cepstra))).abs().mean() < 0.05

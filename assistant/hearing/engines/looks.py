@@ -7,9 +7,13 @@ heard wrong otherwise. int16 at 16 kHz in and out, shape (n,).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from scipy.ndimage import uniform_filter
 from scipy.signal import istft, lfilter, resample_poly, stft
+
+from grammar.answers import Heard
 
 LOOKS = 3
 """Looks that `looks` makes."""
@@ -68,6 +72,18 @@ def looks(sound: np.ndarray) -> tuple[np.ndarray, ...]:
         return quiet, slower(quiet), sound
     near = with_noise(sound, NOISE_DB)
     return near, slower(near), with_noise(sound, NOISE_DB + 6)
+
+
+def averaged(opinions: Sequence[tuple[Heard, int]]) -> Heard:
+    """Several opinions of one utterance as one, the shares of each counting so many times."""
+    total: dict[str, float] = {}
+    for heard, times in opinions:
+        for text, share in heard.alternatives:
+            total[text] = total.get(text, 0.0) + share * times
+    whole = sum(times for _, times in opinions)
+    pairs = tuple(sorted(((text, share / whole) for text, share in total.items()), key=lambda pair: -pair[1]))
+    text, share = pairs[0] if pairs else ("", 0.0)
+    return Heard(text, share, alternatives=pairs, engine=opinions[0][0].engine if opinions else "")
 
 
 def above_room_db(sound: np.ndarray) -> float | None:

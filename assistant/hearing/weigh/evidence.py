@@ -32,7 +32,7 @@ class Evidence:
     """fit: how well any sentence of the grammar fits the sound, logit. share: of the best candidate, logit.
 
     least_word: confidence of the least certain word, logit. level: loudness
-    above the room, tens of dB. length: words, logarithm. pace: seconds of speech a word.
+    above the room, tens of dB. length: words, logarithm. short: 1 where it is one word. pace: seconds of speech a word.
     option, command: 1 where the best candidate is one. expected: logarithm of
     the chance that the display shows a reading, 0 for words. partly: 1 where a
     reading has some of the display's decimals, not all and not none. Where a second
@@ -58,6 +58,7 @@ class Evidence:
     second: float
     free: float
     beside: float
+    short: float
 
 
 Said = Mapping[str, Answer]
@@ -133,6 +134,7 @@ def evidence(heard: Heard, said: Said, best: Candidate, scope: Scope, settings: 
         second=second,
         free=free,
         beside=beside,
+        short=float(count == 1),
     )
 
 

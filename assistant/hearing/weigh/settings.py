@@ -31,6 +31,7 @@ class Trust(Strict):
     second: float = 0.0
     free: float = 0.0
     beside: float = 0.0
+    short: float = 0.0
 
 
 class EngineSettings(Strict):

@@ -27,6 +27,8 @@ from grammar.scope import Asked, Scope
 
 PLACED = "vosk:"
 """Before the folder of a Vosk model, in the name of an engine."""
+LOOKED = "looks:"
+"""The same, for a model that hears each utterance in the looks of the small one."""
 CHUNK = 1_600
 """Samples fed at a time, a tenth of a second."""
 
@@ -196,8 +198,11 @@ def ear(name: str) -> Ear:
     """The engine called `name`; "vosk:FOLDER" is a Vosk model in a folder. Raises EngineError.
 
     "ours" is what the product uses, the small Vosk model in its looks; "small" is the
-    same in one look, which the product joins with "sphinx" where both are asked for.
+    same in one look, which the product joins with "sphinx" where both are asked for;
+    "looks:FOLDER" is another model as "ours" listens.
     """
+    if name.startswith(LOOKED):
+        return Streaming(VoskEngine(Path(name.removeprefix(LOOKED)), name=OWN, looks=True))
     if name.startswith(PLACED):
         return _vosk(name.removeprefix(PLACED))
     if name not in FACTORIES:

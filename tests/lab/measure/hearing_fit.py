@@ -20,7 +20,7 @@ import numpy as np
 import yaml
 from scipy.optimize import minimize
 
-from assistant.hearing.weigh.evidence import Evidence, candidates, evidence, trust
+from assistant.hearing.weigh.evidence import Evidence, Said, candidates, evidence, trust
 from assistant.hearing.weigh.meanings import meanings, texts_of
 from assistant.hearing.weigh.settings import EngineSettings, HearingSettings, Trust, hearing_settings
 from grammar.answers import Choice, Command, Heard, Reading, Unclear
@@ -29,7 +29,7 @@ from tests.lab import made_with
 from tests.lab.measure import hearing_natural, hearing_people, hearing_scopes
 from tests.lab.measure.hearing_cases import Case, case
 from tests.lab.measure.hearing_judge import outcome
-from tests.lab.measure.hearing_run import Job, Result, hear
+from tests.lab.measure.hearing_run import Job, Result, hear, of_two, two_models
 
 NAMES = tuple(one.name for one in fields(Evidence))
 NEVER_AGAINST = ("fit", "share", "least_word", "level", "agree", "second", "free")
@@ -72,15 +72,30 @@ def first_heard(case_: Case, result: Result) -> Heard | None:
     return None
 
 
-def samples(results: Sequence[tuple[Case, Result]], engine: EngineSettings, settings: HearingSettings) -> list[Sample]:
+@dataclass(frozen=True)
+class Parsed:
+    """The first thing heard in one case, and what each of its texts means."""
+
+    case: Case
+    heard: Heard
+    said: Said
+
+
+def parsed(results: Sequence[tuple[Case, Result]]) -> list[Parsed]:
+    """Every case in which something was heard."""
     found = []
     for case_, result in results:
         heard = first_heard(case_, result)
-        if heard is None:
-            continue
-        scope = hearing_scopes.scopes()[case_.scope]
-        said = meanings(texts_of(heard), scope)
-        options = candidates(heard, said, scope, engine, settings)
+        if heard is not None:
+            found.append(Parsed(case_, heard, meanings(texts_of(heard), hearing_scopes.scopes()[case_.scope])))
+    return found
+
+
+def samples(those: Sequence[Parsed], engine: EngineSettings, settings: HearingSettings) -> list[Sample]:
+    found = []
+    for one in those:
+        scope = hearing_scopes.scopes()[one.case.scope]
+        options = candidates(one.heard, one.said, scope, engine, settings)
         if not options:
             continue
         best = options[0]
@@ -93,8 +108,8 @@ def samples(results: Sequence[tuple[Case, Result]], engine: EngineSettings, sett
         )
         if isinstance(best.answer, Choice) and best.answer.id == "yes":
             kind = "yes"
-        seen = evidence(heard, said, best, scope, settings)
-        found.append(Sample(case_, seen, outcome(case_, best.answer), kind))
+        seen = evidence(one.heard, one.said, best, scope, settings)
+        found.append(Sample(one.case, seen, outcome(one.case, best.answer), kind))
     return found
 
 
@@ -179,8 +194,34 @@ def threshold(rows: list[Sample], trusts: np.ndarray, keep: list[bool], allowed:
     return max(LEAST_TRUST, min(1.0, round(wrong[most] + 0.0005, 3))) if len(wrong) > most else LEAST_TRUST
 
 
+def fitted(
+    those: Sequence[Parsed], powers: tuple[float, float, float], allowed: tuple[float, float], settings: HearingSettings
+) -> tuple[EngineSettings, int, int, int]:
+    """An engine with these powers, its best meanings that are right, answers taken at once and taken wrong.
+
+    powers: of its share, of the prior, of the second opinion. allowed: answers and pieces of talk taken wrong.
+    """
+    share, prior, second = powers
+    engine = replace_settings(START, share_power=share, prior_power=prior, second_power=second)
+    rows = samples(those, engine, settings)
+    weights, trusts = regress(rows)
+    engine = with_thresholds(replace_settings(engine, trust=weights), rows, trusts, *allowed)
+    sure = [value >= needed(one, engine) for one, value in zip(rows, trusts, strict=True)]
+    right = [matches_truth(one) for one in rows]
+    wrong = [one.outcome == "wrong" and one.case.kind != "outside" for one in rows]
+    return (
+        engine,
+        sum(right),
+        sum(good and taken for good, taken in zip(right, sure, strict=True)),
+        sum(bad and taken for bad, taken in zip(wrong, sure, strict=True)),
+    )
+
+
 def more(engine: str, recordings: Path | None, natural: int, processes: int) -> list[tuple[Case, Result]]:
     """Short answers and talk by tuning people, and cases in natural tuning voices."""
+    if models := two_models(engine):
+        first, second = (more(one, recordings, natural, processes) for one in models)
+        return [(here, of_two(engine, one, other)) for (here, one), (_, other) in zip(first, second, strict=True)]
     found: list[tuple[Case, Result]] = []
     if recordings is not None:
         said = [*hearing_people.short_answers(recordings, "tune"), *hearing_people.talk(recordings, "tune", MOST_TALK)]
@@ -219,38 +260,27 @@ def main() -> None:
         given.engine, given.people, given.natural, given.jobs
     )
     settings = hearing_settings()
-    twice = any(ending.heard.second is not None for _, result in results for ending in result.endings)
+    those = parsed(results)
     inside = sum(one.kind != "outside" for one, _ in results)
-    outside = len(results) - inside
+    allowed = (given.wrong * inside, given.talk * (len(results) - inside))
+    twice = any(one.heard.second is not None for one in those)
+    powers = list(product((1.0, 2.0), (0.0, 0.5, 0.75), (0.25, 0.5, 1.0) if twice else (0.0,)))
     best: tuple[int, EngineSettings] | None = None
-    for share_power, prior_power, second_power in product(
-        (1.0, 2.0), (0.0, 0.5, 0.75), (0.25, 0.5, 1.0) if twice else (0.0,)
-    ):
-        engine = replace_settings(START, share_power=share_power, prior_power=prior_power, second_power=second_power)
-        rows = samples(results, engine, settings)
-        weights, trusts = regress(rows)
-        engine = with_thresholds(
-            replace_settings(engine, trust=weights), rows, trusts, given.wrong * inside, given.talk * outside
-        )
-        taken = sum(
-            matches_truth(one) and value >= needed(one, engine) for one, value in zip(rows, trusts, strict=True)
-        )
-        wrong = sum(
-            one.outcome == "wrong" and one.case.kind != "outside" and value >= needed(one, engine)
-            for one, value in zip(rows, trusts, strict=True)
-        )
-        print(
-            f"share^{share_power} prior^{prior_power} second^{second_power}: best meaning right"
-            f" {100 * sum(map(matches_truth, rows)) / inside:.1f} %, taken at once {100 * taken / inside:.1f} %, wrong"
-            f" {100 * wrong / inside:.1f} %"
-        )
-        if best is None or taken > best[0]:
-            best = (taken, engine)
+    with multiprocessing.get_context("spawn").Pool(given.jobs) as pool:
+        fits = [pool.apply_async(fitted, (those, one, allowed, settings)) for one in powers]
+        for power, fit in zip(powers, fits, strict=True):
+            engine, right, taken, wrong = fit.get()
+            print(
+                f"share^{power[0]} prior^{power[1]} second^{power[2]}: best meaning right {100 * right / inside:.1f} %,"
+                f" taken at once {100 * taken / inside:.1f} %, wrong {100 * wrong / inside:.1f} %"
+            )
+            if best is None or taken > best[0]:
+                best = (taken, engine)
     assert best is not None
     engine = best[1]
     if given.name in settings.engines:
         engine = replace_settings(engine, made_with=made_with.thresholds(given.name))
-    rows = samples(results, engine, settings)
+    rows = samples(those, engine, settings)
     for name in ("people", "natural", "others"):
         some = [one for one in rows if keep_case(one.case, name)]
         total = sum(keep_case(one, name) for one, _ in results)

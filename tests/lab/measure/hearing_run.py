@@ -14,19 +14,23 @@ from typing import Any
 import numpy as np
 
 from assistant.hearing.audio.rate import SAMPLE_RATE
+from assistant.hearing.engines.looks import LOOKS, averaged
 from audio_fixtures.voices import voices
 from grammar.answers import Heard, Word
 from grammar.language import language
 from tests.lab.digest import digest
 from tests.lab.measure import hearing_scopes
 from tests.lab.measure.hearing_cases import Case, Split, case
-from tests.lab.measure.hearing_engines import PLACED, Ear, Ending
+from tests.lab.measure.hearing_engines import LOOKED, PLACED, Ear, Ending
 from tests.lab.measure.hearing_engines import ear as ear_named
 from tests.lab.measure.hearing_sound import cache as cache_folder
 from tests.lab.measure.hearing_sound import placed, scene, spoken
 
 PAIR = "pair"
 PARTNERS = ("sphinx", "small")
+BOTH, ALL = "both:", "all:"
+"""Before two folders with a comma between: two models, the second one's first look, or all other looks of both, as
+the second opinion."""
 
 TIMED = 8
 """One in so many cases runs with the partial words, as in a visit, and counts for the real-time factor and the delay.
@@ -61,7 +65,8 @@ class Result:
 @cache
 def fingerprint(engine: str) -> str:
     """Short name of the state of everything that a result of this engine depends on."""
-    folders = [Path(engine.removeprefix(PLACED))] if engine.startswith(PLACED) else []
+    prefix = next((one for one in (PLACED, LOOKED) if engine.startswith(one)), None)
+    folders = [Path(engine.removeprefix(prefix))] if prefix else []
     return digest(["tests.lab.measure.hearing_run"], folders)
 
 
@@ -75,6 +80,9 @@ def hear(engine: str, split: Split, jobs: Iterable[Job], processes: int, mark: s
     if engine == PAIR:
         first, second = (hear(one, split, wanted, processes, mark) for one in PARTNERS)
         return {job: joined(first[job], second[job]) for job in wanted}
+    if models := two_models(engine):
+        first, second = (hear(one, split, wanted, processes, mark) for one in models)
+        return {job: of_two(engine, first[job], second[job]) for job in wanted}
     name = "".join(one if one.isalnum() else "-" for one in engine)
     path = cache_folder() / f"{mark or fingerprint(engine)}-{split}-{name}.jsonl"
     path.parent.mkdir(parents=True, exist_ok=True)
@@ -95,6 +103,28 @@ def joined(first: Result, second: Result) -> Result:
     """One result out of two; both engines have the same endpointer, so their utterances are the same."""
     endings = tuple(
         Ending(replace(one.heard, engine=PAIR, second=other.heard), one.at, one.wait + other.wait)
+        for one, other in zip(first.endings, second.endings, strict=True)
+    )
+    return replace(first, endings=endings, cpu=first.cpu + second.cpu)
+
+
+def two_models(engine: str) -> tuple[str, ...]:
+    """The two engines out of which "both:A,B" or "all:A,B" is made; () for any other name."""
+    prefix = next((one for one in (BOTH, ALL) if engine.startswith(one)), None)
+    return tuple(f"{LOOKED}{one}" for one in engine.removeprefix(prefix).split(",")) if prefix else ()
+
+
+def of_two(engine: str, first: Result, second: Result) -> Result:
+    """What both models made of the same utterances, as `engine` puts them together."""
+
+    def put(one: Heard, other: Heard) -> Heard:
+        opinions = [(other, 1)]
+        if engine.startswith(ALL):
+            opinions += [(look, LOOKS - 1) for look in (one.second, other.second) if look is not None]
+        return replace(one, second=averaged(opinions))
+
+    endings = tuple(
+        Ending(put(one.heard, other.heard), one.at, one.wait + other.wait)
         for one, other in zip(first.endings, second.endings, strict=True)
     )
     return replace(first, endings=endings, cpu=first.cpu + second.cpu)

@@ -30,10 +30,13 @@ from tests.lab.train.features import Mfcc, frames_in
 from tests.lab.train.network import Network, Shape
 from tests.lab.train.people import people_file
 from tests.lab.train.phones import OUTPUTS
+from tests.lab.train.unfolded import network_of, settled
 
 PRIOR_POWER = 0.4
 """How much of an output's share the CTC stage divides out."""
 MEAN_MEMORY = 0.999
+SETTLING = 24
+"""Batches on which a shipped network gets its normalisation back."""
 
 
 def batches(lengths: np.ndarray, seconds: float, rng: np.random.Generator) -> Iterator[np.ndarray]:
@@ -188,6 +191,20 @@ class Trainer:
         if "optimiser" in state:
             self.optimiser.load_state_dict(state["optimiser"])
 
+    def start_from(self, folder: Path, batches: Iterator[np.ndarray]) -> None:
+        """Take the network of a model folder; `batches` of rows show how its layers lie. Raises GrammarError."""
+        network = network_of(folder).to(self.device)
+
+        def heard() -> Iterator[torch.Tensor]:
+            for _, rows in zip(range(SETTLING), batches, strict=False):
+                batch = self.situations.batch(torch.from_numpy(rows).to(self.device))
+                yield self.mfcc(batch.samples, batch.warp)
+
+        state = settled(network, heard()).state_dict()
+        self.network.load_state_dict(state)
+        self.mean.load_state_dict(state)
+        self.step = self.began = 10_000
+
 
 @click.command()
 @click.argument("corpus", nargs=-1, required=True, type=click.Path(path_type=Path, exists=True))
@@ -230,6 +247,11 @@ class Trainer:
     help="A corpus that is not trained on; its wrong phones are counted at the end.",
 )
 @click.option("--resume", type=click.Path(path_type=Path, exists=True), help="A last.pt or model.pt to go on from.")
+@click.option(
+    "--start-from",
+    type=click.Path(path_type=Path, exists=True, file_okay=False),
+    help="A model folder to go on from; its shape is taken.",
+)
 @click.option("--leave-out", multiple=True, help="A voice not to train on; may be given more than once.")
 @click.option("--mild", is_flag=True, help="Gentler situations, for a last pass.")
 @click.option("--noise-rows", type=int, default=40, show_default=True, help="Half minutes of each kind of noise.")
@@ -252,6 +274,7 @@ def main(
     people: int,
     check: tuple[Path, ...],
     resume: Path | None,
+    start_from: Path | None,
     leave_out: tuple[str, ...],
     mild: bool,
     noise_rows: int,
@@ -266,9 +289,10 @@ def main(
         raise click.ClickException(error.text) from error
     speech, unseen = everyone.without(leave_out), everyone.only(leave_out)
     files = [noise_folder / f"{name}.ogg" for name in people_file().noises["train"]] if noise_folder else []
+    shape = Shape(width=width, waist=waist, fine=fine, coarse=coarse, reach=reach)
     trainer = Trainer(
         speech,
-        Shape(width=width, waist=waist, fine=fine, coarse=coarse, reach=reach),
+        network_of(start_from).shape if start_from else shape,
         torch.device(device),
         seed,
         rate,
@@ -297,6 +321,7 @@ def main(
         "mild": mild,
         "made_with": made_with.trained(trainer.network.about(), any(speech.person)),
         "resumed": resume.name if resume else None,
+        "started_from": start_from.name if start_from else None,
         "log": [],
     }
     print(
@@ -309,6 +334,9 @@ def main(
     # an utterance stands in a round as often as its weight says
     taught = np.concatenate([np.full(speech.weight[i] * (people if speech.person[i] else 1), i) for i in taught])
     lengths = speech.length.numpy()[taught]
+    if start_from:
+        trainer.start_from(start_from, (taught[rows] for rows in batches(lengths, batch_seconds, rng)))
+        print(f"before: {trainer.phone_errors(held, False):.4f} varied, {trainer.phone_errors(held, True):.4f} clean")
     losses_seen: list[float] = []
     taken = 0
     bar = tqdm(total=round(minutes * 60), unit="s", desc="training", mininterval=10)
