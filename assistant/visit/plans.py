@@ -13,9 +13,9 @@ from flows.faults import catalog
 from flows.judge.profiles import Equipment, Meter
 from flows.judge.profiles import equipment as load_equipment
 from flows.judge.profiles import meter as load_meter
-from flows.procedure.compile import Pick, Plan, load_plan, make_plan
+from flows.procedure.compile import Pick, Plan, load_plan, make_plan, on_keyboard
 from flows.procedure.schema import Procedure
-from flows.procedure.session import Session
+from flows.procedure.session import Level, Session
 from flows.reason.assess import Assessment, Evidence, assess
 from flows.reason.knowledge import Knowledge, with_prior
 from flows.reason.next import Place, Wiring
@@ -36,15 +36,18 @@ def ready_plan(
     prior: Mapping[str, float] | None = None,
     typed: bool = False,
     order: Order = "file",
+    level: Level = "learner",
 ) -> Plan:
     """The plan of a procedure on a family with a meter, by their ids, in `language` where one is named.
 
     prior: rates of faults in place of the shipped ones. typed: answers come from a keyboard.
-    order: "adaptive" lets the reasoning put a check or a test forward once something was found.
+    order: "adaptive" lets the reasoning put a check or a test forward once something was found. level: how much is
+    told at the beginning.
     Raises DataFileError, FlowError.
     """
     plan = load_plan(procedure, load_equipment(equipment), load_meter(meter), language)
-    return replace(reasoned_plan(plan, prior, order), typed=typed)
+    plan = replace(reasoned_plan(plan, prior, order), level=level)
+    return on_keyboard(plan) if typed else plan
 
 
 def kept_plan(
@@ -53,12 +56,13 @@ def kept_plan(
     meter: Meter,
     prior: Mapping[str, float] | None = None,
     order: Order = "file",
+    level: Level = "learner",
 ) -> Plan:
     """The plan of parts that a visit has kept, whatever their files hold by now. Raises FlowError."""
     for step in procedure.steps.values():
         if step.ask:
             meter.function(step.ask.quantity)
-    return reasoned_plan(make_plan(procedure, equipment, meter), prior, order)
+    return replace(reasoned_plan(make_plan(procedure, equipment, meter), prior, order), level=level)
 
 
 def reasoned_plan(plan: Plan, prior: Mapping[str, float] | None = None, order: Order = "file") -> Plan:
