@@ -8,7 +8,6 @@ question of their own.
 
 from __future__ import annotations
 
-import re
 from functools import lru_cache
 from pathlib import Path
 from typing import Annotated, Literal
@@ -18,10 +17,8 @@ from pydantic import Field
 from flows.procedure.compile import Plan
 from flows.procedure.schema import Caution, Step
 from flows.procedure.session import Level, Session
-from flows.procedure.spoken.glossary import glossary
-from flows.procedure.spoken.words import has, prompted, words_in, without_prompts
+from flows.procedure.spoken.teaching import asks_for, bare_prompt, pieces, teaching
 from grammar.datafile import Strict, load_yaml
-from grammar.language import language
 
 ORDER: tuple[Level, ...] = ("learner", "usual", "brief")
 """From everything to little."""
@@ -63,8 +60,10 @@ def caution_of(plan: Plan, session: Session, caution: Caution) -> str:
     """The caution of the step: in full once a visit for each danger, short after it."""
     if session.level == "learner" or caution.kind is None:
         return caution.short if session.step in session.spoken else caution.full
-    told = (plan.step(name).caution for name in session.spoken)
-    return caution.short if any(one and one.kind == caution.kind for one in told) else caution.full
+    fullest = next(
+        name for name, step in plan.procedure.steps.items() if step.caution and step.caution.kind == caution.kind
+    )
+    return caution.short if {fullest, session.step} & session.spoken else caution.full
 
 
 def lines_of(plan: Plan, session: Session) -> list[tuple[str, str]]:
@@ -73,10 +72,10 @@ def lines_of(plan: Plan, session: Session) -> list[tuple[str, str]]:
     whole = [(f"{name}/say/{number}", text) for number, text in enumerate(step.say)]
     if session.level == "learner" or step.end:
         return whole
-    if step.short and (telling(session).short_steps or name in session.spoken):
+    if step.short and (telling(session).short_steps or name in session.spoken or _known(session, step)):
         return [
             *((f"{name}/short/{number}", text) for number, text in enumerate(step.short)),
-            *_kept(plan, session, [(line, _teaching(step, text, plan.language)) for line, text in whole]),
+            *_kept(plan, session, [(line, teaching(step, text, plan.language)) for line, text in whole]),
         ]
     return _kept(plan, session, whole) or whole[-1:]
 
@@ -85,18 +84,17 @@ def again_words(plan: Plan, session: Session, text: str) -> str:
     """A second asking without the phrase to say, where that was told before."""
     if session.level == "learner":
         return text
-    return "".join(_open(text, plan.language, session)).strip() or text
+    return "".join(_open(text, plan, session)).strip() or text
 
 
 def _kept(plan: Plan, session: Session, lines: list[tuple[str, str]]) -> list[tuple[str, str]]:
     """The lines without what is known already: a phrase that was taught, a quantity that was asked for before."""
-    ask = plan.step(session.step).ask
-    known = ask is not None and any(one.reading.quantity == ask.quantity for one in session.taken)
-    found = []
+    step = plan.step(session.step)
+    ask, known, found = step.ask, _known(session, step), []
     for line, text in lines:
         left = [
             one
-            for one in _open(text, plan.language, session)
+            for one in _open(text, plan, session)
             if not (known and ask and asks_for(one, ask.unit, plan.language))
         ]
         if kept := "".join(left).strip():
@@ -104,38 +102,14 @@ def _kept(plan: Plan, session: Session, lines: list[tuple[str, str]]) -> list[tu
     return found
 
 
-def _open(text: str, key: str, session: Session) -> list[str]:
-    """The sentences of a text but those that only teach phrases which were taught before."""
-    return [one for one in pieces(text) if not (phrases := bare_prompt(one, key)) or not phrases <= session.taught]
+def _known(session: Session, step: Step) -> bool:
+    """Whether the quantity that a step asks for was read before in this visit."""
+    return step.ask is not None and any(one.reading.quantity == step.ask.quantity for one in session.taken)
 
 
-def _teaching(step: Step, text: str, key: str) -> str:
-    """The sentences of a text that only tell how to answer."""
-    unit = step.ask.unit if step.ask else None
-    return "".join(one for one in pieces(text) if bare_prompt(one, key) or (unit and asks_for(one, unit, key)))
-
-
-@lru_cache(maxsize=4096)
-def pieces(text: str) -> tuple[str, ...]:
-    """The sentences of a text, each with its marks and the blank after it."""
-    return tuple(re.findall(r"[^.?!]+[.?!]*\s*", text))
-
-
-@lru_cache(maxsize=4096)
-def bare_prompt(sentence: str, key: str) -> frozenset[str]:
-    """The phrases that a sentence tells to say, where it does nothing else; empty otherwise."""
-    book = glossary(key)
-    said = prompted(sentence, book)
-    rest = [word for word in words_in(without_prompts(sentence, book)) if word not in book.openers]
-    return frozenset(said) if said and not rest else frozenset()
-
-
-@lru_cache(maxsize=4096)
-def asks_for(sentence: str, unit: str, key: str) -> bool:
-    """Whether a sentence only asks for a number in `unit`: it names no dial, no lead and no place."""
-    book, said = glossary(key), language(key).units[unit]
-    words = words_in(sentence)
-    hidden = [name for thing in book.things.values() for name in thing.words]
-    hidden += [name for names in (*book.places.values(), *book.colours.values()) for name in names if name not in "cr"]
-    units = {said.one, said.many, *said.phrases}
-    return has(words, units) and not has(words, hidden)
+def _open(text: str, plan: Plan, session: Session) -> list[str]:
+    """The sentences of a text but those that only teach phrases which are known: taught in this visit, or in one
+    before where little is wanted."""
+    known = plan.knows and session.level == "brief"
+    said = ((one, bare_prompt(one, plan.language)) for one in pieces(text))
+    return [one for one, phrases in said if not phrases or not (known or phrases <= session.taught)]
