@@ -4,10 +4,10 @@ At all levels but the learner's a reading that was heard well, lies where one is
 back in one breath with its verdict. Until the next reading is confirmed it can be taken back ("no", "change that").
 Whatever is near a limit, fails, proves something, was heard in doubt, or is taken anew, is asked about first, as ever.
 
-Reading back without asking is quicker and leaves the correcting to the listener, who finds it harder to begin a
-correction than to answer "no": E. Krahmer, M. Swerts, M. Theune, M. Weegels, "Error detection in spoken human-machine
-interaction", International Journal of Speech Technology 4 (2001), 19-30 (from memory). So it is done only where a
-mistake that is missed changes no verdict.
+Reading back without asking is quicker, and leaves it to the listener to begin the correcting, which is harder than to
+answer a question (E. Krahmer, M. Swerts, M. Theune, M. Weegels, "Error detection in spoken human-machine interaction",
+International Journal of Speech Technology 4 (1), 2001, 19-29, compare both ways of verifying; what they found on the
+implicit one is told from memory). So it is done only where a mistake that is missed changes no verdict.
 """
 
 from __future__ import annotations

@@ -33,7 +33,7 @@ def take_reading(plan: Plan, session: Session, reading: Reading, how: str) -> Mo
         effects.append(Save("retaken", {"step": session.step, "probe": step.ask.probe}))
     effects.append(Save("reading", _reading_line(step.title, taken, how, session.power)))
     if how == "joined":
-        effects.append(Say(taken_as(plan, session, reading), "readback", "taken_as"))
+        effects.append(Say(taken_as(plan, session.step, reading), "readback", "taken_as"))
     trail = (*session.trail, session.step) if session.step not in session.trail else session.trail
     session = replace(
         session,
@@ -51,9 +51,9 @@ def take_reading(plan: Plan, session: Session, reading: Reading, how: str) -> Mo
     return _judged(plan, session, step.judge, effects)
 
 
-def taken_as(plan: Plan, session: Session, reading: Reading) -> str:
+def taken_as(plan: Plan, name: str, reading: Reading) -> str:
     """The reading digit by digit, as it is taken; with its unit where that is not the one that was asked for."""
-    ask = plan.step(session.step).ask
+    ask = plan.step(name).ask
     if ask and reading.unit == ask.unit:
         return plan.lines.line("taken_as", digits=digits_spoken(reading.digits, plan.language))
     return plan.lines.line("taken_as", digits=digit_words(reading.digits, reading.unit, plan.language))
