@@ -32,7 +32,18 @@ format: 1
 """
 DEVICES = ("microphone", "loudspeaker")
 USED_BY = {
-    "run": ("technician", "equipment", "meter", "language", "rate", "engine", "my_voice", "keep_sound", "talk", *DEVICES),
+    "run": (
+        "technician",
+        "equipment",
+        "meter",
+        "language",
+        "rate",
+        "engine",
+        "my_voice",
+        "keep_sound",
+        "talk",
+        *DEVICES,
+    ),
     "practice": ("equipment", "meter", "rate", "engine", *DEVICES),
     "voice": DEVICES,
     "check": DEVICES,

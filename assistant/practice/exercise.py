@@ -142,7 +142,9 @@ def guided_exercise(
     """The ordinary dialogue on the simulated furnace, then name the fault. Raises AssistantError."""
     began = exercise.clock()
     p = exercise.furnace
-    plan = without_names(ready_plan(PROCEDURE, p.equipment.id, p.meter.meter.id, typed=exercise.typed, level=exercise.talk))
+    plan = without_names(
+        ready_plan(PROCEDURE, p.equipment.id, p.meter.meter.id, typed=exercise.typed, level=exercise.talk)
+    )
     folder = _folder(visits, began)
     journal = Journal(folder, exercise.clock)
     screen = Screen(out, ears=not exercise.typed)

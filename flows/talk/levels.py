@@ -93,9 +93,7 @@ def _kept(plan: Plan, session: Session, lines: list[tuple[str, str]]) -> list[tu
     ask, known, found = step.ask, _known(session, step), []
     for line, text in lines:
         left = [
-            one
-            for one in _open(text, plan, session)
-            if not (known and ask and asks_for(one, ask.unit, plan.language))
+            one for one in _open(text, plan, session) if not (known and ask and asks_for(one, ask.unit, plan.language))
         ]
         if kept := "".join(left).strip():
             found.append((line, kept))

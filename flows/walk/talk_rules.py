@@ -41,13 +41,21 @@ def _unasked(plan: Plan, before: Session, given: Input | None, after: Session, e
         yield f"a reading that proves something is taken at '{name}' without a question"
     verdicts = [one.data for one in effects if isinstance(one, Save) and one.kind == "verdict"]
     verdict = dict(after.verdicts).get(name)
-    if step.judge and (
-        [one["outcome"] for one in verdicts] != ["pass"] or verdict is None or verdict.line != "pass"
-    ):
+    if step.judge and ([one["outcome"] for one in verdicts] != ["pass"] or verdict is None or verdict.line != "pass"):
         yield f"a reading that is no plain pass is taken at '{name}' without a question"
-    if before.misses or before.wrong or before.doubtful or (isinstance(given, Reading) and given.sounds_like is not None):
+    if (
+        before.misses
+        or before.wrong
+        or before.doubtful
+        or (isinstance(given, Reading) and given.sounds_like is not None)
+    ):
         yield f"a reading in doubt is taken at '{name}' without a question"
-    if before.safety or before.leaving or name in before.fixing or before.reading_of(step.ask.probe if step.ask else ""):
+    if (
+        before.safety
+        or before.leaving
+        or name in before.fixing
+        or before.reading_of(step.ask.probe if step.ask else "")
+    ):
         yield f"a reading that decides something is taken at '{name}' without a question"
     if (before.power, before.things, before.safety) != (after.power, after.things, after.safety):
         yield f"power, things or dangers change with what is taken at '{name}' without a question"
@@ -112,7 +120,11 @@ def _warned(plan: Plan, before: Session, effects: list[Effect]) -> Iterator[str]
             continue
         kind = step.caution.kind
         fullest = next(
-            (key for key, other in plan.procedure.steps.items() if kind and other.caution and other.caution.kind == kind),
+            (
+                key
+                for key, other in plan.procedure.steps.items()
+                if kind and other.caution and other.caution.kind == kind
+            ),
             name,
         )
         if one.text != step.caution.full and not {name, fullest} & told:
