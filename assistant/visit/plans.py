@@ -23,6 +23,8 @@ from flows.talk.believed import evidence_of
 from flows.talk.order import probes_to_come
 from flows.talk.prompts import scope_for
 from grammar.emit import vocabulary
+from grammar.language import language
+from grammar.words import plain_words
 
 Order = Literal["file", "adaptive"]
 """In which order the checks come: the file's, or the one that the reasoning chooses within flows.talk.order."""
@@ -140,4 +142,8 @@ def words_of(plan: Plan) -> frozenset[str]:
         places += [Session(name, "again", pending_answer=answer) for answer, one in step.answers.items() if one.again]
         for place in places:
             found |= vocabulary(scope_for(plan, place))
+    # A question for an earlier reading names its check.
+    titles = [step.title for step in plan.procedure.steps.values() if step.ask]
+    lang = language(plan.language)
+    found |= {word for text in (plan.lines.said_for, *titles) for word in plain_words(text, lang)}
     return frozenset(found)
