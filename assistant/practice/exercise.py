@@ -70,8 +70,8 @@ class Exercise:
         wait: Callable[[], None] = lambda: None,
         talk: Level = "learner",
     ) -> Exercise:
-        """Draw the furnace. talk: how much the dialogue tells beside it. wait: before a lost device is tried again. Raises FlowError for an unknown level, fault
-        or profile."""
+        """Draw the furnace. talk: how much the dialogue tells beside it. wait: before a lost device is tried again.
+        Raises FlowError for an unknown level, fault or profile."""
         furnace = start(load_equipment(equipment), load_meter(meter), seed, level, fault)
         # A fault that was chosen may lie outside the level; then every fault may be the answer.
         open_faults = tuple(choices(level) if fault is None else catalog.faults().faults)

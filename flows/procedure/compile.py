@@ -54,7 +54,8 @@ class Plan:
     now, if any. choose: the probe to take next, of those that flows.talk.order lets in, or None
     for the next check of the file; without it the order of the file is kept. typed: answers come from a keyboard, so
     nobody is told to speak up. level: how much is told at the beginning, as in flows.talk.levels. foreseen: whether a
-    reading lies where one is expected (a safety walk puts its own in; None for flows.talk.foresee). knows: whoever is told in brief has finished this procedure before.
+    reading lies where one is expected (a safety walk puts its own in; None for flows.talk.foresee). knows: whoever is
+    told in brief has finished this procedure before.
     """
 
     procedure: Procedure

@@ -48,8 +48,8 @@ class Session:
     leaving: "stop" was said; only the way out is left. spoken: steps whose
     caution was given in full. trail: reading steps answered, oldest first. done: every step that was answered.
     level: how much is told, as in flows.talk.levels. unasked: the step whose reading was taken without a question of
-    its own and can be taken back; "" for none. taught: the phrases that were told as answers. smooth: nothing had to
-    be asked again so far.
+    its own and can be taken back; "" for none. recalled: the one that was taken back and is not read again yet.
+    taught: the phrases that were told as answers. smooth: nothing had to be asked again so far.
     """
 
     step: str
@@ -83,6 +83,7 @@ class Session:
     back_to: Mode = "ask"
     level: Level = "learner"
     unasked: str = ""
+    recalled: str = ""
     taught: frozenset[str] = frozenset()
     smooth: bool = True
 

@@ -2,7 +2,8 @@
 
 At all levels but the learner's a reading that was heard well, lies where one is expected and passes plainly is read
 back in one breath with its verdict. Until the next reading is confirmed it can be taken back ("no", "change that").
-Whatever is near a limit, fails, proves something, was heard in doubt, or is taken anew, is asked about first, as ever.
+Whatever is near a limit, fails, proves something, was heard in doubt, or is taken anew, is asked about first, as ever;
+so is every reading until the one that was taken back is there again.
 
 Reading back without asking is quicker, and leaves it to the listener to begin the correcting, which is harder than to
 answer a question (E. Krahmer, M. Swerts, M. Theune, M. Weegels, "Error detection in spoken human-machine interaction",
@@ -45,7 +46,7 @@ def _may_be(plan: Plan, session: Session, reading: Reading) -> bool:
         and reading.low == reading.high
     )
     first = session.step not in session.fixing and session.reading_of(step.ask.probe) is None
-    quiet = not (session.leaving or session.safety)
+    quiet = not (session.leaving or session.safety or session.recalled)
     return telling(session).joined and heard_well and first and quiet and _foreseen(plan, session, reading)
 
 
@@ -84,6 +85,7 @@ def take_back(plan: Plan, session: Session, correction: Reading | None = None) -
         done=session.done - {name},
         trail=tuple(one for one in session.trail if one != name),
         unasked="",
+        recalled=name,
         smooth=False,
     )
     effects += [Tone("heard"), Say(plan.lines.line("taken_back", title=plan.step(name).title), "info", "taken_back")]

@@ -13,7 +13,8 @@ from flows.procedure.compile import Plan, beginning
 from flows.procedure.route import power_needed
 from flows.procedure.session import Effect, Input, Memo, Moved, Resumed, Save, Say, Session, Tone
 from flows.procedure.spoken.glossary import glossary
-from flows.procedure.spoken.words import prompted, written
+from flows.procedure.spoken.teaching import told
+from flows.procedure.spoken.words import written
 from flows.talk.accepting import accepted, answered_late
 from flows.talk.commands import COMMANDS, said_for, tell_again
 from flows.talk.doubts import gas, in_alarm, resumed
@@ -39,12 +40,12 @@ def advance(plan: Plan, session: Session, given: Input) -> Moved:
 
 def _told(plan: Plan, session: Session, effects: list[Effect]) -> Moved:
     """What was told of answers is remembered, and who types is told to type."""
-    book = glossary(plan.language)
-    asked = [one for one in effects if isinstance(one, Say) and one.role in ("step", "question")]
-    taught = session.taught.union(*(prompted(one.text, book) for one in asked))
-    if taught != session.taught:
-        session = replace(session, taught=taught)
+    asked = (one for one in effects if isinstance(one, Say) and one.role in ("step", "question"))
+    new = frozenset().union(*(told(one.text, plan.language) for one in asked)) - session.taught
+    if new:
+        session = replace(session, taught=session.taught | new)
     if plan.typed:
+        book = glossary(plan.language)
         effects = [replace(one, text=written(one.text, book)) if isinstance(one, Say) else one for one in effects]
     return session, effects
 

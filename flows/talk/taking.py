@@ -44,6 +44,7 @@ def take_reading(plan: Plan, session: Session, reading: Reading, how: str) -> Mo
         between=(),
         misses=0,
         unasked=session.step if how == "joined" else "",
+        recalled="" if session.recalled == session.step else session.recalled,
     )
     session = replace(session, skipped=tuple(one for one in session.skipped if one != session.step))
     if step.judge is None:

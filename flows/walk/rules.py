@@ -115,7 +115,8 @@ def _gas(before: Session, given: Input | None, after: Session, effects: list[Eff
 
 
 def _kept(before: Session, after: Session, effects: list[Effect]) -> Iterator[str]:
-    """Only what was confirmed, or may go without, is kept, it is on disk before anything is spoken, and somebody listens afterwards."""
+    """Only what was confirmed, or may go without, is kept, it is on disk before anything is spoken, and somebody
+    listens afterwards."""
     kinds = [
         effect.kind if isinstance(effect, Save) else "say" if isinstance(effect, Say) else "" for effect in effects
     ]

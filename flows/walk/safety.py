@@ -15,9 +15,9 @@ is offered, going back, stopping, a break, and gas. A pause and a false alarm
 end as a break does, which is tried everywhere.
 
 The plan's level is walked as it is: where readings go without a question,
-whether one may be taken back is part of where a visit stands, and in every such
-place that is tried with each reading that it could be. How much is told changes
-no way, so a change of it is tried and not followed.
+which one may be taken back, or was and is not read again yet, is part of where
+a visit stands, and taking back is tried in every such state. How much is told
+changes no way, so a change of it is tried and not followed.
 """
 
 from __future__ import annotations
@@ -88,7 +88,6 @@ def walk(plan: Plan, first_breach: bool = False, orders: bool = False) -> Walk:
     queue, moves = deque([start]), 0
     tested: set[str] = set()
     ways: set[Key] = set()
-    undone: set[Key] = set()
     placed: set[Key] | None = set() if orders else None
     breaches = [Breach("start", "begin", rule) for rule in broken(plan, start, None, start, effects)]
     breaches += [Breach(step, "a reading", rule) for step, rule in proof_breaches(replace(plan, judge=judging))]
@@ -98,7 +97,7 @@ def walk(plan: Plan, first_breach: bool = False, orders: bool = False) -> Walk:
         known = _talk_keys(session) <= talked
         talked |= _talk_keys(session)
         for tried, before, given in (
-            _moving(plan, session, placed, tested, undone) if known else _inputs(plan, session, placed, tested, undone)
+            _moving(plan, session, placed, tested) if known else _inputs(plan, session, placed, tested)
         ):
             moves += 1
             try:
@@ -158,9 +157,7 @@ def _outcomes(plan: Plan, session: Session) -> list[float]:
     return [PASS, CLOSE, UNJUDGED, *(FAIL + number for number in sorted({0, *special}))]
 
 
-def _moving(
-    plan: Plan, session: Session, placed: set[Key] | None, tested: set[str], undone: set[Key]
-) -> Iterator[Tried]:
+def _moving(plan: Plan, session: Session, placed: set[Key] | None, tested: set[str]) -> Iterator[Tried]:
     """What can move a visit on from where it stands."""
     yield plan, session, Command("gas", "")
     if session.mode in ("ended", *PASSING):
@@ -172,7 +169,7 @@ def _moving(
         for option in scope_for(plan, session).options
         if option.id not in ("no", "yes") or (option.id == "yes" and session.mode == "confirm")
     )
-    yield from _taking_back(plan, session, undone)
+    yield from _taking_back(plan, session)
     yield from _tests(plan, session, tested)
     if session.mode in ("ask", "offer"):
         yield from _going_back(plan, session)
@@ -189,27 +186,11 @@ def _moving(
             yield plan, session, replace(plain, value=CLOSE, low=CLOSE, high=CLOSE)
 
 
-def _taking_back(plan: Plan, session: Session, undone: set[Key]) -> Iterator[Tried]:
-    """The last reading taken back, whichever it was, where one may be.
-
-    The way back to it is made from where power and things stand and from what is still to be reached, so each such
-    place and reading is tried once.
-    """
-    if not session.unasked or session.mode != "ask":
-        return
-    place = (session.power, session.proofs, session.things, session.agenda, session.leaving, session.tests)
-    steps = plan.procedure.steps
-    extra = session.step if steps[session.step].extra else ""
-    for name, step in steps.items():
-        if (
-            step.ask
-            and not (step.proves or (step.judge and step.judge.must_pass))
-            and (*place, extra, name) not in undone
-        ):
-            undone.add((*place, extra, name))
-            done, verdicts = session.done | {name}, tuple(one for one in session.verdicts if one[0] != name)
-            last = replace(session, taken=(taken_plainly(name, step.ask),), unasked=name, done=done, verdicts=verdicts)
-            yield plan, last, Command("change", "")
+def _taking_back(plan: Plan, session: Session) -> Iterator[Tried]:
+    """The last reading taken back, where it was taken without a question."""
+    if session.unasked and session.mode == "ask":
+        yield plan, session, Command("change", "")
+        yield plan, session, Choice("no", "")
 
 
 def _going_back(plan: Plan, session: Session) -> Iterator[Tried]:
@@ -222,16 +203,14 @@ def _going_back(plan: Plan, session: Session) -> Iterator[Tried]:
             yield plan, _with_past(plan, session, name), Command(command, "")
 
 
-def _inputs(
-    plan: Plan, session: Session, placed: set[Key] | None, tested: set[str], undone: set[Key]
-) -> Iterator[Tried]:
+def _inputs(plan: Plan, session: Session, placed: set[Key] | None, tested: set[str]) -> Iterator[Tried]:
     """Every kind of answer that could come, open here or not, with the pasts that matter."""
     if session.mode == "ended":
         yield plan, session, Command("gas", "")
         return
     if session.mode in ("ask", "offer") and session.misses == 0:
         yield from _going_back(plan, session)
-    yield from _taking_back(plan, session, undone)
+    yield from _taking_back(plan, session)
     for command in language(plan.language).commands:
         yield plan, session, Command(command, "")
     yield plan, session, Resumed()
@@ -348,7 +327,8 @@ def _key(plan: Plan, session: Session, guarded: frozenset[str]) -> Key:
         session.outcome,
         session.answer,
         session.back_to,
-        bool(session.unasked),
+        session.unasked,
+        session.recalled,
         frozenset(name for name in guarded if session.reading_of(name) is not None),
     )
 

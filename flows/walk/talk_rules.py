@@ -44,7 +44,8 @@ def _unasked(plan: Plan, before: Session, given: Input | None, after: Session, e
     if step.judge and ([one["outcome"] for one in verdicts] != ["pass"] or verdict is None or verdict.line != "pass"):
         yield f"a reading that is no plain pass is taken at '{name}' without a question"
     if (
-        before.misses
+        before.recalled
+        or before.misses
         or before.wrong
         or before.doubtful
         or (isinstance(given, Reading) and given.sounds_like is not None)

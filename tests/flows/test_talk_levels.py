@@ -1,9 +1,10 @@
 """What is told at each level, what goes without a question and is taken back, and the ways to say it.
 
-Reading back without a question against asking: E. Krahmer, M. Swerts, M. Theune, M. Weegels, "Error detection in spoken
-human-machine interaction", International Journal of Speech Technology 4 (1), 2001, 19-29. They compare explicit and
-implicit verification; that people find the implicit one harder to correct is told from memory. So only what passes
-plainly goes without a question here, and the laboratory counts what stands wrong at the end (tests/lab/measure/talk.py).
+Reading back without a question against asking: E. Krahmer, M. Swerts, M. Theune, M. Weegels, "Error detection in
+spoken human-machine interaction", International Journal of Speech Technology 4 (1), 2001, 19-29 (title and abstract
+looked up). They compare explicit and implicit verification; that people find the implicit one harder to correct is
+told from memory. So only what passes plainly goes without a question here, and the laboratory counts what stands
+wrong at the end (tests/lab/measure/talk.py).
 """
 
 from __future__ import annotations
@@ -127,6 +128,12 @@ def test_no_with_the_right_value_takes_it_back_and_asks_about_that(usual):
     assert talk.at == "supply/confirm" and talk.session.taken == ()
     assert talk.spoken[-1] == "one one nine point one volts. Is that right?"
     assert talk.say("yes").saved("reading")[0]["value"] == 119.1
+
+
+def test_until_what_was_taken_back_is_there_again_every_reading_is_asked_about(usual):
+    talk = Talk(usual).say(*START, *LIVE_ONCE, *OFF, "change that", "furnace is running", "it has woken up", "89")
+    assert talk.at == "rod_voltage/confirm", "also where the way back to it was long"
+    assert talk.say("yes").session.recalled == ""
 
 
 def test_a_correction_meant_for_another_quantity_is_asked_for_anew(usual):

@@ -1,4 +1,4 @@
-"""The short sentences of a step, held to everything that its long ones are held to, and to naming all that they name."""
+"""The short sentences of a step, held to all that its long ones are held to, and to naming all that they name."""
 
 from __future__ import annotations
 

@@ -27,6 +27,12 @@ def pieces(text: str) -> tuple[str, ...]:
 
 
 @lru_cache(maxsize=4096)
+def told(text: str, key: str) -> frozenset[str]:
+    """The phrases that a text tells to say."""
+    return frozenset(prompted(text, glossary(key)))
+
+
+@lru_cache(maxsize=4096)
 def bare_prompt(sentence: str, key: str) -> frozenset[str]:
     """The phrases that a sentence tells to say, where it does nothing else; empty otherwise."""
     book = glossary(key)
