@@ -64,7 +64,8 @@ def _in_words(words: Words, scope: Scope, lang: Language, typed: bool) -> Comman
     if not words:
         return None
     for option in scope.options:
-        if text in option.phrases or (typed and text in lang.typed_options.get(option.id, ())):
+        keyed = (*option.typed, *lang.typed_options.get(option.id, ())) if typed else ()
+        if text in option.phrases or text in keyed:
             return Choice(option.id, text)
     for id in open_commands(scope):
         said = lang.command(id)

@@ -50,10 +50,11 @@ class Asked:
 
 @dataclass(frozen=True)
 class Option:
-    """One answer in words: an id and the phrases that mean it."""
+    """One answer in words: an id and the phrases that mean it. typed: those taken from the keyboard only."""
 
     id: str
     phrases: tuple[str, ...]
+    typed: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

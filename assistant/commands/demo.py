@@ -10,10 +10,11 @@ from assistant.cli import version
 from assistant.hearing.engines.choose import recognizer
 from assistant.hearing.weigh.policy import weigh
 from assistant.speaking.voice import EspeakVoice
-from assistant.visit.assemble import engine_option
+from assistant.visit.assemble import engine_option, talk_option
 from assistant.visit.demo.show import DemoResult, demo_file, recorded_clip, run_visit
 from assistant.visit.journal import utc_now
 from assistant.visit.screen import Screen
+from flows.procedure.session import Level
 
 
 @click.command()
@@ -32,7 +33,8 @@ from assistant.visit.screen import Screen
     help="Folder for the conversations and the records.",
 )
 @engine_option
-def demo(wanted: tuple[str, ...], out: Path, engine: str) -> int:
+@talk_option("learner")
+def demo(wanted: tuple[str, ...], out: Path, engine: str, talk: Level | None) -> int:
     """Run three invented visits on recorded speech and print every exchange.
 
     The speech goes through the real recogniser; the answers are spoken by the
@@ -51,6 +53,7 @@ def demo(wanted: tuple[str, ...], out: Path, engine: str) -> int:
                 name, data, out,
                 recognizer=ears, voice=voice, clip=recorded_clip, clock=utc_now,
                 program=f"twohands {version()}", understand=weigh, watchers=[Screen(click.echo)],
+                talk=talk or "learner",
             )  # fmt: skip
             results.append(done)
             click.echo(f"\n  Fault named:   {done.fault_name or 'none'}")

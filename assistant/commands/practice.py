@@ -10,9 +10,10 @@ import click
 import platformdirs
 
 from assistant.practice.record import add, progress, read
-from assistant.visit.assemble import Sound, assemble, pause_before_retry, sound_options
+from assistant.visit.assemble import Sound, assemble, pause_before_retry, sound_options, talk_option
 from flows.faults.lessons import lessons
 from flows.judge.profiles import names
+from flows.procedure.session import Level
 
 
 def practice_home() -> Path:
@@ -48,6 +49,7 @@ def practice_home() -> Path:
 )
 @click.option("--meter", type=click.Choice(names("meters")), default="dunlin", show_default=True, help="The meter.")
 @sound_options
+@talk_option("learner")
 @click.option(
     "--record",
     type=click.Path(file_okay=False, path_type=Path),
@@ -66,6 +68,7 @@ def practice(
     equipment: str,
     meter: str,
     sound: Sound,
+    talk: Level | None,
     record: Path | None,
     shown: str | None,
 ) -> int:
@@ -81,7 +84,9 @@ def practice(
     from assistant.practice.exercise import Exercise, free_exercise, guided_exercise
 
     drawn = seed if seed is not None else secrets.randbelow(1_000_000)
-    exercise = Exercise.make(trainee, level, fault, drawn, equipment, meter, sound.typed, wait=pause_before_retry)
+    exercise = Exercise.make(
+        trainee, level, fault, drawn, equipment, meter, sound.typed, wait=pause_before_retry, talk=talk or "learner"
+    )
     with ExitStack() as stack:
         ears, mouth, about = assemble(stack, sound, exercise.language, exercise.words(), exercise.grammars)
         click.echo(f"Practice furnace, level {level}, seed {drawn}. All of it is invented.")

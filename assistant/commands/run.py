@@ -14,7 +14,8 @@ from assistant.cli import version
 from assistant.commands.profiles import Profile
 from assistant.hearing.weigh.policy import weigh
 from assistant.privacy import KEEP, Keep, privacy
-from assistant.visit.assemble import Sound, assemble, pause_before_retry, sound_options
+from assistant.talk_kept import USUAL, Remembers, wanted
+from assistant.visit.assemble import Sound, assemble, pause_before_retry, sound_options, talk_option
 from assistant.visit.expire import expire
 from assistant.visit.folders import begin_folder
 from assistant.visit.journal import Journal, in_alarm, read, utc_now
@@ -24,8 +25,8 @@ from assistant.visit.resuming import Resuming, resuming
 from assistant.visit.screen import Screen
 from assistant.visit.visit import Outcome, Visit, gas_end, opening
 from flows.faults.rates import Rates, load_rates
-from flows.procedure.compile import Plan
-from flows.procedure.session import Resumed
+from flows.procedure.compile import Plan, on_keyboard
+from flows.procedure.session import Level, Resumed
 from flows.talk.dialogue import advance, begin
 from grammar.language import languages
 
@@ -58,6 +59,7 @@ def visits_home() -> Path:
         " next."
     ),
 )
+@talk_option("usual, or as you asked for last by voice")
 @click.option("--attention", is_flag=True, help="Listen only to what begins with the attention word, for noisy rooms.")
 @click.option("--visits", type=click.Path(file_okay=False, path_type=Path), default=None, help="Folder of the records.")
 @click.option(
@@ -103,6 +105,7 @@ def run(
     language: str | None,
     sound: Sound,
     in_order: bool,
+    talk: Level | None,
     visits: Path | None,
     resume: str | None,
     technician: str,
@@ -129,8 +132,8 @@ def run(
             stack.callback(back.journal.close)
             if back.where.session.mode == "ended":
                 return _closed(back)
-            back.plan = replace(back.plan, typed=sound.typed)
             plan, rates = back.plan, None
+            technician = str(back.journal.before[0].get("technician") or "")
         else:
             rates = load_rates(rates_file) if rates_file else None
             plan = ready_plan(
@@ -141,11 +144,17 @@ def run(
                 rates.prior() if rates else None,
                 sound.typed,
                 "file" if in_order else "adaptive",
+                _level(context, talk, technician),
             )
+        plan = replace(plan, knows=plan.procedure.id in wanted(technician).finished)
         warm(plan)
         ears, mouth, used = assemble(
             stack, sound, plan.language, words_of(plan), acoustic=_learnt(my_voice) if my_voice else None
         )
+        if used["engine"] == "typed":
+            plan = on_keyboard(plan)
+            if back:
+                back.plan = plan
         about: dict[str, Any] = dict(used)
         if back:
             journal, folder = back.journal, back.journal.folder
@@ -164,7 +173,7 @@ def run(
             ears,
             mouth,
             journal,
-            [Screen(click.echo, ears=about["engine"] != "typed")],
+            [Screen(click.echo, ears=about["engine"] != "typed"), Remembers(technician, plan.procedure.id, click.echo)],
             weigh,
             wait=pause_before_retry,
             keep_sound=keep_sound or settings.keep_sound,
@@ -189,6 +198,14 @@ def run(
             click.echo(f"The visit is not over. Go on with: twohands run --resume {folder.name}")
             return 1
     return 0
+
+
+def _level(context: click.Context, talk: Level | None, technician: str) -> Level:
+    """How much is told: as the command line says, as this technician asked for last, as the settings say, or the
+    usual."""
+    if talk and context.get_parameter_source("talk") is click.core.ParameterSource.COMMANDLINE:
+        return talk
+    return wanted(technician).level or talk or USUAL
 
 
 def _learnt(name: str) -> dict[str, str]:

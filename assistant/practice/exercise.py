@@ -28,7 +28,7 @@ from flows.faults import catalog
 from flows.judge.profiles import equipment as load_equipment
 from flows.judge.profiles import meter as load_meter
 from flows.practice.furnace import PracticeFurnace, choices, start
-from flows.procedure.session import Effect, Say
+from flows.procedure.session import Effect, Level, Say
 from flows.talk.dialogue import begin as begin_visit
 from grammar.answers import Answer
 from grammar.emit import vocabulary
@@ -52,6 +52,7 @@ class Exercise:
     clock: Clock = utc_now
     understand: Understand = weigh
     wait: Callable[[], None] = lambda: None
+    talk: Level = "learner"
     grammars: Any = field(default_factory=SharedGrammars)
 
     @classmethod
@@ -67,13 +68,14 @@ class Exercise:
         clock: Clock = utc_now,
         understand: Understand = weigh,
         wait: Callable[[], None] = lambda: None,
+        talk: Level = "learner",
     ) -> Exercise:
-        """Draw the furnace. wait: before a lost device is tried again. Raises FlowError for an unknown level, fault
-        or profile."""
+        """Draw the furnace. talk: how much the dialogue tells beside it. wait: before a lost device is tried again.
+        Raises FlowError for an unknown level, fault or profile."""
         furnace = start(load_equipment(equipment), load_meter(meter), seed, level, fault)
         # A fault that was chosen may lie outside the level; then every fault may be the answer.
         open_faults = tuple(choices(level) if fault is None else catalog.faults().faults)
-        return cls(trainee, level, seed, furnace, open_faults, typed, clock, understand, wait)
+        return cls(trainee, level, seed, furnace, open_faults, typed, clock, understand, wait, talk)
 
     @property
     def language(self) -> str:
@@ -140,7 +142,9 @@ def guided_exercise(
     """The ordinary dialogue on the simulated furnace, then name the fault. Raises AssistantError."""
     began = exercise.clock()
     p = exercise.furnace
-    plan = without_names(ready_plan(PROCEDURE, p.equipment.id, p.meter.meter.id, typed=exercise.typed))
+    plan = without_names(
+        ready_plan(PROCEDURE, p.equipment.id, p.meter.meter.id, typed=exercise.typed, level=exercise.talk)
+    )
     folder = _folder(visits, began)
     journal = Journal(folder, exercise.clock)
     screen = Screen(out, ears=not exercise.typed)

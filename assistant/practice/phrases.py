@@ -110,10 +110,11 @@ class Ways(Strict):
 
 
 class Carriers(Strict):
-    """Sentences around a test and around an answer."""
+    """Sentences around a test and around an answer. named: an answer where nothing but the fault is asked for."""
 
     test: Ways
     answer: Ways
+    named: Ways
 
 
 class Guided(Strict):
@@ -196,7 +197,7 @@ def answering_scope(faults: tuple[str, ...], typed: bool) -> Scope:
     return Scope(
         "practice/answer",
         None,
-        (*_answers(book, faults, typed), *_actions(book, ("faults", "give_up"), typed)),
+        (*_answers(book, faults, typed, alone=True), *_actions(book, ("faults", "give_up"), typed)),
         ("repeat", "slower", "help", "stop", "gas"),
         language=book.language,
     )
@@ -284,10 +285,12 @@ def _actions(book: PracticePhrases, names: Iterable[Action], typed: bool) -> tup
     return tuple(Option(f"do:{name}", book.actions[name].of(typed)) for name in names)
 
 
-def _answers(book: PracticePhrases, faults: Sequence[str], typed: bool) -> tuple[Option, ...]:
+def _answers(book: PracticePhrases, faults: Sequence[str], typed: bool, alone: bool = False) -> tuple[Option, ...]:
+    """Naming each fault. alone: where only that is asked for, its bare name is enough; a keyboard may give it
+    anywhere."""
+    carriers = book.carriers.answer.of(typed) + (book.carriers.named.phrases if alone or typed else ())
     return tuple(
-        Option(f"answer:{name}", tuple(_filled(book.carriers.answer.of(typed), fault=book.faults[name].of(typed))))
-        for name in faults
+        Option(f"answer:{name}", tuple(_filled(carriers, fault=book.faults[name].of(typed)))) for name in faults
     )
 
 

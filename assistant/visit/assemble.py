@@ -9,7 +9,7 @@ from contextlib import ExitStack
 from dataclasses import dataclass, fields
 from functools import wraps
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import click
 
@@ -20,6 +20,7 @@ from assistant.visit.ears import TypedEars
 from assistant.visit.loop import Ears, Mouth
 from assistant.visit.mouth import SilentMouth
 from assistant.visit.typed import typed_lines
+from flows.procedure.session import Level
 
 REOPEN_EVERY = 1.0
 """Seconds between two tries to get a lost device back."""
@@ -72,6 +73,16 @@ device_options = (
         "--loudspeaker", default="", metavar="NAME", help="Speak with this one: part of its name in `twohands check`."
     ),
 )
+
+
+def talk_option(default: str) -> Callable:
+    """The click option that says how much is told. default: how its help names what holds without it."""
+    return click.option(
+        "--talk",
+        type=click.Choice(get_args(Level)),
+        default=None,
+        help=f"How much is told: all of it to a learner, the usual, or in brief. By default: {default}.",
+    )
 
 
 def choosing_devices(command: Callable) -> Callable:

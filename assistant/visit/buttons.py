@@ -17,6 +17,7 @@ import numpy as np
 
 from assistant.hearing.engines.base import Final
 from assistant.visit.typed import Lines
+from flows.talk.prompts import SAID_FOR
 from grammar.answers import Heard
 from grammar.datafile import Strict, load_yaml
 from grammar.emit import vocabulary
@@ -25,14 +26,20 @@ from grammar.scope import Scope
 
 LETTERS = "abcdefgh"
 YES, NO = "yes", "no"
+OUTSPOKEN = ("false_alarm", "air_clear")
+"""Answers that have no key."""
 
 
 class Said(Strict):
-    """unheard: told at the start; keys: the prompt before each answer; reading: what stands there for a number."""
+    """unheard: told at the start; keys: the prompt before each answer; reading: what stands there for a number.
+
+    whole: what stands there for an answer that is typed out.
+    """
 
     unheard: str
     keys: str
     reading: str
+    whole: str
 
 
 class Buttons(Strict):
@@ -82,7 +89,8 @@ def keys_of(scope: Scope) -> dict[str, str]:
     Yes and no have the first typed form of the language ("s", "n" in Spanish). Where
     no is open without yes, an answer is being asked for the second time: its key is then
     yes, so that the second key is another than the first. Other answers have digits, or
-    letters where digits are a reading.
+    letters where digits are a reading. What ends a gas alarm has no key: it is typed out, so that no habit
+    clears it. A question for an earlier reading has none either.
     """
     lang = language(scope.language)
     found: dict[str, str] = {}
@@ -90,6 +98,8 @@ def keys_of(scope: Scope) -> dict[str, str]:
     ids = {option.id for option in scope.options}
     twice = NO in ids and YES not in ids
     for option in scope.options:
+        if option.id in OUTSPOKEN or option.id.startswith(SAID_FOR):
+            continue
         if option.id in (YES, NO):
             found[key_of(option.id, lang)] = option.phrases[0]
         elif twice:
@@ -109,6 +119,7 @@ def shown(scope: Scope, keys: dict[str, str]) -> str:
     data = buttons().said
     said = data.get(scope.language) or data["en"]
     parts = [f"{key} = {phrase}" for key, phrase in keys.items()]
+    parts += [said.whole.format(phrase=option.phrases[0]) for option in scope.options if option.id in OUTSPOKEN]
     if scope.asked:
         parts.insert(0, said.reading.format(unit=language(scope.language).units[scope.asked.unit].many))
     return said.keys.format(keys="; ".join(parts) or "-")

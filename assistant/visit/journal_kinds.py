@@ -164,7 +164,7 @@ class VerdictLine(TypedDict, total=False):
 
 
 class StepLine(TypedDict, total=False):
-    """choice, power, jumper, skipped, retaken, fix, order, alarm, alarm_over."""
+    """choice, power, jumper, skipped, retaken, fix, order, talk, alarm, alarm_over."""
 
     __pydantic_config__ = OPEN  # type: ignore[misc]
     step: Name
@@ -179,6 +179,7 @@ class StepLine(TypedDict, total=False):
     probe: Name
     what: Name
     finding: Name
+    level: Name
 
 
 class MovedLine(TypedDict, total=False):
@@ -262,7 +263,7 @@ KINDS: dict[str, type] = {
     "moved": MovedLine,
     "safety": SafetyLine,
     **dict.fromkeys(
-        ("choice", "power", "jumper", "skipped", "retaken", "fix", "order", "alarm", "alarm_over"), StepLine
+        ("choice", "power", "jumper", "skipped", "retaken", "fix", "order", "talk", "alarm", "alarm_over"), StepLine
     ),
     **dict.fromkeys(("resumed", "interrupted"), OtherLine),
 }

@@ -24,6 +24,7 @@ from assistant.visit.plans import Order, order_of
 from flows.judge.profiles import Equipment, Meter
 from flows.procedure.compile import Plan
 from flows.procedure.schema import Procedure
+from flows.procedure.session import Level
 from grammar.errors import TwohandsError
 from grammar.guards import JOURNAL_BYTES
 
@@ -36,7 +37,8 @@ MODELS: dict[str, type[BaseModel]] = {"procedure": Procedure, "equipment": Equip
 class Kept:
     """The parts a visit was begun with. source: the procedure as it was asked for, an id or the path of a file.
 
-    order: in which order the checks come; visits from before it was kept have the file's.
+    order: in which order the checks come; visits from before it was kept have the file's. talk: how much was told at
+    the beginning; visits from before it was kept told all of it.
     """
 
     procedure: Procedure
@@ -44,6 +46,7 @@ class Kept:
     meter: Meter
     source: str
     order: Order = "file"
+    talk: Level = "learner"
 
 
 def digest(part: BaseModel) -> str:
@@ -52,8 +55,8 @@ def digest(part: BaseModel) -> str:
 
 
 def keep(folder: Path, plan: Plan, source: str) -> dict[str, str]:
-    """Write the parts of a plan into a visit's folder, on disk when it returns; their digests by name, and the order.
-    Raises JournalError."""
+    """Write the parts of a plan into a visit's folder, on disk when it returns; their digests by name, the order
+    and how much is told. Raises JournalError."""
     parts = {"procedure": plan.procedure, "equipment": plan.equipment, "meter": plan.meter}
     if source.endswith((".yaml", ".yml")):
         source = str(Path(source).absolute())
@@ -61,6 +64,7 @@ def keep(folder: Path, plan: Plan, source: str) -> dict[str, str]:
         "format": FORMAT,
         "source": source,
         "order": order_of(plan),
+        "talk": plan.level,
         **{name: part.model_dump(mode="json") for name, part in parts.items()},
     }
     try:
@@ -71,7 +75,7 @@ def keep(folder: Path, plan: Plan, source: str) -> dict[str, str]:
             f"The procedure cannot be kept in {folder.name} ({error.strerror}).",
             "Check the folder and its rights, or choose another with --visits.",
         ) from error
-    return {name: digest(part) for name, part in parts.items()} | {"order": order_of(plan)}
+    return {name: digest(part) for name, part in parts.items()} | {"order": order_of(plan), "talk": plan.level}
 
 
 def kept(folder: Path, opening: dict[str, Any]) -> Kept | None:
@@ -85,6 +89,7 @@ def kept(folder: Path, opening: dict[str, Any]) -> Kept | None:
             data = json.loads(file.read(JOURNAL_BYTES))
         parts = {name: model.model_validate(data[name]) for name, model in MODELS.items()}
         source, order = str(data["source"]), data.get("order", "file")
+        talk = data.get("talk", "learner")
     except (OSError, ValueError, KeyError, TypeError, RecursionError, ValidationError) as error:
         raise JournalError(
             f"What the visit {folder.name} was begun with cannot be read from {FILE}.",
@@ -101,7 +106,12 @@ def kept(folder: Path, opening: dict[str, Any]) -> Kept | None:
             f"The order of the checks kept in {folder.name} was changed since the visit began.",
             "Start a new visit; the readings so far stay in the record.",
         )
-    return Kept(**parts, source=source, order=order)  # type: ignore[arg-type]
+    if talk != wanted.get("talk", "learner") or talk not in get_args(Level):
+        raise JournalError(
+            f"What {folder.name} keeps of how much is told was changed since the visit began.",
+            "Start a new visit; the readings so far stay in the record.",
+        )
+    return Kept(**parts, source=source, order=order, talk=talk)  # type: ignore[arg-type]
 
 
 def changes(was: Kept, now: Callable[[Kept], Plan]) -> list[str]:

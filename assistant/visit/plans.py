@@ -13,9 +13,9 @@ from flows.faults import catalog
 from flows.judge.profiles import Equipment, Meter
 from flows.judge.profiles import equipment as load_equipment
 from flows.judge.profiles import meter as load_meter
-from flows.procedure.compile import Pick, Plan, load_plan, make_plan
+from flows.procedure.compile import Pick, Plan, load_plan, make_plan, on_keyboard
 from flows.procedure.schema import Procedure
-from flows.procedure.session import Session
+from flows.procedure.session import Level, Session
 from flows.reason.assess import Assessment, Evidence, assess
 from flows.reason.knowledge import Knowledge, with_prior
 from flows.reason.next import Place, Wiring
@@ -23,6 +23,8 @@ from flows.talk.believed import evidence_of
 from flows.talk.order import probes_to_come
 from flows.talk.prompts import scope_for
 from grammar.emit import vocabulary
+from grammar.language import language
+from grammar.words import plain_words
 
 Order = Literal["file", "adaptive"]
 """In which order the checks come: the file's, or the one that the reasoning chooses within flows.talk.order."""
@@ -36,15 +38,18 @@ def ready_plan(
     prior: Mapping[str, float] | None = None,
     typed: bool = False,
     order: Order = "file",
+    level: Level = "learner",
 ) -> Plan:
     """The plan of a procedure on a family with a meter, by their ids, in `language` where one is named.
 
     prior: rates of faults in place of the shipped ones. typed: answers come from a keyboard.
-    order: "adaptive" lets the reasoning put a check or a test forward once something was found.
+    order: "adaptive" lets the reasoning put a check or a test forward once something was found. level: how much is
+    told at the beginning.
     Raises DataFileError, FlowError.
     """
     plan = load_plan(procedure, load_equipment(equipment), load_meter(meter), language)
-    return replace(reasoned_plan(plan, prior, order), typed=typed)
+    plan = replace(reasoned_plan(plan, prior, order), level=level)
+    return on_keyboard(plan) if typed else plan
 
 
 def kept_plan(
@@ -53,12 +58,13 @@ def kept_plan(
     meter: Meter,
     prior: Mapping[str, float] | None = None,
     order: Order = "file",
+    level: Level = "learner",
 ) -> Plan:
     """The plan of parts that a visit has kept, whatever their files hold by now. Raises FlowError."""
     for step in procedure.steps.values():
         if step.ask:
             meter.function(step.ask.quantity)
-    return reasoned_plan(make_plan(procedure, equipment, meter), prior, order)
+    return replace(reasoned_plan(make_plan(procedure, equipment, meter), prior, order), level=level)
 
 
 def reasoned_plan(plan: Plan, prior: Mapping[str, float] | None = None, order: Order = "file") -> Plan:
@@ -136,4 +142,8 @@ def words_of(plan: Plan) -> frozenset[str]:
         places += [Session(name, "again", pending_answer=answer) for answer, one in step.answers.items() if one.again]
         for place in places:
             found |= vocabulary(scope_for(plan, place))
+    # A question for an earlier reading names its check.
+    titles = [step.title for step in plan.procedure.steps.values() if step.ask]
+    lang = language(plan.language)
+    found |= {word for text in (plan.lines.said_for, *titles) for word in plain_words(text, lang)}
     return frozenset(found)

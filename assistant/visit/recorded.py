@@ -18,6 +18,7 @@ from assistant.hearing.engines.base import Final, Recognizer, some_words
 from flows.procedure.compile import Plan
 from flows.procedure.session import Save, Say
 from flows.talk.prompts import readback
+from flows.talk.taking import taken_as
 from grammar.answers import Answer, Heard, Reading
 from grammar.numbers import digits_spoken, parse
 from grammar.parse import understand
@@ -56,6 +57,8 @@ class RecordedTechnician:
         self._offered: set[str] = set()
         self._mended: set[str] = set()
         self._fixes = fixes(plan)
+        self._scopes: dict[str, Scope] = {}
+        self._wrong = False
 
     def hear(self, scope: Scope) -> Final | None:
         if scope.name == self._asked[0]:
@@ -67,6 +70,7 @@ class RecordedTechnician:
         step, mode = scope.name.split("/")
         if mode == "offer" and step in self._mended:
             return None
+        self._scopes[step] = scope
         sound = self._clip(self._answer(scope))
         self._recognizer.open(scope)
         self._tape.technician(self._tape.seconds, sound)
@@ -84,6 +88,8 @@ class RecordedTechnician:
     def said(self, say: Say) -> None:
         if say.role in ("readback", "question"):
             self._last = say.text
+        if say.line == "taken_as":
+            self._wrong = say.text != self._taken_as(self._asked[0].split("/")[0])
 
     def heard(self, final: Final, answer: Answer, scope: Scope) -> None:
         """The technician does not see what the program understood."""
@@ -96,6 +102,9 @@ class RecordedTechnician:
 
     def _answer(self, scope: Scope) -> str:
         step, mode = scope.name.split("/")
+        wrong, self._wrong = self._wrong, False
+        if wrong and mode == "ask" and any(option.id == "no" for option in scope.options):
+            return self._says["disagree"]
         match mode:
             case "confirm" if self._is_mine(step, scope):
                 return self._says["agree"]
@@ -141,6 +150,10 @@ class RecordedTechnician:
         if self._plan.step(step).ask is None:
             return bool(self._plan.step(step).answers) and self._words(step) in self._last
         return readback(self._plan, self._reading(step, scope)).text == self._last
+
+    def _taken_as(self, step: str) -> str:
+        """How the technician's own reading is read back where no question is asked about it."""
+        return taken_as(self._plan, step, self._reading(step, self._scopes[step]))
 
     def _reading(self, step: str, scope: Scope) -> Reading:
         meant = understand(Heard(self._words(step)), replace(scope, digits_only=False))

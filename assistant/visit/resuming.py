@@ -80,7 +80,7 @@ def _plan(journal: Journal, procedure: str, tell: Callable[[str], object]) -> Pl
 
     for line in changes(was, today):
         tell(line)
-    return kept_plan(was.procedure, was.equipment, was.meter, prior, was.order)
+    return kept_plan(was.procedure, was.equipment, was.meter, prior, was.order, was.talk)
 
 
 def _opened(visits: Path, name: str, tell: Callable[[str], object]) -> Journal:

@@ -9,7 +9,7 @@ unknown numbers) is checked here, every problem with its line.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -22,11 +22,12 @@ from flows.procedure.limit_uses import limit_faults
 from flows.procedure.problems import shape_problems
 from flows.procedure.route import Routes, routes_of, unmet
 from flows.procedure.schema import Procedure, Step, When, procedure_path
-from flows.procedure.session import Session
+from flows.procedure.session import Level, Session
 from flows.procedure.spoken.check import spoken_problems
 from flows.procedure.texts import in_language, texts_path
 from flows.procedure.wording import Spoken, spoken_lines
 from flows.reason.assess import Assessment, Evidence
+from grammar.answers import Reading
 from grammar.datafile import line_of, problems_in, read_yaml
 from grammar.errors import DataFileError
 
@@ -52,7 +53,9 @@ class Plan:
     None where a procedure has none. next_test: the probe that would tell most
     now, if any. choose: the probe to take next, of those that flows.talk.order lets in, or None
     for the next check of the file; without it the order of the file is kept. typed: answers come from a keyboard, so
-    nobody is told to speak up.
+    nobody is told to speak up. level: how much is told at the beginning, as in flows.talk.levels. foreseen: whether a
+    reading lies where one is expected (a safety walk puts its own in; None for flows.talk.foresee). knows: whoever is
+    told in brief has finished this procedure before.
     """
 
     procedure: Procedure
@@ -68,6 +71,9 @@ class Plan:
     next_test: Callable[[Session], str | None] | None = None
     choose: Callable[[Session, frozenset[str]], Pick | None] | None = None
     typed: bool = False
+    level: Level = "learner"
+    knows: bool = False
+    foreseen: Callable[[Session, Reading], bool] | None = None
 
     @property
     def language(self) -> str:
@@ -149,8 +155,15 @@ def beginning(plan: Plan) -> Session:
     """A visit before its first word: power taken as on, everything where the procedure says that it begins."""
     things = plan.procedure.things
     return Session(
-        step=plan.procedure.start, things=tuple((name, things[name].begin) for name in plan.procedure.kinds())
+        step=plan.procedure.start,
+        things=tuple((name, things[name].begin) for name in plan.procedure.kinds()),
+        level=plan.level,
     )
+
+
+def on_keyboard(plan: Plan) -> Plan:
+    """The plan for somebody who types the answers."""
+    return replace(plan, typed=True, lines=plan.lines.for_keyboard())
 
 
 def suits(procedure: Procedure, equipment: Equipment) -> bool:

@@ -181,6 +181,12 @@ def _moves(procedure: Procedure) -> Iterator[Found]:
                         f"Use one of: {', '.join(kinds[thing].positions)}.",
                     )
                 else:
+                    if answer.go_ahead and (place in kinds[thing].twice or kinds[thing].moved_at != ANY):
+                        yield (
+                            ("steps", name, "answers", key, "go_ahead"),
+                            f"'{key}' moves '{thing}', which is only moved by words of its own.",
+                            "Leave 'go_ahead' out.",
+                        )
                     if place in kinds[thing].twice and answer.again is None:
                         yield (
                             where,

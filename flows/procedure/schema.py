@@ -9,9 +9,16 @@ in every procedure.
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, Field, field_validator, model_validator
+from pydantic import (
+    AfterValidator,
+    Field,
+    SerializerFunctionWrapHandler,
+    field_validator,
+    model_serializer,
+    model_validator,
+)
 
 from flows.judge.profiles import Limit
 from flows.procedure.texts import in_language
@@ -36,11 +43,35 @@ ALLOWED: dict[PowerNeed, frozenset[str]] = {
 """Which states of power satisfy a step's need. "doubt" (after a break) is enough for none but "any"."""
 
 
-class Caution(Strict):
-    """Spoken before the act: in full the first time, short when the step is repeated."""
+class _Sparing(Strict):
+    """A part that is written down without what it does not have, so that a visit's kept copy from before there was
+    such a field keeps its digest."""
+
+    @model_serializer(mode="wrap")
+    def _without_empty(self, plain: SerializerFunctionWrapHandler) -> dict[str, Any]:
+        data: dict[str, Any] = plain(self)
+        return {key: value for key, value in data.items() if key not in self.spared() or value not in (None, [], False)}
+
+    @classmethod
+    def spared(cls) -> tuple[str, ...]:
+        """The fields that are left out where they say nothing."""
+        return ()
+
+
+class Caution(_Sparing):
+    """Spoken before the act: in full the first time, short when the step is repeated.
+
+    kind: cautions of one kind warn of the same danger. To whom is told less than everything the full one is said
+    once a visit for all of them, at whichever step comes first, and the short one after it.
+    """
 
     full: Line
     short: Line
+    kind: Identifier | None = None
+
+    @classmethod
+    def spared(cls) -> tuple[str, ...]:
+        return ("kind",)
 
 
 class Expect(Strict):
@@ -132,9 +163,10 @@ class Sets(Strict):
     things: dict[Identifier, Identifier] = {}
 
 
-class Answer(Strict):
+class Answer(_Sparing):
     """One answer in words.
 
+    go_ahead: it only says that one is ready, so the language's own words for that count as well.
     evidence: a probe that is answered by it, yes or no or one of the probe's words.
     mended: readings taken before this stay; readings of `mended` taken after it count as another probe.
     """
@@ -146,6 +178,17 @@ class Answer(Strict):
     mended: dict[Identifier, Identifier] = {}
     say: Line | None = None
     outcome: Literal["pass", "fail"] | None = None
+    go_ahead: bool = False
+
+    @classmethod
+    def spared(cls) -> tuple[str, ...]:
+        return ("go_ahead",)
+
+    @model_validator(mode="after")
+    def _only_ready(self) -> Answer:
+        if self.go_ahead and (self.again or self.sets.power or self.evidence or self.outcome):
+            raise ValueError("an answer that counts for something keeps words of its own: leave 'go_ahead' out")
+        return self
 
     @model_validator(mode="after")
     def _twice(self) -> Answer:
@@ -178,8 +221,11 @@ class Go(Strict):
 At = Identifier | dict[Identifier, Identifier | list[Identifier]]
 
 
-class Step(Strict):
+class Step(_Sparing):
     """One thing to do and one thing to answer.
+
+    short: the same in fewer words, without what only tells how to answer; () where `say` is short enough. It names
+    all that `say` names.
 
     power, at: what must be true before it is spoken; `at` is the name of one of
     the procedure's stands, or a position (several, or "any") for each thing.
@@ -193,6 +239,7 @@ class Step(Strict):
     at: At
     extra: bool = False
     say: Annotated[list[Line], Field(min_length=1)]
+    short: list[Line] = []
     caution: Caution | None = None
     leads: Line | None = None
     why: Line | None = None
@@ -203,6 +250,10 @@ class Step(Strict):
     may_skip: bool = False
     next: list[Go] = []
     end: Literal["finished", "stopped"] | None = None
+
+    @classmethod
+    def spared(cls) -> tuple[str, ...]:
+        return ("short",)
 
     @model_validator(mode="after")
     def _one_question(self) -> Step:

@@ -10,6 +10,7 @@ from grammar.answers import Answer, Reading
 from grammar.scope import Scope
 
 Mode = Literal["ask", "confirm", "digits", "which", "again", "offer", "paused", "memo", "alarm", "ended"]
+Level = Literal["learner", "usual", "brief"]
 Role = Literal["step", "caution", "why", "readback", "verdict", "question", "alarm", "info"]
 
 
@@ -46,6 +47,9 @@ class Session:
     wrong: read-backs refused at this step, counted to 2.
     leaving: "stop" was said; only the way out is left. spoken: steps whose
     caution was given in full. trail: reading steps answered, oldest first. done: every step that was answered.
+    level: how much is told, as in flows.talk.levels. unasked: the step whose reading was taken without a question of
+    its own and can be taken back; "" for none. recalled: the one that was taken back and is not read again yet.
+    taught: the phrases that were told as answers. smooth: nothing had to be asked again so far.
     """
 
     step: str
@@ -77,6 +81,11 @@ class Session:
     verdicts: tuple[tuple[str, Verdict], ...] = ()
     skipped: tuple[str, ...] = ()
     back_to: Mode = "ask"
+    level: Level = "learner"
+    unasked: str = ""
+    recalled: str = ""
+    taught: frozenset[str] = frozenset()
+    smooth: bool = True
 
     def where(self, thing: str) -> str:
         """Where a thing stands; "" for one that the procedure does not know."""

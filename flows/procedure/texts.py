@@ -63,6 +63,7 @@ class StepTexts(Strict):
 
     title: Text
     say: Texts
+    short: list[Text] = Field(default_factory=list)
     caution: CautionTexts | None = None
     leads: Text | None = None
     why: Text | None = None
@@ -179,6 +180,7 @@ def _texts(book: Procedure | ProcedureTexts) -> dict[Where, str | tuple[str, ...
         here: Where = ("steps", name)
         found |= {(*here, "title"): step.title, (*here, "leads"): step.leads, (*here, "why"): step.why}
         found |= {(*here, "say", number): text for number, text in enumerate(step.say)}
+        found |= {(*here, "short", number): text for number, text in enumerate(step.short)}
         if step.caution:
             found |= {(*here, "caution", "full"): step.caution.full, (*here, "caution", "short"): step.caution.short}
         if step.judge:

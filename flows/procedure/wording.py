@@ -7,7 +7,7 @@ import string
 from collections.abc import Mapping
 from functools import lru_cache
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import Field, model_validator
 
@@ -17,12 +17,24 @@ from grammar.language import language as load_language
 from grammar.numbers import digits_spoken, say_digits_after
 from grammar.scope import Option
 
+if TYPE_CHECKING:
+    from flows.procedure.schema import Answer
+
 HERE = Path(__file__).parents[1] / "spoken"
 
 LINES: dict[str, frozenset[str]] = {
     name: frozenset(fields.split())
     for name, fields in {
         "readback": "digits",
+        "taken_as": "digits",
+        "good": "",
+        "taken_back": "title",
+        "said_for": "title reading",
+        "progress": "done left minutes",
+        "level_learner": "",
+        "level_usual": "",
+        "level_brief": "",
+        "offer_shorter": "",
         "readback_range": "low high",
         "readback_over": "",
         "readback_answer": "phrase",
@@ -83,11 +95,19 @@ OPTIONS = ("carry_on", "take_again", "fix_now", "take_test", "skip", "false_alar
 
 
 class Spoken(Strict):
-    """The dialogue's own sentences in one language."""
+    """The dialogue's own sentences in one language.
+
+    options: phrases of the answers that every procedure shares; typed: more of them, from the keyboard only.
+    said_for: what stands before the title of a check whose reading is asked for. keyboard: lines that are said
+    otherwise to somebody who types.
+    """
 
     format: Literal[1]
     language: str
     options: dict[str, list[str]]
+    typed: dict[str, list[str]] = {}
+    said_for: str
+    keyboard: dict[str, str] = {}
     ladder: Annotated[list[str], Field(min_length=4, max_length=4)]
     ladder_words: Annotated[list[str], Field(min_length=1, max_length=4)]
     lines: dict[str, str]
@@ -100,7 +120,9 @@ class Spoken(Strict):
         unknown = sorted(self.lines.keys() - LINES.keys())
         if unknown:
             raise ValueError(f"these lines are never spoken: {', '.join(unknown)}")
-        for name, text in self.lines.items():
+        if unknown := sorted((self.keyboard.keys() - LINES.keys()) | (self.typed.keys() - set(OPTIONS))):
+            raise ValueError(f"these are never spoken or answered: {', '.join(unknown)}")
+        for name, text in (*self.lines.items(), *self.keyboard.items()):
             fields = {field for _, field, _, _ in string.Formatter().parse(text) if field is not None}
             if fields - LINES[name]:
                 raise ValueError(f"the line '{name}' has no {', '.join(sorted(fields - LINES[name]))} to fill in")
@@ -109,7 +131,11 @@ class Spoken(Strict):
         return self
 
     def option(self, name: str) -> Option:
-        return Option(name, tuple(self.options[name]))
+        return Option(name, tuple(self.options[name]), tuple(self.typed.get(name, ())))
+
+    def for_keyboard(self) -> Spoken:
+        """The same with the lines that are said otherwise to somebody who types."""
+        return self.model_copy(update={"lines": {**self.lines, **self.keyboard}})
 
     def ladder_for(self, silent: bool, typed: bool) -> list[str]:
         """The ways of asking again: for what was not heard, or for words that do not fit. A keyboard is always
@@ -159,6 +185,16 @@ def _with_unit(number: str, unit: str, digits: str, language: str) -> str:
     if "." not in digits:
         last = load_language(language).numbers.before_unit.get(last, last)
     return f"{rest} {last} {units.spoken(unit, digits, language)}".lstrip()
+
+
+def answer_option(name: str, answer: Answer, language: str) -> Option:
+    """A step's answer as it can be heard: its phrases, and the language's own where it only says that one is ready."""
+    if not answer.go_ahead:
+        return Option(name, tuple(answer.phrases))
+    ready = load_language(language)
+    phrases = tuple(dict.fromkeys((*answer.phrases, *ready.option("ready").phrases)))
+    agreed = (*ready.typed_options["ready"], *ready.option("yes").phrases, *ready.typed_options["yes"])
+    return Option(name, phrases, agreed)
 
 
 def unit_words(unit: str, language: str) -> str:

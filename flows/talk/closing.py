@@ -61,6 +61,8 @@ def finish(plan: Plan, session: Session, name: str) -> Moved:
         "safety": [list(one) for one in session.safety],
         "power": session.power,
     }
+    if whole and session.smooth and session.level != "brief" and all_pass(plan, session):
+        closing.append(Say(plan.lines.line("offer_shorter"), "info", "offer_shorter"))
     return replace(session, mode="ended"), [*closing, Save("end", ending), End(how)]
 
 

@@ -6,18 +6,28 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from flows.procedure.compile import Plan, may_enter, way_out
-from flows.procedure.session import Memo, Moved, Pace, Say, Session
-from flows.talk.closing import so_far
+from flows.procedure.session import Effect, Memo, Moved, Pace, Save, Say, Session
+from flows.talk.accepting import take_back
+from flows.talk.closing import missing_steps, so_far
 from flows.talk.doubts import distrust
+from flows.talk.levels import moved, telling
 from flows.talk.misses import not_open
 from flows.talk.moving import enter, readings_of_check, stopping
-from flows.talk.prompts import ask_again, listen
+from flows.talk.prompts import ask_again, listen, spoken_reading
+from grammar.numbers import say_digits_after
 
 
 def tell_again(plan: Plan, session: Session) -> Moved:
     """After a wrong read-back; the second one at a step is asked for digit by digit."""
     session = replace(
-        session, mode="ask", pending=None, pending_answer=None, between=(), misses=0, wrong=min(2, session.wrong + 1)
+        session,
+        mode="ask",
+        pending=None,
+        pending_answer=None,
+        between=(),
+        misses=0,
+        wrong=min(2, session.wrong + 1),
+        smooth=False,
     )
     if plan.step(session.step).answers:
         return session, [Say(plan.lines.line("tell_again"), "question", "tell_again"), *ask_again(plan, session)]
@@ -75,6 +85,8 @@ def _back(plan: Plan, session: Session) -> Moved:
 def _change(plan: Plan, session: Session) -> Moved:
     if session.mode in ("confirm", "digits", "which", "again"):
         return tell_again(plan, session)
+    if session.unasked and session.mode == "ask":
+        return take_back(plan, session)
     if session.mode == "offer":
         return enter(plan, session, session.step)
     last = session.taken[-1].step if session.taken else None
@@ -91,8 +103,45 @@ def _change(plan: Plan, session: Session) -> Moved:
     return session, [Say(plan.lines.line("change", title=title), "info", "change"), *more]
 
 
+def _level(plan: Plan, session: Session, by: int) -> Moved:
+    """Tell less (1) or more (-1) from now on."""
+    level = moved(session.level, by)
+    session = replace(session, level=level)
+    effects: list[Effect] = [Save("talk", {"level": level, "step": session.step})]
+    effects.append(Say(plan.lines.line(f"level_{level}"), "info", f"level_{level}"))
+    return session, [*effects, *(ask_again(plan, session) if by < 0 else listen(plan, session))]
+
+
+def _shorter(plan: Plan, session: Session) -> Moved:
+    return _level(plan, session, 1)
+
+
+def _fuller(plan: Plan, session: Session) -> Moved:
+    return _level(plan, session, -1)
+
+
+def _progress(plan: Plan, session: Session) -> Moved:
+    """How many numbered checks are done and left, and about how many minutes of talk those are."""
+    checks = {step.check for step in plan.procedure.steps.values() if step.check and not step.extra}
+    left = {plan.step(name).check for name in missing_steps(plan, session) if name not in session.skipped}
+    minutes = max(1, round(len(left) * telling(session).minutes))
+    numbers = {"done": len(checks) - len(left), "left": len(left), "minutes": minutes}
+    told = {name: say_digits_after(str(number), plan.language) for name, number in numbers.items()}
+    return session, [Say(plan.lines.line("progress", **told), "info", "progress"), *listen(plan, session)]
+
+
 def _readings(plan: Plan, session: Session) -> Moved:
     return session, [Say(so_far(plan, session), "info", "so_far"), *listen(plan, session)]
+
+
+def said_for(plan: Plan, session: Session, name: str) -> Moved:
+    """The reading that was given at a step, the latest one."""
+    taken = next((one for one in reversed(session.taken) if one.step == name), None)
+    if taken is None:
+        return not_open(plan, session)
+    reading = spoken_reading(plan, taken.reading)
+    text = plan.lines.line("said_for", title=plan.step(name).title, reading=reading)
+    return session, [Say(text, "info", "said_for"), *listen(plan, session)]
 
 
 def _note(plan: Plan, session: Session) -> Moved:
@@ -134,6 +183,9 @@ COMMANDS: dict[str, Callable[[Plan, Session], Moved]] = {
     "back": _back,
     "change": _change,
     "readings": _readings,
+    "shorter": _shorter,
+    "fuller": _fuller,
+    "progress": _progress,
     "note": _note,
     "pause": _pause,
     "resume": _continue,

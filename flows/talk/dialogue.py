@@ -12,11 +12,15 @@ from dataclasses import replace
 from flows.procedure.compile import Plan, beginning
 from flows.procedure.route import power_needed
 from flows.procedure.session import Effect, Input, Memo, Moved, Resumed, Save, Say, Session, Tone
-from flows.talk.commands import COMMANDS, tell_again
+from flows.procedure.spoken.glossary import glossary
+from flows.procedure.spoken.teaching import told
+from flows.procedure.spoken.words import written
+from flows.talk.accepting import accepted, answered_late
+from flows.talk.commands import COMMANDS, said_for, tell_again
 from flows.talk.doubts import gas, in_alarm, resumed
 from flows.talk.misses import missed, not_open, read_back, unclear
 from flows.talk.moving import enter, go_on, readings_of_check, skip, to_take_again
-from flows.talk.prompts import ask_again, listen, offers, test_offered
+from flows.talk.prompts import SAID_FOR, ask_again, listen, offers, test_offered
 from flows.talk.taking import settle_answer, take_reading
 from grammar.answers import Choice, Command, Reading, Unclear
 
@@ -24,13 +28,29 @@ from grammar.answers import Choice, Command, Reading, Unclear
 def begin(plan: Plan) -> Moved:
     """The first step of a visit. Power is taken as on until it is proven dead."""
     session, effects = enter(plan, beginning(plan), plan.procedure.start)
-    if plan.equipment.rod == "sense":
-        return session, effects
-    return session, [Say(plan.lines.line("one_rod"), "alarm", "one_rod"), *effects]
+    if plan.equipment.rod != "sense":
+        effects = [Say(plan.lines.line("one_rod"), "alarm", "one_rod"), *effects]
+    return _told(plan, session, effects)
 
 
 def advance(plan: Plan, session: Session, given: Input) -> Moved:
     """The next session and what to do, for any answer in any state."""
+    return _told(plan, *_answered(plan, session, given))
+
+
+def _told(plan: Plan, session: Session, effects: list[Effect]) -> Moved:
+    """What was told of answers is remembered, and who types is told to type."""
+    asked = (one for one in effects if isinstance(one, Say) and one.role in ("step", "question"))
+    new = frozenset().union(*(told(one.text, plan.language) for one in asked)) - session.taught
+    if new:
+        session = replace(session, taught=session.taught | new)
+    if plan.typed:
+        book = glossary(plan.language)
+        effects = [replace(one, text=written(one.text, book)) if isinstance(one, Say) else one for one in effects]
+    return session, effects
+
+
+def _answered(plan: Plan, session: Session, given: Input) -> Moved:
     if isinstance(given, Command) and given.id == "gas":
         return gas(plan, session)
     if session.mode == "ended":
@@ -70,10 +90,14 @@ def _heard_reading(plan: Plan, session: Session, reading: Reading) -> Moved:
         )
         if matches:
             return take_reading(plan, session, reading, "digits")
-    return read_back(plan, session, reading)
+    return accepted(plan, session, reading) or read_back(plan, session, reading)
 
 
 def _heard_choice(plan: Plan, session: Session, choice: Choice) -> Moved:
+    if session.mode in ("ask", "offer") and choice.id.startswith(SAID_FOR):
+        return said_for(plan, session, choice.id.removeprefix(SAID_FOR))
+    if session.unasked and session.mode == "ask" and choice.id in ("yes", "no"):
+        return answered_late(plan, session, choice.id == "yes", choice.correction)
     if session.mode == "confirm":
         return _confirmed(plan, session, choice)
     if session.mode == "again":

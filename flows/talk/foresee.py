@@ -12,6 +12,7 @@ from flows.judge.measured import Measured
 from flows.procedure.compile import Plan
 from flows.procedure.schema import Expect
 from flows.procedure.session import Session
+from grammar.answers import Reading
 from grammar.scope import Expected
 
 
@@ -23,6 +24,22 @@ def expected_here(plan: Plan, session: Session) -> tuple[Expected, ...]:
     readings = session.readings()
     found = ((_value(plan, readings, one), one) for one in ask.expect)
     return tuple(Expected(value, one.spread, one.weight) for value, one in found if value is not None)
+
+
+NEAR = 3.0
+"""So many spreads off the likeliest expected value a reading still lies where it is expected (judgement)."""
+
+
+def lies_where_expected(plan: Plan, session: Session, reading: Reading) -> bool:
+    """Whether a reading lies near the likeliest of the values that are expected where the visit stands.
+
+    Where nothing is expected, no reading does.
+    """
+    expected = expected_here(plan, session)
+    if not expected:
+        return False
+    likeliest = max(expected, key=lambda one: one.weight)
+    return abs(reading.value - likeliest.value) <= NEAR * likeliest.spread
 
 
 def _value(plan: Plan, readings: Mapping[str, Measured], one: Expect) -> float | None:

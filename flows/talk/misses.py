@@ -66,8 +66,10 @@ def missed(plan: Plan, session: Session, given: Unclear) -> Moved:
     """Ask again, each time in another way; an unconfirmed reading is never kept on a miss in the dark."""
     ladder = plan.lines.ladder_for(given.reason == "nothing", plan.typed)
     rung = ladder[session.misses % len(ladder)]
+    if plan.typed and given.reason == "nothing":
+        rung = "miss_again"
     step = plan.step(session.step)
-    session = replace(session, misses=_next_rung(plan, session))
+    session = replace(session, misses=_next_rung(plan, session), smooth=False)
     effects: list[Effect] = [Tone("look_again")] if given.reason != "nothing" else []
     if rung == "miss_fit":
         return session, [

@@ -9,7 +9,7 @@ from flows.procedure.route import first_step, power_needed
 from flows.procedure.session import Effect, Moved, Save, Say, Session
 from flows.talk.closing import finish
 from flows.talk.order import chosen, first_undone, last_check
-from flows.talk.prompts import ask_again, listen, step_lines
+from flows.talk.prompts import ask_again, listen, told_anew
 
 
 def enter(plan: Plan, session: Session, name: str, rest: tuple[str, ...] = ()) -> Moved:
@@ -39,7 +39,7 @@ def enter(plan: Plan, session: Session, name: str, rest: tuple[str, ...] = ()) -
     )
     if step.end:
         return finish(plan, session, now)
-    said: list[Effect] = step_lines(plan, session)
+    said: list[Effect] = told_anew(plan, session)
     session = replace(session, spoken=session.spoken | {now})
     return session, [*said, *listen(plan, session)]
 

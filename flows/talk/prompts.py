@@ -5,11 +5,13 @@ from __future__ import annotations
 from flows.procedure.compile import Plan
 from flows.procedure.schema import Step
 from flows.procedure.session import Effect, Listen, Say, Session, Tone
-from flows.procedure.wording import digit_words, quantity_words
+from flows.procedure.wording import answer_option, digit_words, quantity_words
 from flows.talk.foresee import expected_here
+from flows.talk.levels import again_words, caution_of, lines_of
 from grammar.answers import Reading
-from grammar.language import language
+from grammar.language import Language, language
 from grammar.scope import Asked, Option, Scope
+from grammar.words import plain_words
 
 
 def ask_again(plan: Plan, session: Session) -> list[Effect]:
@@ -30,7 +32,8 @@ def prompt(plan: Plan, session: Session) -> list[Effect]:
         return [Say(lines.line("readback_answer", phrase=_phrase(plan, session)), "readback", "readback_answer")]
     if session.mode == "again":
         again = plan.step(session.step).answers[session.pending_answer or ""].again
-        return [Say(again.say, "question", f"{session.step}/again")] if again else []
+        text = again_words(plan, session, again.say) if again else ""
+        return [Say(text, "question", f"{session.step}/again")] if again else []
     if session.mode == "digits" and session.pending is not None and session.pending.sounds_like is not None:
         first = spoken_reading(plan, session.pending)
         other = quantity_words(session.pending.sounds_like, session.pending.quantity, plan.language)
@@ -57,6 +60,15 @@ def step_lines(plan: Plan, session: Session) -> list[Effect]:
         said.append(Say(step.caution.full if full else step.caution.short, "caution", f"{session.step}/caution"))
     said += [Say(text, "step", f"{session.step}/say/{number}") for number, text in enumerate(step.say)]
     return said
+
+
+def told_anew(plan: Plan, session: Session) -> list[Effect]:
+    """What a step says when the visit comes to it, at the visit's level; asked again, it is said in full."""
+    step = plan.step(session.step)
+    said: list[Effect] = []
+    if step.caution:
+        said.append(Say(caution_of(plan, session, step.caution), "caution", f"{session.step}/caution"))
+    return said + [Say(text, "step", line) for line, text in lines_of(plan, session)]
 
 
 def readback(plan: Plan, reading: Reading) -> Say:
@@ -144,11 +156,38 @@ def scope_for(plan: Plan, session: Session) -> Scope:
         options = tuple(plan.lines.option(name) for name in offers(plan, session))
         asked = None
     else:
-        options = tuple(Option(name, tuple(one.phrases)) for name, one in step.answers.items())
+        options = tuple(answer_option(name, one, plan.language) for name, one in step.answers.items())
         if step.may_skip:
             options += (plan.lines.option("skip"),)
+        options += _late_answers(session, options, words)
+    if session.mode in ("ask", "offer"):
+        options += readings_named(plan, session)
     expected = expected_here(plan, session) if asked else ()
     return Scope(f"{session.step}/{session.mode}", asked, options, commands, digits_only, expected, plan.language)
+
+
+def _late_answers(session: Session, options: tuple[Option, ...], words: Language) -> tuple[Option, ...]:
+    """Yes and no to a reading that was taken without a question; not where an answer of the step begins alike, or
+    means that one is ready. "Change that" takes it back everywhere."""
+    if not session.unasked:
+        return ()
+    heard = {phrase.split()[0] for one in options for phrase in (*one.phrases, *one.typed)}
+    late = (words.option("yes"), words.option("no"))
+    return tuple(one for one in late if not {phrase.split()[0] for phrase in one.phrases} & heard)
+
+
+SAID_FOR = "said_for:"
+"""What the id of an option begins with that asks what was said at a step."""
+
+
+def readings_named(plan: Plan, session: Session) -> tuple[Option, ...]:
+    """A question for each reading that was taken: what was said for it."""
+    found: dict[str, str] = {}
+    for one in session.taken:
+        title = " ".join(plain_words(plan.step(one.step).title, language(plan.language)))
+        if title not in found.values():
+            found.setdefault(one.step, title)
+    return tuple(Option(f"{SAID_FOR}{name}", (f"{plan.lines.said_for} {title}",)) for name, title in found.items())
 
 
 def _asked(plan: Plan, session: Session) -> Asked | None:

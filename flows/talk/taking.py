@@ -10,11 +10,13 @@ from flows.procedure.compile import Plan
 from flows.procedure.proving import live_proofs, proofs_after
 from flows.procedure.schema import Judge
 from flows.procedure.session import Effect, Moved, Save, Say, Session, Taken, Tone
-from flows.procedure.wording import fill
+from flows.procedure.wording import digit_words, fill
 from flows.talk.believed import advice_on, assessed, assessment, newly_named
+from flows.talk.levels import telling
 from flows.talk.moving import enter, go_on
 from flows.talk.prompts import ask_again, listen
 from grammar.answers import Reading
+from grammar.numbers import digits_spoken
 
 
 def take_reading(plan: Plan, session: Session, reading: Reading, how: str) -> Moved:
@@ -30,6 +32,8 @@ def take_reading(plan: Plan, session: Session, reading: Reading, how: str) -> Mo
     elif session.reading_of(step.ask.probe) is not None and step.proves is None:
         effects.append(Save("retaken", {"step": session.step, "probe": step.ask.probe}))
     effects.append(Save("reading", _reading_line(step.title, taken, how, session.power)))
+    if how == "joined":
+        effects.append(Say(taken_as(plan, session.step, reading), "readback", "taken_as"))
     trail = (*session.trail, session.step) if session.step not in session.trail else session.trail
     session = replace(
         session,
@@ -39,11 +43,21 @@ def take_reading(plan: Plan, session: Session, reading: Reading, how: str) -> Mo
         pending=None,
         between=(),
         misses=0,
+        unasked=session.step if how == "joined" else "",
+        recalled="" if session.recalled == session.step else session.recalled,
     )
     session = replace(session, skipped=tuple(one for one in session.skipped if one != session.step))
     if step.judge is None:
         return _settled(plan, session, None, effects)
     return _judged(plan, session, step.judge, effects)
+
+
+def taken_as(plan: Plan, name: str, reading: Reading) -> str:
+    """The reading digit by digit, as it is taken; with its unit where that is not the one that was asked for."""
+    ask = plan.step(name).ask
+    if ask and reading.unit == ask.unit:
+        return plan.lines.line("taken_as", digits=digits_spoken(reading.digits, plan.language))
+    return plan.lines.line("taken_as", digits=digit_words(reading.digits, reading.unit, plan.language))
 
 
 def _judged(plan: Plan, session: Session, judge: Judge, effects: list[Effect]) -> Moved:
@@ -60,11 +74,14 @@ def _judged(plan: Plan, session: Session, judge: Judge, effects: list[Effect]) -
     except CalculationError as error:
         return _unjudged(plan, session, judge, effects, error.text)
     text = fill(judge.say[verdict.line], dict(verdict.numbers), session.taken[-1].measured.quantity, plan.language)
+    short = telling(session).short_pass and session.unasked == session.step
     effects += [
         Save("verdict", _verdict_line(session, verdict, text)),
         Tone("passed" if verdict.outcome == "pass" else "look_again"),
-        Say(text, "verdict", f"{session.step}/{verdict.line}"),
+        Say(plan.lines.line("good") if short else text, "verdict", f"{session.step}/{verdict.line}"),
     ]
+    if verdict.outcome != "pass":
+        session = replace(session, smooth=False)
     session = replace(
         session, verdicts=(*(one for one in session.verdicts if one[0] != session.step), (session.step, verdict))
     )

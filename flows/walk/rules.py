@@ -14,6 +14,7 @@ from flows.procedure.things import catalogue
 from flows.talk.closing import missing_steps
 from flows.talk.moving import readings_of_check, stopping
 from flows.talk.order import checks_near, first_checks, is_open, probes_of
+from flows.walk.talk_rules import broken_in_talk, kept_unasked
 from grammar.answers import Choice, Command, Reading
 
 
@@ -24,12 +25,13 @@ def broken(plan: Plan, before: Session, given: Input | None, after: Session, eff
     yield from _power(plan, before, after)
     yield from _moved(plan, before, after)
     yield from _gas(before, given, after, effects)
-    yield from _kept(before, effects)
+    yield from _kept(before, after, effects)
     yield from _judged(plan, before, after, effects)
     yield from _dangers(plan, before, after, effects)
     yield from _ended(plan, before, after, effects)
     yield from _cautions(plan, effects)
     yield from _ordered(plan, before, after, effects)
+    yield from broken_in_talk(plan, before, given, after, effects)
 
 
 def _spoken(plan: Plan, after: Session, effects: list[Effect]) -> Iterator[str]:
@@ -112,13 +114,14 @@ def _gas(before: Session, given: Input | None, after: Session, effects: list[Eff
         yield "the alarm is left without being called false, and the air clear"
 
 
-def _kept(before: Session, effects: list[Effect]) -> Iterator[str]:
-    """Only what was confirmed is kept, it is on disk before anything is spoken, and somebody listens afterwards."""
+def _kept(before: Session, after: Session, effects: list[Effect]) -> Iterator[str]:
+    """Only what was confirmed, or may go without, is kept, it is on disk before anything is spoken, and somebody
+    listens afterwards."""
     kinds = [
         effect.kind if isinstance(effect, Save) else "say" if isinstance(effect, Say) else "" for effect in effects
     ]
     if "reading" in kinds:
-        if before.mode not in ("confirm", "digits"):
+        if before.mode not in ("confirm", "digits") and not kept_unasked(before, after, effects):
             yield "a reading is kept that nobody confirmed"
         if "say" in kinds[: kinds.index("reading")]:
             yield "something is spoken before the reading is on disk"
@@ -208,7 +211,7 @@ def _cautions(plan: Plan, effects: list[Effect]) -> Iterator[str]:
         name, _, rest = line.partition("/")
         step = plan.procedure.steps.get(name)
         if (
-            rest == "say/0"
+            rest in ("say/0", "short/0")
             and step
             and step.caution
             and not step.end
@@ -223,7 +226,7 @@ def _ordered(plan: Plan, before: Session, after: Session, effects: list[Effect])
     if (
         plan.choose is None
         or after.mode != "ask"
-        or before.mode not in ("confirm", "digits")
+        or not (before.mode in ("confirm", "digits") or kept_unasked(before, after, effects))
         or before.agenda
         or before.tests
         or after.leaving

@@ -13,6 +13,11 @@ every step, mode and power; wherever else that step and mode are met, only what
 can move the visit on is tried: confirmed answers and readings, skipping, what
 is offered, going back, stopping, a break, and gas. A pause and a false alarm
 end as a break does, which is tried everywhere.
+
+The plan's level is walked as it is: where readings go without a question,
+which one may be taken back, or was and is not read again yet, is part of where
+a visit stands, and taking back is tried in every such state. How much is told
+changes no way, so a change of it is tried and not followed.
 """
 
 from __future__ import annotations
@@ -73,7 +78,7 @@ def walk(plan: Plan, first_breach: bool = False, orders: bool = False) -> Walk:
     ask for in between.
     """
     judging = plan.judge
-    plan = replace(plan, judge=_tried, assess=None, next_test=None)
+    plan = replace(plan, judge=_tried, assess=None, next_test=None, foreseen=lambda *_: True)
     guarded = _guarded(plan.procedure)
     start, effects = begin(plan)
     seen: dict[Key, Session] = {_key(plan, start, guarded): start}
@@ -160,8 +165,11 @@ def _moving(plan: Plan, session: Session, placed: set[Key] | None, tested: set[s
     yield plan, session, Command("stop", "")
     yield plan, session, Resumed()
     yield from (
-        (plan, session, Choice(option.id, "")) for option in scope_for(plan, session).options if option.id != "no"
+        (plan, session, Choice(option.id, ""))
+        for option in scope_for(plan, session).options
+        if option.id not in ("no", "yes") or (option.id == "yes" and session.mode == "confirm")
     )
+    yield from _taking_back(plan, session)
     yield from _tests(plan, session, tested)
     if session.mode in ("ask", "offer"):
         yield from _going_back(plan, session)
@@ -171,7 +179,18 @@ def _moving(plan: Plan, session: Session, placed: set[Key] | None, tested: set[s
         for value in _outcomes(plan, session):
             yield plan, replace(session, pending=replace(session.pending, value=value)), Choice("yes", "")
     elif session.mode == "ask" and plan.step(session.step).ask:
-        yield plan, session, next(_readings(plan, session))
+        plain = next(_readings(plan, session))
+        yield plan, _as_if_first(plan, session), plain
+        if session.level != "learner":
+            # Asked about first, however good it is: a reading is doubted, or was taken before.
+            yield plan, session, replace(plain, value=CLOSE, low=CLOSE, high=CLOSE)
+
+
+def _taking_back(plan: Plan, session: Session) -> Iterator[Tried]:
+    """The last reading taken back, where it was taken without a question."""
+    if session.unasked and session.mode == "ask":
+        yield plan, session, Command("change", "")
+        yield plan, session, Choice("no", "")
 
 
 def _going_back(plan: Plan, session: Session) -> Iterator[Tried]:
@@ -191,6 +210,7 @@ def _inputs(plan: Plan, session: Session, placed: set[Key] | None, tested: set[s
         return
     if session.mode in ("ask", "offer") and session.misses == 0:
         yield from _going_back(plan, session)
+    yield from _taking_back(plan, session)
     for command in language(plan.language).commands:
         yield plan, session, Command(command, "")
     yield plan, session, Resumed()
@@ -245,6 +265,8 @@ def _readings_in(plan: Plan, session: Session) -> Iterator[tuple[Session, Input]
     readings = list(_readings(plan, session))
     for reading in readings:
         yield session, reading
+        if session.level != "learner":
+            yield _as_if_first(plan, session), reading
         yield session, Choice("no", "", reading)
     if session.pending is not None:
         # The value waiting for its confirmation could be any: confirm each.
@@ -266,11 +288,24 @@ def _readings(plan: Plan, session: Session) -> Iterator[Reading]:
     plain = plain_reading(quantity, unit)
     yield plain
     yield replace(plain, sounds_like=11.0)
+    if session.level != "learner":
+        yield from (replace(plain, value=value, low=value, high=value) for value in _outcomes(plan, session)[1:])
+
+
+def _as_if_first(plan: Plan, session: Session) -> Session:
+    """The same place in a visit that has not read this before and heard all of it well: there a reading may go
+    without a question."""
+    ask = plan.step(session.step).ask
+    if session.level == "learner" or ask is None:
+        return session
+    taken = tuple(one for one in session.taken if one.probe != ask.probe)
+    unasked = session.unasked if taken and taken[-1].step == session.unasked else ""
+    return replace(session, taken=taken, unasked=unasked, fixing=(), misses=0, wrong=0, doubtful=None)
 
 
 def _with_past(plan: Plan, session: Session, name: str) -> Session:
     ask = plan.step(name).ask
-    return replace(session, trail=(name,), taken=(taken_plainly(name, ask),) if ask else session.taken)
+    return replace(session, trail=(name,), taken=(taken_plainly(name, ask),) if ask else session.taken, unasked="")
 
 
 def _key(plan: Plan, session: Session, guarded: frozenset[str]) -> Key:
@@ -292,6 +327,8 @@ def _key(plan: Plan, session: Session, guarded: frozenset[str]) -> Key:
         session.outcome,
         session.answer,
         session.back_to,
+        session.unasked,
+        session.recalled,
         frozenset(name for name in guarded if session.reading_of(name) is not None),
     )
 
@@ -319,6 +356,7 @@ def _talk_keys(session: Session) -> frozenset[Key]:
         bool(session.between),
         session.outcome,
         session.leaving,
+        bool(session.unasked),
     )
     return frozenset({(*here, "misses", session.misses), (*here, "wrong", session.wrong)})
 

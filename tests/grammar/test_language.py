@@ -27,6 +27,7 @@ def test_a_language_covers_every_unit_quantity_and_tag(key):
 def test_a_language_has_the_commands_that_the_dialogue_needs(key):
     lang = language(key)
     always = {"repeat", "slower", "why", "leads", "back", "change", "readings", "note", "pause", "help", "stop", "gas"}
+    always |= {"shorter", "fuller", "progress"}
     assert set(lang.always_open) == always
     assert set(lang.commands) == always | {"end_note", "resume"}
     assert lang.anywhere == ("gas",)

@@ -51,6 +51,7 @@ STAGES = (
     Stage(7, "customers", f"{MEASURE}.visits", "visits by hard customers against what a master would conclude"),
     Stage(7, "circuit", f"{MEASURE}.circuit", "speed of the circuit model, and agreement with ngspice"),
     Stage(7, "walk", f"{MEASURE}.walk", "the safety walk in every order of the checks; takes long"),
+    Stage(7, "talk", f"{MEASURE}.talk", "how much is said at each level, and how many readings are taken wrong"),
     Stage(7, "records", f"{MEASURE}.records", "the store and the desk with many visits"),
     Stage(7, "fuzz", f"{MEASURE}.fuzz", "files, lines and requests of every odd shape"),
     Stage(7, "kills", f"{MEASURE}.kills", "sudden ends and losses of power at any moment"),

@@ -23,7 +23,7 @@ from assistant.visit.recorded import RecordedTechnician
 from assistant.visit.visit import Visit, opening
 from flows.faults import catalog
 from flows.faults.catalog import HEALTHY
-from flows.procedure.session import Save, Say
+from flows.procedure.session import Level, Save, Say
 from flows.reason.assess import Assessment
 from flows.talk.believed import assessment
 from flows.talk.dialogue import begin
@@ -150,10 +150,12 @@ def run_visit(
     understand: Understand,
     watchers: Sequence[Watcher] = (),
     says: Mapping[str, str] | None = None,
+    talk: Level = "learner",
 ) -> DemoResult:
-    """One visit into a new folder under `out`. says: other words for some steps. Raises AssistantError."""
+    """One visit into a new folder under `out`. says: other words for some steps. talk: how much is told. Raises
+    AssistantError."""
     visit = data.visits[name]
-    plan = ready_plan("flame_sensing", visit.equipment, visit.meter)
+    plan = ready_plan("flame_sensing", visit.equipment, visit.meter, level=talk)
     tape = Conversation()
     technician = RecordedTechnician(
         plan, recognizer, {**data.words(name), **(says or {})}, lambda text: clip(text, visit), tape

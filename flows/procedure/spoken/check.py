@@ -15,6 +15,7 @@ from flows.procedure.spoken.lines import lines_of_step
 from flows.procedure.spoken.moves import other_places, tips_not_off, undeclared_moves, unsaid_moves
 from flows.procedure.spoken.phrases import Lacking, phrase_problems, prompt_problems
 from flows.procedure.spoken.readings import reading_problems
+from flows.procedure.spoken.shorter import dropped, in_its_place, in_short
 from flows.procedure.spoken.words import find, has, sentences
 
 Found = tuple[tuple[Any, ...], str, str]
@@ -32,6 +33,16 @@ def spoken_problems(procedure: Procedure, lacking: Lacking | None = None) -> lis
 
 def _all(procedure: Procedure, book: Glossary, lacking: Lacking | None) -> Iterator[Found]:
     yield from _own_things(procedure)
+    yield from _steps(procedure, book, lacking)
+    yield from reading_problems(procedure, book)
+    short = in_short(procedure)
+    for found in (*_steps(short, book, None), *reading_problems(short, book)):
+        yield in_its_place(procedure, found)
+    for name in procedure.steps:
+        yield from dropped(procedure, name, book)
+
+
+def _steps(procedure: Procedure, book: Glossary, lacking: Lacking | None) -> Iterator[Found]:
     for name in procedure.steps:
         yield from unsaid_moves(procedure, name, book)
         yield from tips_not_off(procedure, name, book)
@@ -40,7 +51,6 @@ def _all(procedure: Procedure, book: Glossary, lacking: Lacking | None) -> Itera
         yield from prompt_problems(procedure, name, book)
         yield from phrase_problems(procedure, name, book, lacking)
         yield from _wrong_words(procedure, name, book)
-    yield from reading_problems(procedure, book)
 
 
 def _own_things(procedure: Procedure) -> Iterator[Found]:

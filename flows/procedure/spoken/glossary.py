@@ -63,6 +63,8 @@ class Glossary(Strict):
     format: Literal[1]
     language: str
     prompts: Words
+    spoken_prompts: Words
+    written: Said
     openers: list[Said]
     joiners: list[Said]
     emergency: Words

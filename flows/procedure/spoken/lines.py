@@ -7,11 +7,11 @@ from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 from flows.procedure.schema import Procedure, Step
-from flows.procedure.wording import spoken_lines
+from flows.procedure.wording import answer_option, spoken_lines
 from grammar.language import language
 from grammar.scope import Asked, Option, Scope
 
-Role = Literal["title", "caution", "say", "leads", "why", "again", "answer", "verdict", "danger"]
+Role = Literal["title", "caution", "say", "short", "leads", "why", "again", "answer", "verdict", "danger"]
 
 
 @dataclass(frozen=True)
@@ -40,6 +40,8 @@ def lines_of_step(procedure: Procedure, name: str) -> Iterator[Line]:
         yield Line("caution", step.caution.short, (*here, "caution", "short"), asked)
     for number, text in enumerate(step.say):
         yield Line("say", text, (*here, "say", number), asked)
+    for number, text in enumerate(step.short):
+        yield Line("short", text, (*here, "short", number), asked)
     if step.leads:
         yield Line("leads", step.leads, (*here, "leads"), asked)
     if step.why:
@@ -63,7 +65,7 @@ def _asked(key: str, name: str, step: Step) -> Scope:
     words = language(key)
     if step.end:
         return Scope(name, language=key)
-    options = tuple(Option(id, tuple(one.phrases)) for id, one in step.answers.items())
+    options = tuple(answer_option(id, one, key) for id, one in step.answers.items())
     if step.may_skip:
         options += (spoken_lines(key).option("skip"),)
     asked = None

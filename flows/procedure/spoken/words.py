@@ -39,6 +39,16 @@ def prompted(text: str, book: Glossary) -> list[str]:
     return [hit["said"].strip() for hit in _prompts(book).finditer(text) if hit["said"].strip()]
 
 
+def written(text: str, book: Glossary) -> str:
+    """The text with what it tells to say told to be written."""
+
+    def put(hit: re.Match[str]) -> str:
+        return (book.written.capitalize() if hit[0][0].isupper() else book.written) + ":"
+
+    any_of = "|".join(re.escape(one) for one in sorted(book.spoken_prompts, key=len, reverse=True))
+    return re.sub(rf"(?<!\w)(?:{any_of})\s*:", put, text, flags=re.IGNORECASE)
+
+
 def without_prompts(text: str, book: Glossary) -> str:
     """The text without what it tells to say."""
     return _prompts(book).sub(". ", text)

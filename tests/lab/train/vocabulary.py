@@ -33,6 +33,12 @@ def lexicon(common: int, named: Iterable[str] = ()) -> dict[str, list[tuple[str,
     return {word: known[word] for word in sorted(words) if word in known}
 
 
+def added(there: Lexicon, named: Iterable[str]) -> dict[str, list[tuple[str, ...]]]:
+    """The words of a folder and `named`, with their pronunciations; those without one are left out."""
+    known = sentences.lexicon()
+    return {word: known[word] for word in sorted({*there, *named}) if word in known}
+
+
 def words_in(files: Iterable[Path]) -> set[str]:
     """Every word in text files, lower case."""
     return {word for file in files for word in re.findall(r"[a-z']+", file.read_text(encoding="utf-8").lower())}
@@ -66,13 +72,18 @@ def write_graph(out: Path, words: Lexicon, prices: Prices) -> None:
     multiple=True,
     help="A text file whose words to add.",
 )
+@click.option("--keep", is_flag=True, help="Keep the words that the folder has, and add only those named.")
+@click.option("--word", "single", multiple=True, help="One word to add.")
 @click.option("--filler", type=float, help="Another price for each phone of [unk] than the manifest's.")
-def main(folder: Path, common: int, files: tuple[Path, ...], filler: float | None) -> None:
+def main(
+    folder: Path, common: int, files: tuple[Path, ...], keep: bool, single: tuple[str, ...], filler: float | None
+) -> None:
     """Give the model in FOLDER its words anew."""
     about = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
     if filler is not None:
         about["prices"]["filler"] = filler
-    words = lexicon(common, words_in(files))
+    named = words_in(files) | set(single)
+    words = added(made_with.words_of(folder), named) if keep else lexicon(common, named)
     write_graph(folder, words, Prices(**about["prices"]))
     about["words"] = len(words)
     about.setdefault("made_with", {})["words"] = made_with.words(words, about["prices"])
