@@ -25,7 +25,9 @@ REGISTRY = Path(__file__).with_name("models.yaml")
 EMBEDDED = Path(grammar.__file__).parent / "model"
 """Models inside the package; one listens alone only with a file named DEFAULT in its folder."""
 OWN = "twohands-en"
-"""The small English model that was trained for the words of Twohands."""
+"""The small English model that was trained for the words of Twohands, with synthetic voices alone."""
+WITH_PEOPLE = "twohands-en-people"
+"""The same, trained on with recordings of people; it listens first, the other along."""
 HASH = re.compile(r"[0-9a-f]{64}")
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,99}")
 
@@ -87,9 +89,9 @@ def present(folder: Path | None = None) -> list[Model]:
     return found + _in(folder or home(), embedded=False)
 
 
-def own_model() -> Path | None:
-    """The folder of the model that ships, or None where it is not whole."""
-    folder = EMBEDDED / OWN
+def own_model(name: str = OWN) -> Path | None:
+    """The folder of a model that ships, or None where it is not whole."""
+    folder = EMBEDDED / name
     return None if model_problem(folder) else folder
 
 

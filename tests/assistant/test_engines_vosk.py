@@ -22,6 +22,7 @@ from assistant.hearing.engines.listener import Listener
 from assistant.hearing.engines.pair import PairEngine
 from assistant.hearing.engines.respelt import VoskSettings
 from assistant.hearing.engines.sphinx import SphinxEngine
+from assistant.hearing.engines.two import TWO, TwoEngine
 from assistant.hearing.engines.vosk_engine import VoskEngine
 from assistant.models import placed as models
 from assistant.models.whole import model_problem
@@ -184,7 +185,7 @@ def place(folder: Path, name: str) -> Path:
 
 def test_vosk_is_preferred_as_soon_as_an_english_model_is_there(tmp_path):
     before = choose.plan(tmp_path)
-    assert (before.engine, before.folder) == ("vosk", models.own_model()) and "that ships" in before.reason
+    assert (before.engine, before.folder) == ("vosk", models.own_model()) and "that ship" in before.reason
     place(tmp_path, "vosk-model-small-ko-0.22")
     assert choose.plan(tmp_path) == before, "a Korean model does not help in English"
     placed = place(tmp_path, "vosk-model-small-en-us-0.15")
@@ -210,28 +211,32 @@ def test_without_the_model_that_ships_pocketsphinx_listens_alone(tmp_path, monke
 def test_a_placed_model_that_lacks_our_words_is_passed_over_with_the_reason(tmp_path):
     place(tmp_path, "vosk-model-small-en-us-0.15")
     engine, chosen = choose.recognizer(tmp_path, words=frozenset({"volts"}))
-    assert engine.engine.folder == models.own_model() and chosen.engine == "vosk"
-    assert "volts" in chosen.reason and "that ships" in chosen.reason
+    assert engine.engine.folder == models.own_model(models.WITH_PEOPLE) and chosen.engine == "vosk"
+    assert "volts" in chosen.reason and "that ship" in chosen.reason
 
 
 def test_a_learnt_voice_brings_pocketsphinx_along_for_it_is_what_learns(tmp_path):
     engine, chosen = choose.recognizer(tmp_path, acoustic={})
     assert isinstance(engine.engine, PairEngine) and "together" in chosen.reason
-    assert isinstance(choose.recognizer(tmp_path, "vosk", acoustic={})[0].engine, VoskEngine), (
+    assert isinstance(choose.recognizer(tmp_path, "vosk", acoustic={})[0].engine, TwoEngine), (
         "what was asked for is what listens"
     )
 
 
-def test_only_the_model_that_ships_looks_twice_and_is_weighed_by_its_own_trust(tmp_path):
+def test_only_the_models_that_ship_decide_early_and_are_weighed_by_their_own_trust(tmp_path):
     own, _ = choose.recognizer(tmp_path)
-    assert own.name == models.OWN and own.engine.eager
+    assert own.name == TWO and own.engine.eager
     place(tmp_path, "vosk-model-small-en-us-0.15")
     placed, _ = choose.recognizer(tmp_path)
     assert placed.name == "vosk" and not placed.engine.eager
 
 
-def test_the_other_looks_come_as_a_second_opinion(tmp_path):
+@pytest.mark.parametrize("alone", [False, True])
+def test_the_other_model_or_the_other_looks_come_as_a_second_opinion(tmp_path, monkeypatch, alone):
+    if alone:  # the model that heard people is not whole
+        monkeypatch.setattr(models, "WITH_PEOPLE", "none")
     own, _ = choose.recognizer(tmp_path)
+    assert isinstance(own.engine, VoskEngine if alone else TwoEngine)
     scope = Scope("supply", Asked("ac_volts", "volt", 0.0, 300.0, 1), commands=language("en").always_open)
     heard = only_final(
         events(
@@ -240,8 +245,8 @@ def test_the_other_looks_come_as_a_second_opinion(tmp_path):
             in_quiet_room(voices.say("one twenty one point three", "us-f2"), 1.0, 1.0, np.random.default_rng(2)),
         )
     ).heard
-    assert heard.text == heard.second.text == "one twenty one point three"
-    assert heard.engine == heard.second.engine == models.OWN
+    assert heard.text == heard.second.text == heard.free == "one twenty one point three"
+    assert (heard.engine, heard.second.engine) == (models.OWN if alone else TWO, models.OWN)
     assert 0.5 < heard.second.confidence <= 1.0
 
 

@@ -34,8 +34,9 @@ from assistant.hearing.engines.acoustic import wheel_folder
 from assistant.hearing.engines.respelt import SETTINGS as VOSK_SETTINGS
 from assistant.hearing.engines.room_model import MOVED
 from assistant.hearing.engines.sphinx_settings import SETTINGS as SPHINX_SETTINGS
+from assistant.hearing.engines.two import TWO
 from assistant.hearing.weigh.settings import hearing_settings
-from assistant.models.placed import EMBEDDED, OWN
+from assistant.models.placed import EMBEDDED, OWN, WITH_PEOPLE
 from audio_fixtures.rooms import BANDS, NOISES, ROOMS
 from tests.lab.digest import ROOT, of_parts
 
@@ -43,18 +44,21 @@ TRAIN = ROOT / "tests" / "lab" / "train"
 CORPUS, VOICES, PEOPLE = (TRAIN / f"{name}.yaml" for name in ("corpus", "voices", "people"))
 READERS = ROOT / "audio_fixtures" / "voices.yaml"
 SHIPPED = EMBEDDED / OWN
+SHIPPED_WITH_PEOPLE = EMBEDDED / WITH_PEOPLE
 MOVED_WITH = MOVED.with_suffix(".yaml")
 WHEEL_PARTS = ("mdef", "means", "variances", "sendump")
 Parts = list[tuple[str, bytes]]
 
 
-def thresholds(engine: str, folder: Path = SHIPPED) -> str:
-    """For the section of one engine: "twohands-en", "pocketsphinx" or "pair". folder: of the small Vosk model.
+def thresholds(engine: str, folder: Path = SHIPPED, people: Path = SHIPPED_WITH_PEOPLE) -> str:
+    """For the section of one engine: "twohands-two", "twohands-en", "pocketsphinx" or "pair". folder, people: of the
+    small Vosk models.
 
     Raises KeyError.
     """
     vosk, sphinx = _vosk_parts(folder), _sphinx_parts()
-    return of_parts({OWN: vosk, "pocketsphinx": sphinx, "pair": [*sphinx, *vosk]}[engine])
+    both = [*_vosk_parts(people), *vosk]
+    return of_parts({TWO: both, OWN: vosk, "pocketsphinx": sphinx, "pair": [*sphinx, *vosk]}[engine])
 
 
 def trained(shape: Mapping[str, int], with_people: bool, corpus: str | None = None, voices: str | None = None) -> str:
@@ -146,12 +150,13 @@ def _plain(value: Any) -> bytes:
 
 def main() -> None:
     """Print what is written and what stands."""
-    about = json.loads((SHIPPED / "manifest.json").read_text(encoding="utf-8"))
     moved = yaml.safe_load(MOVED_WITH.read_text(encoding="utf-8"))
     rows = [
         (f"thresholds of {name}", one.made_with, thresholds(name)) for name, one in hearing_settings().engines.items()
     ]
-    rows += [(f"{OWN}, {part}", about["made_with"][part], now) for part, now in model().items()]
+    for folder in (SHIPPED, SHIPPED_WITH_PEOPLE):
+        about = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
+        rows += [(f"{folder.name}, {part}", about["made_with"][part], now) for part, now in model(folder).items()]
     rows.append((MOVED.name, moved["made_with"], furnace_room()))
     for name, written, now in rows:
         print(f"{name}: written {written}, stands {now}")

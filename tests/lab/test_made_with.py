@@ -12,7 +12,7 @@ import yaml
 from assistant.hearing.engines.room_model import MOVED
 from assistant.hearing.weigh.settings import hearing_settings
 from tests.lab import made_with
-from tests.lab.made_with import MOVED_WITH, SHIPPED
+from tests.lab.made_with import MOVED_WITH, SHIPPED, SHIPPED_WITH_PEOPLE
 from tests.lab.train.graph import Prices
 from tests.lab.train.vocabulary import write_graph
 
@@ -29,6 +29,8 @@ def test_what_ships_was_made_with_what_stands():
     since = MANIFEST.get("since", {}).get("trained")
     written["model"], stands["model"] = since or MANIFEST["made_with"]["trained"], now["trained"]
     written["graph"], stands["graph"] = MANIFEST["made_with"]["words"], now["words"]
+    people = json.loads((SHIPPED_WITH_PEOPLE / "manifest.json").read_text(encoding="utf-8"))
+    written["with people"], stands["with people"] = people["made_with"], made_with.model(SHIPPED_WITH_PEOPLE)
     moved = yaml.safe_load(MOVED_WITH.read_text(encoding="utf-8"))
     written["moved"], stands["moved"] = moved["made_with"], made_with.furnace_room()
     written["moved file"], stands["moved file"] = moved["sha256"], made_with.sha256(MOVED)
@@ -45,7 +47,8 @@ def test_the_graph_that_ships_is_made_of_its_words_and_prices_byte_for_byte(tmp_
     made = [file for file in tmp_path.rglob("*") if file.is_file()]
     assert len(made) == 6
     for file in made:
-        assert file.read_bytes() == (SHIPPED / file.relative_to(tmp_path)).read_bytes(), file.name
+        for folder in (SHIPPED, SHIPPED_WITH_PEOPLE):  # both models look their words up in the same graph
+            assert file.read_bytes() == (folder / file.relative_to(tmp_path)).read_bytes(), file.name
 
 
 @pytest.fixture
@@ -60,7 +63,11 @@ def test_a_changed_byte_of_the_model_is_another_for_its_thresholds(model, name):
     data = (model / name).read_bytes()
     (model / name).write_bytes(data[:-1] + bytes([data[-1] ^ 1]))
     after = {engine: made_with.thresholds(engine, model) for engine in ENGINES}
-    assert {engine for engine in ENGINES if before[engine] != after[engine]} == {"twohands-en", "pair"}
+    assert {engine for engine in ENGINES if before[engine] != after[engine]} == {
+        "twohands-two",
+        "twohands-en",
+        "pair",
+    }
 
 
 def test_an_added_word_is_none_but_another_price_is(model):

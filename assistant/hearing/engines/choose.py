@@ -1,9 +1,10 @@
 """Which recogniser hears.
 
 Vosk, as soon as somebody placed a model of the language; else, in English,
-Vosk with the small model that ships; else PocketSphinx alone, which knows
-English only. PocketSphinx listens along with the small model when that is
-asked for, or when a technician's voice was learnt: it is what learns one.
+Vosk with the two small models that ship, or the one that is whole; else
+PocketSphinx alone, which knows English only. PocketSphinx listens along with a
+small model when that is asked for, or when a technician's voice was learnt: it
+is what learns one.
 """
 
 from __future__ import annotations
@@ -11,16 +12,20 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TypeVar
 
 from assistant.errors import EngineError, LanguageNotHeard, MissingLibrary
 from assistant.hearing.audio.endpoint import EndpointSettings
 from assistant.hearing.engines.base import ENGINES, Engine, Recognizer
 from assistant.hearing.engines.listener import Listener
+from assistant.hearing.engines.looks import LOOKS
 from assistant.hearing.engines.pair import PairEngine
 from assistant.hearing.engines.sphinx import SphinxEngine
+from assistant.hearing.engines.two import TwoEngine
 from assistant.hearing.engines.vosk_engine import RESPELL, VOSK, VoskEngine
 from assistant.models import placed as models
 
+Small = TypeVar("Small", VoskEngine, TwoEngine)
 SPHINX_LANGUAGES = ("en",)
 """Languages of the model in PocketSphinx's wheel."""
 
@@ -57,7 +62,7 @@ def plan(home: Path | None = None, wanted: str = "", language: str = "en", learn
                 "Vosk was asked for, but no English model is there.",
                 "Fetch one or place one by hand: twohands model list",
             )
-        return Chosen("vosk", "Vosk was asked for; it listens with the small model that ships.", own)
+        return Chosen("vosk", "Vosk was asked for; it listens with the small models that ship.", own)
     return _without_placed(language, f"No Vosk model for '{language}' is there.", wanted, learnt)
 
 
@@ -71,7 +76,7 @@ def _without_placed(language: str, why: str, wanted: str = "", learnt: bool = Fa
     if own is not None and (wanted == "pair" or learnt):
         return Chosen("pair", "PocketSphinx and Vosk listen together, Vosk with the small model that ships.", own)
     if own is not None:
-        return Chosen("vosk", "Vosk listens with the small model that ships.", own)
+        return Chosen("vosk", "Vosk listens with the small models that ship.", own)
     if wanted:
         raise EngineError(
             "Two recognisers were asked for, but the small model that ships is not whole.", "Install twohands again."
@@ -107,8 +112,11 @@ def _engine(
     while chosen.engine != "pocketsphinx":
         try:
             # whoever asks for Vosk by name takes it as it is
-            vosk = _vosk(chosen, frozenset() if wanted == "vosk" else words, language)
-            return (PairEngine(SphinxEngine(acoustic=acoustic), vosk) if chosen.engine == "pair" else vosk), chosen
+            asked = frozenset() if wanted == "vosk" else words
+            if chosen.engine == "pair":
+                one = _checked(_alone(chosen), asked, language)
+                return PairEngine(SphinxEngine(acoustic=acoustic), one), chosen
+            return _checked(_vosk(chosen), asked, language), chosen
         except (EngineError, MissingLibrary) as error:
             if wanted:
                 raise
@@ -124,17 +132,33 @@ def _instead(chosen: Chosen, error: EngineError | MissingLibrary, language: str,
     return replace(other, reason=f"{error.problem} {other.reason}")
 
 
-def _vosk(chosen: Chosen, words: frozenset[str], language: str) -> VoskEngine:
-    """Vosk with the chosen model. Raises EngineError where it lacks some of `words`, MissingLibrary."""
+def _vosk(chosen: Chosen) -> VoskEngine | TwoEngine:
+    """Vosk with the chosen model; both that ship in place of the one that hears alone. Raises EngineError,
+    MissingLibrary."""
+    people = models.own_model(models.WITH_PEOPLE)
+    if chosen.folder != models.own_model() or people is None:
+        return _alone(chosen)
+    assert chosen.folder is not None, "a plan with Vosk names its folder"
+    first = VoskEngine(people, name=models.OWN, looks=1)
+    return TwoEngine(first, VoskEngine(chosen.folder, name=models.OWN, looks=1, free=False))
+
+
+def _alone(chosen: Chosen) -> VoskEngine:
+    """Vosk with the chosen model. Raises EngineError, MissingLibrary."""
     assert chosen.folder is not None, "a plan with Vosk names its folder"
     own = chosen.folder == models.own_model()
-    vosk = VoskEngine(chosen.folder, name=models.OWN if own else VOSK, looks=own and chosen.engine == "vosk")
+    looks = LOOKS if own and chosen.engine == "vosk" else 0
+    return VoskEngine(chosen.folder, name=models.OWN if own else VOSK, looks=looks)
+
+
+def _checked(vosk: Small, words: frozenset[str], language: str) -> Small:
+    """The engine, if it knows all of `words`. Raises EngineError."""
     missing = vosk.missing(words, language)
     if missing:
         vosk.close()
         some = ", ".join(missing[:3])
         raise EngineError(
-            f"The Vosk model {chosen.folder.name} does not know {len(missing)} of our words ({some}).", RESPELL
+            f"The Vosk model {vosk.folder.name} does not know {len(missing)} of our words ({some}).", RESPELL
         )
     return vosk
 

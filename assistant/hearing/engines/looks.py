@@ -58,8 +58,8 @@ def quieted(sound: np.ndarray) -> np.ndarray:
     return _int16(wave[: len(sound)])
 
 
-def looks(sound: np.ndarray) -> tuple[np.ndarray, ...]:
-    """The look that is heard best, and the others.
+def looks(sound: np.ndarray, count: int = LOOKS) -> tuple[np.ndarray, ...]:
+    """The look that is heard best, and the others; the first `count` of them.
 
     Out of a quiet room come two looks with a little noise in place of the one
     without the room: the small model learnt in noise, and in its absence takes
@@ -67,11 +67,11 @@ def looks(sound: np.ndarray) -> tuple[np.ndarray, ...]:
     """
     sound = np.concatenate([sound, sound[-CLOSING:][::-1]])
     above = above_room_db(sound)
-    if above is None or above <= QUIET_DB:
-        quiet = quieted(sound)
-        return quiet, slower(quiet), sound
-    near = with_noise(sound, NOISE_DB)
-    return near, slower(near), with_noise(sound, NOISE_DB + 6)
+    noisy = above is None or above <= QUIET_DB
+    first = quieted(sound) if noisy else with_noise(sound, NOISE_DB)
+    if count == 1:
+        return (first,)
+    return (first, slower(first), sound if noisy else with_noise(sound, NOISE_DB + 6))[:count]
 
 
 def averaged(opinions: Sequence[tuple[Heard, int]]) -> Heard:

@@ -14,12 +14,13 @@ alternatives share out 1 in proportion to exp(score), which is a posterior for
 the chain models that Vosk uses. A word that only the second one has gets the
 confidence of the sentence.
 
-The small model hears each whole utterance in several looks (`looks.py`); what it
-makes of the later ones comes along as a second opinion (`Heard.second`), which
-`assistant.hearing.weigh` weighs. The first look is also heard without the grammar
-(`Heard.free`): a number that is only there because the grammar has nothing else
-does not come out again. A word's confidence is then that of its sentence. All
-of these run side by side, one thread each.
+A small model that ships hears each whole utterance in one or several looks
+(`looks.py`); what it makes of the later ones comes along as a second opinion
+(`Heard.second`), which `assistant.hearing.weigh` weighs. The first look is also
+heard without the grammar (`Heard.free`) where that is asked for: a number that is
+only there because the grammar has nothing else does not come out again. A word's
+confidence is then that of its sentence. All of these run side by side, one
+thread each.
 """
 
 from __future__ import annotations
@@ -41,7 +42,6 @@ import grammar.emit
 from assistant.errors import EngineError
 from assistant.hearing.audio.rate import SAMPLE_RATE
 from assistant.hearing.engines.base import CLOSED
-from assistant.hearing.engines.looks import LOOKS
 from assistant.hearing.engines.looks import looks as looks_of
 from assistant.hearing.engines.respelt import SETTINGS, VoskSettings, joined, missing
 from assistant.hearing.engines.vosk_model import load_model, new_recogniser
@@ -82,23 +82,26 @@ class VoskEngine:
         settings: VoskSettings | None = None,
         phrases: PhraseSource = grammar.emit,
         name: str = VOSK,
-        looks: bool = False,
+        looks: int = 0,
+        free: bool = True,
     ) -> None:
-        """name: what its words are weighed as. looks: whether to hear every utterance in several looks, the later
-        ones as a second opinion; that is quick enough to decide at every pause. Raises EngineError, MissingLibrary.
+        """name: what its words are weighed as. looks: in how many looks to hear every utterance, the later ones as a
+        second opinion, which is quick enough to decide at every pause; 0: as it is, with word confidences. free: with
+        looks, whether to hear the first one without the grammar too. Raises EngineError, MissingLibrary.
         """
         self.name = name
         self.folder = Path(folder)
         self.settings = settings or load_yaml(SETTINGS, VoskSettings)
-        self.eager = looks
+        self.eager = looks > 0
+        self._looks = looks
         self._phrases = phrases
         self._model = load_model(self.folder)
         self._opened: dict[Scope, _Opened] = {}
         self._scope = CLOSED
         self._words = self._new(0)
-        self._alternatives = [self._new(LOOKED_AT) for _ in range(LOOKS if looks else 1)]
-        self._free: Any = self._new(0) if looks else None
-        self._threads = ThreadPoolExecutor(min(LOOKS + 1, os.cpu_count() or 1)) if looks else None
+        self._alternatives = [self._new(LOOKED_AT) for _ in range(max(1, looks))]
+        self._free: Any = self._new(0) if looks and free else None
+        self._threads = ThreadPoolExecutor(min(looks + 1, os.cpu_count() or 1)) if looks else None
         self._fed = 0
 
     @property
@@ -147,10 +150,11 @@ class VoskEngine:
         """Decide on the whole utterance, int16 at 16 kHz."""
         if self._threads is None:
             return self._heard(self._shares(self._alternatives[0], sound), self._word_confidences(sound))
-        sounds = looks_of(sound)
-        free = self._threads.submit(self._freely, sounds[0])
+        sounds = looks_of(sound, self._looks)
+        free = self._threads.submit(self._freely, sounds[0]) if self._free else None
         first, *others = self._threads.map(self._shares, self._alternatives, sounds)
-        return replace(self._heard(first), second=self._together(others), free=free.result())
+        heard = replace(self._heard(first), second=self._together(others) if others else None)
+        return replace(heard, free=free.result()) if free else heard
 
     def _heard(self, texts: list[tuple[str, float]], words: Sequence[Word] = ()) -> Heard:
         if not texts:

@@ -18,7 +18,9 @@ import grammar.emit
 from assistant.errors import EngineError, MissingLibrary
 from assistant.hearing.audio.rate import SAMPLE_RATE
 from assistant.hearing.engines.base import Engine, Final, Grammars
+from assistant.hearing.engines.choose import recognizer
 from assistant.hearing.engines.listener import Listener
+from assistant.hearing.engines.looks import LOOKS
 from assistant.hearing.engines.sphinx import SphinxEngine
 from assistant.hearing.engines.vosk_engine import VoskEngine
 from assistant.models.placed import OWN, own_model
@@ -144,7 +146,11 @@ def _sphinx() -> Ear:
 
 
 def _ours() -> Ear:
-    return Streaming(VoskEngine(_shipped(), name=OWN, looks=True))
+    return Streaming(recognizer(wanted="vosk")[0].engine)
+
+
+def _alone() -> Ear:
+    return Streaming(VoskEngine(_shipped(), name=OWN, looks=LOOKS))
 
 
 def _small() -> Ear:
@@ -189,6 +195,7 @@ FACTORIES: dict[str, Callable[[], Ear]] = {
     "plain": _plain,
     "sphinx": _sphinx,
     "ours": _ours,
+    "alone": _alone,
     "small": _small,
     "whisper": _whisper,
 }
@@ -197,12 +204,12 @@ FACTORIES: dict[str, Callable[[], Ear]] = {
 def ear(name: str) -> Ear:
     """The engine called `name`; "vosk:FOLDER" is a Vosk model in a folder. Raises EngineError.
 
-    "ours" is what the product uses, the small Vosk model in its looks; "small" is the
-    same in one look, which the product joins with "sphinx" where both are asked for;
-    "looks:FOLDER" is another model as "ours" listens.
+    "ours" is what the product uses, both small models; "alone" is the older one of them in
+    several looks; "small" is the same as it is, which the product joins with "sphinx" where
+    both are asked for; "looks:FOLDER" is another model as "alone" listens.
     """
     if name.startswith(LOOKED):
-        return Streaming(VoskEngine(Path(name.removeprefix(LOOKED)), name=OWN, looks=True))
+        return Streaming(VoskEngine(Path(name.removeprefix(LOOKED)), name=OWN, looks=LOOKS))
     if name.startswith(PLACED):
         return _vosk(name.removeprefix(PLACED))
     if name not in FACTORIES:

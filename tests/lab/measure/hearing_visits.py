@@ -27,10 +27,12 @@ from assistant.errors import AudioError
 from assistant.hearing.audio.files import Conversation
 from assistant.hearing.audio.rate import SAMPLE_RATE
 from assistant.hearing.engines.base import Final, Recognizer
+from assistant.hearing.engines.choose import recognizer
 from assistant.hearing.engines.listener import Listener
+from assistant.hearing.engines.looks import LOOKS
 from assistant.hearing.engines.vosk_engine import VoskEngine
 from assistant.hearing.weigh.policy import GAS, weigh
-from assistant.models.placed import OWN, own_model
+from assistant.models.placed import OWN
 from assistant.visit.demo.show import demo_file
 from assistant.visit.journal import Journal
 from assistant.visit.mouth import SilentMouth
@@ -279,7 +281,7 @@ def least_turns(voice: str, furnace: int) -> int:
 
 @cache
 def _recognizer(folder: str) -> Listener:
-    return Listener(VoskEngine(Path(folder) if folder else own_model(), name=OWN, looks=True))
+    return Listener(VoskEngine(Path(folder), name=OWN, looks=LOOKS)) if folder else recognizer(wanted="vosk")[0]
 
 
 def _one(task: tuple[Setting, str]) -> Ended:
