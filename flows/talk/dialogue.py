@@ -94,7 +94,7 @@ def _heard_reading(plan: Plan, session: Session, reading: Reading) -> Moved:
 
 
 def _heard_choice(plan: Plan, session: Session, choice: Choice) -> Moved:
-    if session.mode in ("ask", "offer") and choice.id.startswith(SAID_FOR):
+    if session.mode == "ask" and choice.id.startswith(SAID_FOR):
         return said_for(plan, session, choice.id.removeprefix(SAID_FOR))
     if session.unasked and session.mode == "ask" and choice.id in ("yes", "no"):
         return answered_late(plan, session, choice.id == "yes", choice.correction)

@@ -160,7 +160,6 @@ def scope_for(plan: Plan, session: Session) -> Scope:
         if step.may_skip:
             options += (plan.lines.option("skip"),)
         options += _late_answers(session, options, words)
-    if session.mode in ("ask", "offer"):
         options += readings_named(plan, session)
     expected = expected_here(plan, session) if asked else ()
     return Scope(f"{session.step}/{session.mode}", asked, options, commands, digits_only, expected, plan.language)

@@ -34,7 +34,7 @@ from flows.procedure.route import way_to
 from flows.procedure.schema import Procedure
 from flows.procedure.session import Input, Resumed, Session
 from flows.talk.dialogue import advance, begin
-from flows.talk.prompts import offers, scope_for
+from flows.talk.prompts import SAID_FOR, offers, scope_for
 from flows.walk.choices import PASS, Key, Tried, plain_reading, reasoned, taken_plainly
 from flows.walk.rules import broken, proof_breaches
 from grammar.answers import Choice, Command, Reading, Unclear
@@ -167,7 +167,7 @@ def _moving(plan: Plan, session: Session, placed: set[Key] | None, tested: set[s
     yield from (
         (plan, session, Choice(option.id, ""))
         for option in scope_for(plan, session).options
-        if option.id not in ("no", "yes") or (option.id == "yes" and session.mode == "confirm")
+        if _moves_on(option.id, session.mode)
     )
     yield from _taking_back(plan, session)
     yield from _tests(plan, session, tested)
@@ -191,6 +191,11 @@ def _taking_back(plan: Plan, session: Session) -> Iterator[Tried]:
     if session.unasked and session.mode == "ask":
         yield plan, session, Command("change", "")
         yield plan, session, Choice("no", "")
+
+
+def _moves_on(option: str, mode: str) -> bool:
+    """Whether an answer can move a visit on: not a no, nor a late yes, nor a question for an earlier reading."""
+    return option != "no" and (option != "yes" or mode == "confirm") and not option.startswith(SAID_FOR)
 
 
 def _going_back(plan: Plan, session: Session) -> Iterator[Tried]:

@@ -90,7 +90,7 @@ SKIP = "skip this check"
 def test_a_meter_without_a_microamp_range_leaves_the_flame_current_out(plan):
     talk = Talk(plan).say(*START, *LIVE, *DEAD, *PATH)
     assert talk.at == "meter_microamps/ask"
-    assert "If your meter has no such range, take no other one. Say: skip this check." in talk.spoken
+    assert "If your meter has no such range, take no other one. Type: skip this check." in talk.spoken
     talk.say(SKIP)
     left = ["clip_in", "jumper_on", "flame_seen", "flame_current", "board_proof"]
     assert [one["step"] for one in talk.saved("skipped")] == left
