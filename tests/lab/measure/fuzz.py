@@ -203,6 +203,8 @@ def main() -> None:
             f"{counts['TRACEBACK']} tracebacks, {counts['SLOW']} over {SLOW:.0f} s; {counts['seconds']} s",
             flush=True,
         )
+        if told := TARGETS[name].tally():
+            print(f"{'':10} {told}", flush=True)
     print(
         f"{'all':10} {sum(total[key] for key in ('taken', 'refused', 'TRACEBACK', 'SLOW')):8} inputs: "
         f"{total['TRACEBACK']} tracebacks, {total['SLOW']} over {SLOW:.0f} s"

@@ -16,10 +16,12 @@ ROOT = Path(__file__).parents[3]
 
 @dataclass(frozen=True)
 class Target:
-    """seeds: honest inputs. feed: whether an input was taken; raises only what nobody foresaw."""
+    """seeds: honest inputs. feed: whether an input was taken; raises only what nobody foresaw. tally: what a target
+    counts besides, in words."""
 
     seeds: Callable[[], list[bytes]]
     feed: Callable[[bytes], bool]
+    tally: Callable[[], str] = lambda: ""
 
 
 @functools.cache

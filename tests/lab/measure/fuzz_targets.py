@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from tests.lab.measure.fuzz_common import ROOT, Target, folder, refused, visits
-from tests.lab.measure.fuzz_desk import backup_seeds, desk_seeds, feed_backup, feed_desk
+from tests.lab.measure.fuzz_desk import backup_seeds, desk_seeds, desk_tally, feed_backup, feed_desk
+from tests.lab.measure.fuzz_typed import feed_typed, typed_seeds, typed_tally
 
 # --- journals: the door, the working out of rows, the story of a report, the standing of a resume
 
@@ -142,85 +143,6 @@ def feed_sound(raw: bytes) -> bool:
     return not refused(lambda: read(path))
 
 
-# --- typed lines: bytes, the grammar, the dialogue in every state it comes to
-
-
-@functools.cache
-def dialogue() -> tuple[Any, Any]:
-    from dataclasses import replace
-
-    from flows.judge.profiles import equipment, meter
-    from flows.procedure.compile import load_plan
-    from flows.talk.dialogue import begin
-
-    plan = replace(load_plan("flame_sensing", equipment("larkspur"), meter("dunlin")), assess=None)
-    return plan, begin(plan)[0]
-
-
-TALK: list[Any] = []
-"""Where the dialogue of the fuzz stands; it goes on from input to input."""
-
-
-def typed_seeds() -> list[bytes]:
-    return [
-        line.encode()
-        for line in (
-            "the air is clear",
-            "i am ready",
-            "121.3",
-            "yes",
-            "no",
-            "one two one point three",
-            "no nine three",
-            "over limit",
-            "28.4 volts",
-            "point five ohms",
-            "take a note",
-            "end note",
-            "i smell gas",
-            "that was a false alarm",
-            "say again",
-            "slower",
-            "why",
-            "where do the leads go",
-            "go back",
-            "change that",
-            "what have i got so far",
-            "pause",
-            "continue",
-            "help",
-            "stop",
-            "next check please",
-            "twelve hundred",
-            "minus four",
-            "nine six point four",
-            "I opened the switch",
-            "everything is shut down",
-        )
-    ]
-
-
-def feed_typed(raw: bytes) -> bool:
-    from assistant.visit.typed import TypedLines
-    from flows.talk.dialogue import advance, begin
-    from flows.talk.prompts import scope_for
-    from grammar.answers import Heard, Unclear
-    from grammar.parse import understand
-
-    plan, start = dialogue()
-    if not TALK or TALK[0].mode == "ended":
-        TALK[:] = [start]
-    line = TypedLines(io.BytesIO(raw)).readline()
-    if not line:
-        return False
-    text = line.strip()
-    assert len(text) <= 500 and "\n" not in text
-    answer = understand(Heard(text, 1.0, alternatives=((text, 1.0),)), scope_for(plan, TALK[0]))
-    session, _ = advance(plan, TALK[0], answer)
-    TALK[:] = [session if session.mode != "ended" else begin(plan)[0]]
-    return not isinstance(answer, Unclear)
-
-
 # --- model folders and archives
 
 
@@ -291,8 +213,8 @@ TARGETS: dict[str, Target] = {
     "yaml": Target(lambda: list(yaml_seeds_()), feed_yaml),
     "procedures": Target(whole_procedure_seeds, feed_procedure),
     "sound": Target(sound_seeds, feed_sound),
-    "typed": Target(typed_seeds, feed_typed),
-    "desk": Target(desk_seeds, feed_desk),
+    "typed": Target(typed_seeds, feed_typed, typed_tally),
+    "desk": Target(desk_seeds, feed_desk, desk_tally),
     "archives": Target(lambda: list(archive_seeds_()), feed_archive),
     "models": Target(model_seeds, feed_model),
     "backups": Target(backup_seeds, feed_backup),
