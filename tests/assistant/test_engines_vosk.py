@@ -7,6 +7,7 @@ same parts, and espeak-ng speaks Korean.
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 from pathlib import Path
 
@@ -24,6 +25,7 @@ from assistant.hearing.engines.respelt import VoskSettings
 from assistant.hearing.engines.sphinx import SphinxEngine
 from assistant.hearing.engines.vosk_engine import VoskEngine
 from assistant.models import placed as models
+from assistant.models.proven import fingerprint, load_problem
 from assistant.models.whole import model_problem
 from audio_fixtures import voices
 from audio_fixtures.rooms import in_quiet_room
@@ -199,7 +201,7 @@ def test_without_the_model_that_ships_pocketsphinx_listens_alone(tmp_path, monke
     monkeypatch.setattr(models, "EMBEDDED", tmp_path / "none")
     alone = choose.plan(tmp_path)
     assert alone.engine == "pocketsphinx" and "No English Vosk model" in alone.reason
-    engine, _ = choose.recognizer(tmp_path)
+    engine, _ = choose.choose.recognizer(tmp_path)
     assert isinstance(engine.engine, SphinxEngine)
     with pytest.raises(EngineError, match="no English model is there"):
         choose.recognizer(tmp_path, "vosk")
@@ -223,15 +225,15 @@ def test_a_learnt_voice_brings_pocketsphinx_along_for_it_is_what_learns(tmp_path
 
 
 def test_only_the_model_that_ships_looks_twice_and_is_weighed_by_its_own_trust(tmp_path):
-    own, _ = choose.recognizer(tmp_path)
+    own, _ = choose.choose.recognizer(tmp_path)
     assert own.name == models.OWN and own.engine.eager
     place(tmp_path, "vosk-model-small-en-us-0.15")
-    placed, _ = choose.recognizer(tmp_path)
+    placed, _ = choose.choose.recognizer(tmp_path)
     assert placed.name == "vosk" and not placed.engine.eager
 
 
 def test_the_other_looks_come_as_a_second_opinion(tmp_path):
-    own, _ = choose.recognizer(tmp_path)
+    own, _ = choose.choose.recognizer(tmp_path)
     scope = Scope("supply", Asked("ac_volts", "volt", 0.0, 300.0, 1), commands=language("en").always_open)
     heard = only_final(
         events(
@@ -248,7 +250,7 @@ def test_the_other_looks_come_as_a_second_opinion(tmp_path):
 @pytest.mark.parametrize("lead", [0.05, 0.2])
 def test_who_answers_at_once_in_a_quiet_room_is_heard(tmp_path, lead):
     """There is less silence than speech around the words, and hardly any before them."""
-    own, _ = choose.recognizer(tmp_path)
+    own, _ = choose.choose.recognizer(tmp_path)
     scope = Scope("supply", Asked("ac_volts", "volt", 0.0, 600.0, 1), commands=language("en").always_open)
     heard = only_final(
         events(
@@ -274,3 +276,35 @@ def test_a_damaged_model_is_passed_over(tmp_path):
 def test_an_engine_that_does_not_exist_is_told(tmp_path):
     with pytest.raises(EngineError, match="no recogniser 'whisper'"):
         choose.recognizer(tmp_path, "whisper")
+
+
+def damaged(folder: Path) -> Path:
+    """The model that ships, with settings that end the whole process that loads them."""
+    shutil.copytree(models.own_model(), folder)
+    (folder / "conf" / "mfcc.conf").write_bytes(b"--")
+    return folder
+
+
+def test_a_damaged_model_does_not_end_the_program(tmp_path):
+    with pytest.raises(EngineError, match="cannot load the model vosk-model-small-en-us-x: it is damaged"):
+        VoskEngine(damaged(tmp_path / "vosk-model-small-en-us-x"))
+
+
+def test_another_recogniser_listens_where_a_placed_model_is_damaged(tmp_path):
+    damaged(tmp_path / "vosk-model-small-en-us-x")
+    _, chosen = choose.recognizer(tmp_path)
+    assert chosen.folder == models.own_model()
+    assert "it is damaged" in chosen.reason and "the small model that ships" in chosen.reason
+
+
+def test_a_model_that_did_well_once_is_not_tried_again_until_a_byte_changes(tmp_path):
+    shutil.copytree(models.own_model(), folder := tmp_path / "mine")
+    kept = tmp_path / "kept"
+    assert load_problem(folder, kept) == ""
+    (mark,) = kept.iterdir()
+    assert mark.name == fingerprint(folder)
+    began = mark.stat().st_mtime_ns
+    assert load_problem(folder, kept) == "" and [*kept.iterdir()] == [mark] and mark.stat().st_mtime_ns == began
+    (folder / "conf" / "mfcc.conf").write_bytes(b"--")
+    assert "it is damaged" in load_problem(folder, kept)
+    assert [*kept.iterdir()] == [mark]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 import stat
 from datetime import UTC, datetime, timedelta
@@ -200,6 +201,19 @@ def test_a_damaged_backup_restores_nothing(simulated: list[Journal], tmp_path: P
         with pytest.raises(StoreError, match="Nothing was restored"):
             restore(other, tmp_path / "b.gz")
         assert counted(other) == 0
+
+
+@pytest.mark.parametrize("at", ["1e999", "NaN", '"x"', "[]"])
+def test_a_backup_with_a_time_that_is_none_restores_nothing(simulated: list[Journal], tmp_path: Path, at: str) -> None:
+    with open_store(str(tmp_path / "one.sqlite")) as store:
+        import_events(store, simulated[:2], now=lambda: 1_700_000_000)
+        backup(store, tmp_path / "b.gz")
+        lines = gzip.decompress((tmp_path / "b.gz").read_bytes())
+        assert b'"imported_at":1700000000000,' in lines
+        (tmp_path / "b.gz").write_bytes(gzip.compress(lines.replace(b"1700000000000", at.encode(), 1)))
+        with pytest.raises(StoreError, match="damaged at line 2"):
+            restore(store, tmp_path / "b.gz")
+        assert counted(store) == 2
 
 
 def test_verify_finds_a_change_wherever_it_was_made(tmp_path: Path, store: Store) -> None:

@@ -7,11 +7,11 @@ import functools
 import io
 import json
 import shutil
-from pathlib import Path
 from typing import Any
 
 from tests.lab.measure.fuzz_common import ROOT, Target, folder, refused, visits
 from tests.lab.measure.fuzz_desk import backup_seeds, desk_seeds, desk_tally, feed_backup, feed_desk
+from tests.lab.measure.fuzz_models import feed_load, feed_model, model_seeds, whole_model_seeds
 from tests.lab.measure.fuzz_typed import feed_typed, typed_seeds, typed_tally
 
 # --- journals: the door, the working out of rows, the story of a report, the standing of a resume
@@ -143,7 +143,7 @@ def feed_sound(raw: bytes) -> bool:
     return not refused(lambda: read(path))
 
 
-# --- model folders and archives
+# --- archives of models
 
 
 @functools.cache
@@ -178,36 +178,6 @@ def feed_archive(raw: bytes) -> bool:
     return taken
 
 
-def model_seeds() -> list[bytes]:
-    base = ROOT / "grammar" / "model" / "twohands-en"
-    small = [path for path in sorted(base.rglob("*")) if path.is_file() and path.stat().st_size < 60_000]
-    return [str(path.relative_to(base)).encode() + b"\n" + path.read_bytes()[:6000] for path in small]
-
-
-@functools.cache
-def model_copy() -> Path:
-    into = folder() / "model" / "twohands-en"
-    shutil.copytree(ROOT / "grammar" / "model" / "twohands-en", into)
-    return into
-
-
-def feed_model(raw: bytes) -> bool:
-    """One file of a model that is damaged; whether the model is still taken for whole before anything loads it."""
-    from assistant.models.whole import model_problem
-
-    name, _, content = raw.partition(b"\n")
-    base = model_copy()
-    path = base / name.decode("utf-8", "replace").replace("\0", "")[:100]
-    if not (path.resolve().is_relative_to(base.resolve()) and path.is_file()):
-        return False
-    before = path.read_bytes()
-    path.write_bytes(content)
-    try:
-        return not model_problem(base)
-    finally:
-        path.write_bytes(before)
-
-
 TARGETS: dict[str, Target] = {
     "journals": Target(journal_seeds, feed_journal),
     "yaml": Target(lambda: list(yaml_seeds_()), feed_yaml),
@@ -217,6 +187,7 @@ TARGETS: dict[str, Target] = {
     "desk": Target(desk_seeds, feed_desk, desk_tally),
     "archives": Target(lambda: list(archive_seeds_()), feed_archive),
     "models": Target(model_seeds, feed_model),
+    "loads": Target(whole_model_seeds, feed_load),
     "backups": Target(backup_seeds, feed_backup),
 }
 SHARES = {
@@ -224,10 +195,11 @@ SHARES = {
     "yaml": 0.24,
     "procedures": 0.002,
     "sound": 0.2,
-    "typed": 0.368,
+    "typed": 0.366,
     "desk": 0.05,
     "archives": 0.04,
     "models": 0.01,
+    "loads": 0.002,
     "backups": 0.01,
 }
 """How many of all inputs each target gets; the slow ones get fewer."""

@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +30,7 @@ used = resource.getrusage(resource.RUSAGE_CHILDREN)
 print(time.perf_counter() - begun, used.ru_utime + used.ru_stime, used.ru_maxrss / 1000, done.returncode)
 """
 """Runs a command out of a small process: a child is charged with the memory of the process that it was forked from."""
+POOL = 4000
 PIECES = 10
 """Pieces that filling is told in: what grows worse than the number of visits shows as a falling rate."""
 
@@ -42,11 +44,26 @@ def peak_megabytes() -> float:
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1000
 
 
+def many_visits(number: int) -> Iterator[list[dict[str, Any]]]:
+    """`number` visits, of which only `POOL` are made anew: the others are these at other places, some hours later.
+    Making one takes longer than importing it."""
+    pool = list(invented_visits(min(POOL, number), seed=1))
+    for count in range(number):
+        turn, events = count // len(pool), pool[count % len(pool)]
+        if not turn:
+            yield events
+            continue
+        later = timedelta(hours=1.3 * turn)
+        moved = [{**one, "at": (datetime.fromisoformat(one["at"]) + later).isoformat()} for one in events]
+        moved[0] |= {"visit": f"{events[0]['visit']}-{turn}", "site": f"{events[0]['site']}, {turn}"}
+        yield moved
+
+
 def fill(url: str, number: int) -> None:
     """Bring the store to `number` visits, and tell the rate of each piece; making the visits is not counted."""
     with open_store(url) as store:
         have, making, worked = counted(store), 0.0, 0.0
-        made = itertools.islice(invented_visits(number, seed=1), have, None)
+        made = itertools.islice(many_visits(number), have, None)
 
         def passed(count: int) -> Iterator[Journal]:
             nonlocal making, worked
