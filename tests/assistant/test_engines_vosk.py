@@ -201,7 +201,7 @@ def test_without_the_model_that_ships_pocketsphinx_listens_alone(tmp_path, monke
     monkeypatch.setattr(models, "EMBEDDED", tmp_path / "none")
     alone = choose.plan(tmp_path)
     assert alone.engine == "pocketsphinx" and "No English Vosk model" in alone.reason
-    engine, _ = choose.choose.recognizer(tmp_path)
+    engine, _ = choose.recognizer(tmp_path)
     assert isinstance(engine.engine, SphinxEngine)
     with pytest.raises(EngineError, match="no English model is there"):
         choose.recognizer(tmp_path, "vosk")
@@ -225,15 +225,15 @@ def test_a_learnt_voice_brings_pocketsphinx_along_for_it_is_what_learns(tmp_path
 
 
 def test_only_the_model_that_ships_looks_twice_and_is_weighed_by_its_own_trust(tmp_path):
-    own, _ = choose.choose.recognizer(tmp_path)
+    own, _ = choose.recognizer(tmp_path)
     assert own.name == models.OWN and own.engine.eager
     place(tmp_path, "vosk-model-small-en-us-0.15")
-    placed, _ = choose.choose.recognizer(tmp_path)
+    placed, _ = choose.recognizer(tmp_path)
     assert placed.name == "vosk" and not placed.engine.eager
 
 
 def test_the_other_looks_come_as_a_second_opinion(tmp_path):
-    own, _ = choose.choose.recognizer(tmp_path)
+    own, _ = choose.recognizer(tmp_path)
     scope = Scope("supply", Asked("ac_volts", "volt", 0.0, 300.0, 1), commands=language("en").always_open)
     heard = only_final(
         events(
@@ -250,7 +250,7 @@ def test_the_other_looks_come_as_a_second_opinion(tmp_path):
 @pytest.mark.parametrize("lead", [0.05, 0.2])
 def test_who_answers_at_once_in_a_quiet_room_is_heard(tmp_path, lead):
     """There is less silence than speech around the words, and hardly any before them."""
-    own, _ = choose.choose.recognizer(tmp_path)
+    own, _ = choose.recognizer(tmp_path)
     scope = Scope("supply", Asked("ac_volts", "volt", 0.0, 600.0, 1), commands=language("en").always_open)
     heard = only_final(
         events(
