@@ -11,10 +11,12 @@ import click
 import platformdirs
 
 from assistant.cli import version
+from assistant.commands.details import asked, detail_options, shown
 from assistant.commands.profiles import Profile
 from assistant.hearing.weigh.policy import weigh
 from assistant.privacy import KEEP, Keep, privacy
 from assistant.visit.assemble import Sound, assemble, pause_before_retry, sound_options
+from assistant.visit.details import Details, WordsFirst, details_of
 from assistant.visit.expire import expire
 from assistant.visit.folders import begin_folder
 from assistant.visit.journal import Journal, in_alarm, read, utc_now
@@ -70,6 +72,7 @@ def visits_home() -> Path:
 )
 @click.option("--technician", default="", help="Name for the record.")
 @click.option("--site", default="", help="Site for the record.")
+@detail_options
 @click.option("--my-voice", default=None, metavar="NAME", help="A voice taught with `twohands voice`.")
 @click.option(
     "--rates",
@@ -107,6 +110,8 @@ def run(
     resume: str | None,
     technician: str,
     site: str,
+    details: Details,
+    ask_details: bool | None,
     my_voice: str | None,
     rates_file: Path | None,
     keep_sound: Keep | None,
@@ -143,9 +148,15 @@ def run(
                 "file" if in_order else "adaptive",
             )
         warm(plan)
+        alarm = ""
+        if not back:
+            details, alarm = asked(details, ask_details, sound.typed, plan.language)
+        shown(details, plan.language)
         ears, mouth, used = assemble(
             stack, sound, plan.language, words_of(plan), acoustic=_learnt(my_voice) if my_voice else None
         )
+        if alarm:
+            ears = WordsFirst(alarm, ears)
         about: dict[str, Any] = dict(used)
         if back:
             journal, folder = back.journal, back.journal.folder
@@ -171,7 +182,9 @@ def run(
         )
         try:
             outcome = (
-                _resumed(visit, back, about) if back else _begun(visit, plan, journal, about, technician, site, rates)
+                _resumed(visit, back, about, details)
+                if back
+                else _begun(visit, plan, journal, about, technician, site, details, rates)
             )
         except KeyboardInterrupt:
             if in_alarm(read(folder)[0]):
@@ -198,7 +211,14 @@ def _learnt(name: str) -> dict[str, str]:
 
 
 def _begun(
-    visit: Visit, plan: Plan, journal: Journal, about: dict[str, Any], technician: str, site: str, rates: Rates | None
+    visit: Visit,
+    plan: Plan,
+    journal: Journal,
+    about: dict[str, Any],
+    technician: str,
+    site: str,
+    details: Details,
+    rates: Rates | None,
 ) -> Outcome:
     voices = {key: about[key] for key in ("engine", "voice")}
     first = opening(
@@ -215,12 +235,16 @@ def _begun(
         "visit",
         first | {"number": about["number"], "kept": about["kept"]} | ({"rates": rates.model_dump()} if rates else {}),
     )
+    if details.given:
+        journal.write("details", details.data())
     return visit.run(*begin(plan))
 
 
-def _resumed(visit: Visit, back: Resuming, about: dict[str, Any]) -> Outcome:
+def _resumed(visit: Visit, back: Resuming, about: dict[str, Any], details: Details) -> Outcome:
     back.make_good()
     back.journal.write("resumed", {"engine": about["engine"], "program": f"twohands {version()}"})
+    if dict(details.given).items() - dict(details_of(back.journal.before).given).items():
+        back.journal.write("details", details.data())
     return visit.run(*advance(back.plan, back.where.session, Resumed()))
 
 
