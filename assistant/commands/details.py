@@ -11,7 +11,8 @@ import click
 
 from assistant import settings
 from assistant.errors import AssistantError
-from assistant.visit.details import NAMES, OWN, Details, Typed, at_a_terminal, characters, said, writable
+from assistant.visit.ask_details import Typed, at_a_terminal, characters, said
+from assistant.visit.details import NAMES, OWN, Details, writable
 from assistant.visit.typed import typed_lines
 
 ABOUT = {

@@ -15,8 +15,9 @@ from assistant.commands.details import asked, detail_options, shown
 from assistant.commands.profiles import Profile
 from assistant.hearing.weigh.policy import weigh
 from assistant.privacy import KEEP, Keep, privacy
+from assistant.visit.ask_details import WordsFirst
 from assistant.visit.assemble import Sound, assemble, pause_before_retry, sound_options
-from assistant.visit.details import Details, WordsFirst, details_of
+from assistant.visit.details import Details, details_of
 from assistant.visit.expire import expire
 from assistant.visit.folders import begin_folder
 from assistant.visit.journal import Journal, in_alarm, read, utc_now

@@ -22,6 +22,7 @@ from assistant.desk.errors import Refused
 from assistant.desk.received import good_name
 from assistant.records import across
 from assistant.records.commands import ending, local_time
+from assistant.records.derive import milliseconds
 from assistant.records.faultnames import fault_name, probe_name
 from assistant.records.queries import counted, difference, listed, visit_copies
 from grammar.errors import TwohandsError
@@ -151,6 +152,7 @@ def visit(request: Request) -> Response:
         here="history",
         name=name,
         story=tell(found[0].events, found[0].torn),
+        began=moment_text(milliseconds(found[0].events[0].get("at"))),
         differences=as_text,
         spoken=spoken,
         sounds=_sounds(request, name),

@@ -31,20 +31,15 @@ class Memo:
 
 @dataclass(frozen=True)
 class Proof:
-    """One try to prove that the power is off. at: when it ended, as in the journal.
+    """One try to prove that the power is off.
 
-    cells: a reading with its outcome for each step, in the order of `steps_of`, None for one not taken. held: whether
-    it came to its end.
+    cells: a reading with its outcome for each step, in the order of `proof_steps`, None for one not taken. at: when
+    each was taken, as in the journal, "" for one not taken. held: whether it came to its end.
     """
 
-    at: str
     cells: tuple[tuple[str, str] | None, ...]
+    at: tuple[str, ...]
     held: bool
-
-    @property
-    def time(self) -> str:
-        """The hour and minute, as the journal has them."""
-        return self.at[11:16]
 
 
 def proof_steps(events: list[Event]) -> dict[str, str]:
@@ -60,12 +55,16 @@ def proofs(events: list[Event]) -> tuple[Proof, ...]:
     """Every try, in order."""
     steps, found = proof_steps(events), []
     taken: dict[str, tuple[str, str]] = {}
-    at = last = ""
+    at: dict[str, str] = {}
+    last = ""
 
     def close(held: bool) -> None:
         if taken:
-            found.append(Proof(at, tuple(taken.get(step) for step in steps), held))
+            found.append(
+                Proof(tuple(taken.get(step) for step in steps), tuple(at.get(step, "") for step in steps), held)
+            )
         taken.clear()
+        at.clear()
 
     for one in events:
         kind, step = one.get("kind"), str(one.get("step"))
@@ -73,7 +72,7 @@ def proofs(events: list[Event]) -> tuple[Proof, ...]:
             if step in taken:
                 close(False)
             taken[step] = (shown(one.get("value"), str(one.get("quantity"))), "")
-            at, last = str(one.get("at") or ""), step
+            at[step], last = str(one.get("at") or ""), step
         elif kind == "verdict" and step == last and step in taken:
             taken[step] = (taken[step][0], str(one.get("outcome") or ""))
         elif kind == "power":

@@ -13,6 +13,7 @@ from assistant.report.headline import Headline, headline
 from assistant.report.numbers import number, plus_minus, shown
 from assistant.report.scale import Scale, scale_of
 from assistant.visit.chain import Checked, check
+from assistant.visit.details import Details, details_of
 
 Event = dict[str, Any]
 WORDS = {"pass": "good", "fail": "not good", "close": "too close to call", None: "not judged"}
@@ -98,6 +99,7 @@ class Story:
     lines are those that were written. ranked: likeliest faults with their share."""
 
     first: Event
+    details: Details
     ending: Event
     headline: Headline
     dangers: tuple[Danger, ...]
@@ -164,6 +166,7 @@ def tell(events: list[Event], torn: bool = False, earlier: list[Event] | None = 
     )
     return Story(
         first=events[0],
+        details=details_of(events),
         ending=events[-1] if events[-1].get("kind") == "end" else {},
         headline=headline(events, tuple(one for one in readings if one.counts), bool(pairs)),
         dangers=dangers(events),

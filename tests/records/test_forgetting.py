@@ -19,11 +19,12 @@ from assistant.records.errors import StoreError
 from assistant.records.forgetting import forget, matching, scrub
 from assistant.records.importing import Journal, import_events
 from assistant.records.packing import canonical, pack
-from assistant.records.queries import counted, listed, visit_copies
+from assistant.records.queries import Wanted, counted, listed, rows_of, visit_copies
 from assistant.records.removing import retain
 from assistant.records.store import Store, open_store
 from assistant.records.verifying import verify_all
 from assistant.visit.chain import check
+from assistant.visit.details import NAMES
 from assistant.visit.expire import expire
 from assistant.visit.forget import SENT, note_sent
 from assistant.visit.journal import Journal as Written
@@ -67,6 +68,23 @@ def test_nothing_is_left_in_the_bytes_of_the_database(store: Store, simulated: l
     assert [trace in after for trace in traces] == [False, False, False]
     assert counted(store) == len(simulated)
     assert simulated[3].visit.encode() in after
+
+
+def test_whose_work_and_which_furnace_are_forgotten_too(store: Store, simulated: list[Journal]) -> None:
+    given = {name: f"trace of {name} 0O1l" for name in NAMES}
+    secret = marked(simulated, "20260302-090000-secret", "Hawthorn Cottage 17")
+    line = {"v": 2, "seq": 2, "at": secret.events[0]["at"], "kind": "details", **given, "read_back": ["licence"]}
+    import_events(store, [*simulated[:9], Journal([secret.events[0], line, *secret.events[1:]], False, "")])
+    before = bytes_of(store)
+    assert all(text.encode() in before for text in given.values())
+    assert [one["id"] for one in listed(store, Wanted(text="FURNACE_SERIAL 0O1L"))] == [secret.visit]
+    with store.reading() as connection:
+        (row,) = rows_of(connection, "visits", Wanted(text="trace of licence"))
+    assert {name: row[name] for name in NAMES} == given
+    forget(store, [secret.visit])
+    scrub(store)
+    after = bytes_of(store)
+    assert not any(text.encode() in after for text in given.values())
 
 
 def test_visits_are_found_by_name_customer_and_age(store: Store, simulated: list[Journal]) -> None:
