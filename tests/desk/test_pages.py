@@ -291,10 +291,10 @@ def test_a_path_in_a_journal_opens_no_file(served: Any, soon: Callable[..., Any]
 
 def test_the_page_of_a_visit_tells_whose_work_and_which_furnace(served: Any) -> None:
     first, *rest = served.simulated[0]
-    line = {"v": 2, "seq": 2, "at": first["at"], "kind": "details", "company": "<b>Elm Row</b>", "licence": "L-2207"}
+    line = {"v": 1, "seq": 2, "at": first["at"], "kind": "details", "company": "<b>Elm Row</b>", "licence": "L-2207"}
     events = [{**first, "visit": "with-details"}, {**line, "read_back": ["licence"]}, *rest]
     import_events(served.desk.store, [Journal(events, False, "")])
-    with served.client() as client:
-        with_, without = (client.get(f"/visit/{name}").text for name in ("with-details", first["visit"]))
+    client = served.client()
+    with_, without = (client.get(f"/visit/{name}").text for name in ("with-details", first["visit"]))
     assert "L-2207" in with_ and "(typed and read back)" in with_ and "&lt;b&gt;Elm Row&lt;/b&gt;" in with_
     assert "Whose work, on which furnace" in with_ and "Whose work, on which furnace" not in without

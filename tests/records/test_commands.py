@@ -100,7 +100,7 @@ def test_export_in_three_formats_agrees(told, tmp_path: Path, simulated: list[Jo
 
 def test_show_and_export_tell_whose_work_and_which_furnace(told, tmp_path: Path, simulated: list[Journal]) -> None:
     first, *rest = simulated[20].events
-    line = {"kind": "details", "v": 2, "seq": 2, "at": first["at"], "furnace_serial": "SN 4471", "company": "Elm Row"}
+    line = {"kind": "details", "v": 1, "seq": 2, "at": first["at"], "furnace_serial": "SN 4471", "company": "Elm Row"}
     write_journal(tmp_path / "more", [first, {**line, "read_back": ["furnace_serial"]}, *rest])
     told("import", str(tmp_path / "more"))
     shown = told("show", first["visit"]).output

@@ -73,7 +73,7 @@ def test_nothing_is_left_in_the_bytes_of_the_database(store: Store, simulated: l
 def test_whose_work_and_which_furnace_are_forgotten_too(store: Store, simulated: list[Journal]) -> None:
     given = {name: f"trace of {name} 0O1l" for name in NAMES}
     secret = marked(simulated, "20260302-090000-secret", "Hawthorn Cottage 17")
-    line = {"v": 2, "seq": 2, "at": secret.events[0]["at"], "kind": "details", **given, "read_back": ["licence"]}
+    line = {"v": 1, "seq": 2, "at": secret.events[0]["at"], "kind": "details", **given, "read_back": ["licence"]}
     import_events(store, [*simulated[:9], Journal([secret.events[0], line, *secret.events[1:]], False, "")])
     before = bytes_of(store)
     assert all(text.encode() in before for text in given.values())
