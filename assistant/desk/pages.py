@@ -129,6 +129,7 @@ def history(request: Request) -> Response:
 
 
 def visit(request: Request) -> Response:
+    from assistant.report.course import Line
     from assistant.report.story import tell
 
     may_look(request)
@@ -146,7 +147,9 @@ def visit(request: Request) -> Response:
         )
         for other, part in differences
     ]
-    spoken = [one for one in found[0].events if one.get("kind") in ("said", "heard", "alarm", "memo", "skipped", "fix")]
+    spoken = [
+        Line(one) for one in found[0].events if one.get("kind") in ("said", "heard", "alarm", "memo", "skipped", "fix")
+    ]
     return _page(
         "visit.html",
         here="history",

@@ -18,6 +18,13 @@ POWER = {
 }
 
 
+class Line(dict[str, Any]):
+    """A journal line for a page: a field that it lacks is none, for no line must have all that a page shows."""
+
+    def __missing__(self, name: str) -> None:
+        return None
+
+
 @dataclass(frozen=True)
 class Memo:
     """A voice memo. file: inside the visit's folder, or None when no sound was kept. text: what the grammar heard of
@@ -97,7 +104,8 @@ def warnings(events: list[Event]) -> tuple[str, ...]:
         if one.get("kind") == "alarm":
             over = any(later.get("kind") == "alarm_over" for later in events[place:])
             then = "It was called a false alarm, and the air clear." if over else "The visit ended there."
-            found.append(f"Gas was smelled at the step “{str(one.get('step')).replace('_', ' ')}”. {then}")
+            where = f" at the step “{str(one['step']).replace('_', ' ')}”" if one.get("step") else ""
+            found.append(f"Gas was smelled{where}. {then}")
         if one.get("kind") == "trouble":
             found.append(f"{one.get('problem') or ''} {one.get('remedy') or ''}".strip())
     found += [f"At the end this was still in place: {one.words}. It must come off." for one in out_of_place(events)]

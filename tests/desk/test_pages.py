@@ -298,3 +298,16 @@ def test_the_page_of_a_visit_tells_whose_work_and_which_furnace(served: Any) -> 
     with_, without = (client.get(f"/visit/{name}").text for name in ("with-details", first["visit"]))
     assert "L-2207" in with_ and "(typed and read back)" in with_ and "&lt;b&gt;Elm Row&lt;/b&gt;" in with_
     assert "Whose work, on which furnace" in with_ and "Whose work, on which furnace" not in without
+
+
+def test_lines_that_say_little_are_enough_for_the_page_of_a_visit(served: Any) -> None:
+    at = "2026-03-02T09:00:00+00:00"
+    kinds = ("said", "heard", "alarm", "memo", "skipped", "fix", "reading", "verdict", "end")
+    lines = [{"v": 1, "seq": seq, "at": at, "kind": kind} for seq, kind in enumerate(kinds, start=2)]
+    import_events(
+        served.desk.store,
+        [Journal([{"v": 1, "seq": 1, "at": at, "kind": "visit", "visit": "bare"}, *lines], False, "")],
+    )
+    answer = served.client().get("/visit/bare")
+    assert answer.status_code == 200 and "not named" in answer.text and "None" not in answer.text
+    assert served.client().get("/visit/bare/report.html").status_code == 200

@@ -240,6 +240,13 @@ def test_a_report_without_them_says_so(find: Callable) -> None:
     assert "Model and serial numbers, company and licence were not given." in text and "Signature" in text
 
 
+def test_a_first_line_that_says_little_is_enough_for_a_page(real_visits: dict[str, Path]) -> None:
+    events, _ = read(real_visits["healthy"])
+    bare = {key: value for key, value in events[0].items() if key in ("v", "seq", "at", "kind", "visit")}
+    text = Tags(html(tell([bare, *events[1:]]))).text
+    assert text.count("not named") == 5 and "None" not in text and "version" not in text.split("Readings")[0]
+
+
 @pytest.mark.parametrize("at", ["0001-01-01T00:00:00+23:59", "9999-12-31T23:59:59-23:59", "yesterday", ""])
 def test_a_time_that_no_calendar_holds_is_printed_as_it_is(real_visits: dict[str, Path], at: str) -> None:
     events, _ = read(real_visits["healthy"])

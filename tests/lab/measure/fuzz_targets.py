@@ -8,13 +8,17 @@ import io
 import json
 import shutil
 from typing import Any
+from urllib.parse import quote
 
 from tests.lab.measure.fuzz_common import ROOT, Target, folder, refused, visits
-from tests.lab.measure.fuzz_desk import backup_seeds, desk_seeds, desk_tally, feed_backup, feed_desk
+from tests.lab.measure.fuzz_desk import backup_seeds, desk, desk_seeds, desk_tally, feed_backup, feed_desk
 from tests.lab.measure.fuzz_models import feed_load, feed_model, model_seeds, whole_model_seeds
 from tests.lab.measure.fuzz_typed import feed_typed, typed_seeds, typed_tally
 
 # --- journals: the door, the working out of rows, the story of a report, the standing of a resume
+
+
+DETAILS = {"company": "Elm Row", "licence": "L-2207", "furnace_serial": "4471", "read_back": ["furnace_serial"]}
 
 
 def journal_seeds() -> list[bytes]:
@@ -23,6 +27,7 @@ def journal_seeds() -> list[bytes]:
     found = []
     for events in visits():
         keep = [one for place, one in enumerate(events) if place == 0 or one["kind"] != "said" or place % 9 == 0]
+        keep.insert(1, {"kind": "details", "v": keep[0]["v"], "seq": 2, "at": keep[0]["at"], **DETAILS})
         found.append(b"".join(json.dumps(one).encode() + b"\n" for one in keep[:40]))
         found.append(b"".join(json.dumps(one).encode() + b"\n" for one in [keep[0], *keep[-6:]]))
     place = folder() / "seed"
@@ -58,6 +63,28 @@ def feed_journal(raw: bytes) -> bool:
     spoken_summary(tell(events, torn))
     list(_told(events))
     return True
+
+
+def feed_report(raw: bytes) -> bool:
+    """A journal as the report's page and as the desk's, which take longest."""
+    from assistant.records.importing import Journal, import_events
+    from assistant.report.page import html
+    from assistant.report.story import tell
+    from assistant.visit.journal_door import FILE, name_problem, read
+
+    place = folder() / "r"
+    place.mkdir(exist_ok=True)
+    (place / FILE).write_bytes(raw)
+    got: list[Any] = []
+    if refused(lambda: got.append(read(place))) or name_problem(got[0][0]):
+        return False
+    events, torn = got[0]
+    html(tell(events, torn))
+    one = desk()
+    import_events(one.store, [Journal(events, torn, "")])
+    status, _, answer = one.look(f"/visit/{quote(str(events[0]['visit']), safe='')}")
+    assert status < 500, f"{status} {answer[:200]!r}"
+    return status == 200
 
 
 # --- YAML: the reader, and a procedure that a trainer wrote
@@ -180,6 +207,7 @@ def feed_archive(raw: bytes) -> bool:
 
 TARGETS: dict[str, Target] = {
     "journals": Target(journal_seeds, feed_journal),
+    "reports": Target(journal_seeds, feed_report),
     "yaml": Target(lambda: list(yaml_seeds_()), feed_yaml),
     "procedures": Target(whole_procedure_seeds, feed_procedure),
     "sound": Target(sound_seeds, feed_sound),
@@ -192,7 +220,8 @@ TARGETS: dict[str, Target] = {
 }
 SHARES = {
     "journals": 0.08,
-    "yaml": 0.24,
+    "reports": 0.002,
+    "yaml": 0.238,
     "procedures": 0.002,
     "sound": 0.2,
     "typed": 0.366,
