@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import gzip
 import json
+import random
+import sqlite3
 import stat
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -14,6 +16,7 @@ from sqlalchemy import text
 
 from assistant.cli import cli
 from assistant.privacy import Privacy
+from assistant.records import verifying
 from assistant.records.backup import backup, restore
 from assistant.records.errors import StoreError
 from assistant.records.forgetting import forget, matching, scrub
@@ -254,6 +257,32 @@ def test_verify_finds_a_change_wherever_it_was_made(tmp_path: Path, store: Store
     bad = [(one.visit, one.where, one.words) for one in verify_all(visits, received, store) if not one.good]
     assert [one[:2] for one in bad] == [("edited", "here"), ("cut", "here")]
     assert "line 2" in bad[0][2] and "longer copy" in bad[1][2]
+
+
+def test_verify_holds_few_copies_in_memory_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Thirty megabytes of copies, where the database may take twelve."""
+    monkeypatch.setattr(verifying, "PIECE", 5)
+    chance, at = random.Random(3), "2026-03-02T09:00:00+00:00"
+    with open_store(str(tmp_path / "large.sqlite")) as store:
+        for number in range(100):
+            first = {"v": 1, "seq": 1, "at": at, "kind": "visit", "visit": f"v{number:03}"}
+            said = [
+                {"v": 1, "seq": seq, "at": at, "kind": "said", "text": chance.randbytes(9000).hex()}
+                for seq in range(2, 40)
+            ]
+            import_events(store, [Journal([first, *said], False, "")])
+    limits = sqlite3.connect(":memory:")
+    limits.execute(f"PRAGMA hard_heap_limit={12 << 20}")
+    try:
+        with open_store(str(tmp_path / "large.sqlite")) as store:
+            found = [(one.visit, one.state) for one in verify_all(None, None, store)]
+            few = [one.visit for one in verify_all(None, None, store, frozenset({"v007", "no\x00ne"}))]
+            assert backup(store, tmp_path / "b.gz") == 100
+    finally:
+        limits.execute("PRAGMA hard_heap_limit=0")
+        limits.close()
+    assert found == [(f"v{number:03}", "unchained") for number in range(100)]
+    assert few == ["v007"]
 
 
 def test_the_verify_command_fails_when_something_does_not_verify(home, store_url: str) -> None:
