@@ -259,8 +259,8 @@ def test_verify_finds_a_change_wherever_it_was_made(tmp_path: Path, store: Store
     assert "line 2" in bad[0][2] and "longer copy" in bad[1][2]
 
 
-def test_verify_holds_few_copies_in_memory_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Thirty megabytes of copies, where the database may take twelve."""
+def test_few_copies_are_held_in_memory_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Verifying, a backup and forgetting with thirty megabytes of copies, where the database may take twenty-four."""
     monkeypatch.setattr(verifying, "PIECE", 5)
     chance, at = random.Random(3), "2026-03-02T09:00:00+00:00"
     with open_store(str(tmp_path / "large.sqlite")) as store:
@@ -272,17 +272,20 @@ def test_verify_holds_few_copies_in_memory_at_once(tmp_path: Path, monkeypatch: 
             ]
             import_events(store, [Journal([first, *said], False, "")])
     limits = sqlite3.connect(":memory:")
-    limits.execute(f"PRAGMA hard_heap_limit={12 << 20}")
+    limits.execute(f"PRAGMA hard_heap_limit={24 << 20}")
     try:
         with open_store(str(tmp_path / "large.sqlite")) as store:
             found = [(one.visit, one.state) for one in verify_all(None, None, store)]
             few = [one.visit for one in verify_all(None, None, store, frozenset({"v007", "no\x00ne"}))]
             assert backup(store, tmp_path / "b.gz") == 100
+            assert forget(store, ["v050"]) == 1 and scrub(store) == ""
+            assert counted(store) == 99
     finally:
         limits.execute("PRAGMA hard_heap_limit=0")
         limits.close()
     assert found == [(f"v{number:03}", "unchained") for number in range(100)]
     assert few == ["v007"]
+    assert {path.name.removeprefix("large.sqlite") for path in tmp_path.iterdir()} == {"", "b.gz"}
 
 
 def test_the_verify_command_fails_when_something_does_not_verify(home, store_url: str) -> None:
