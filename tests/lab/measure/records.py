@@ -287,6 +287,7 @@ def main() -> None:
     parser.add_argument(
         "--import", dest="import_", type=int, default=2000, help="how many journals to import from disk"
     )
+    parser.add_argument("--verify", action="store_true", help="verify every visit, too")
     given = parser.parse_args()
     with contextlib.ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
@@ -301,7 +302,7 @@ def main() -> None:
         questions(url, given.rounds)
         forgetting(url, folder)
         pages(url, folder, given.rounds)
-        commands(url, folder, own=given.store is None)
+        commands(url, folder, own=given.store is None, whole=given.verify)
         live_and_network(str(folder / "small.sqlite"), folder)
         print(f"the bench's own memory at most {peak_megabytes():.0f} MB")
 

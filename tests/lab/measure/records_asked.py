@@ -30,7 +30,7 @@ used = resource.getrusage(resource.RUSAGE_CHILDREN)
 print(time.perf_counter() - begun, used.ru_utime + used.ru_stime, used.ru_maxrss / 1000, done.returncode)
 """
 """Runs a command out of a small process: a child is charged with the memory of the process that it was forked from."""
-POOL = 4000
+POOL = 2000
 PIECES = 10
 """Pieces that filling is told in: what grows worse than the number of visits shows as a falling rate."""
 
@@ -139,9 +139,9 @@ def _told(name: str, ask: Callable[[], Any], rounds: int) -> None:
     )
 
 
-def commands(url: str, folder: Path, own: bool) -> None:
-    """Whole commands in a process of their own. own: the store is thrown away, so that its visits may count as real
-    ones, which rates are learnt from."""
+def commands(url: str, folder: Path, own: bool, whole: bool) -> None:
+    """Commands in a process of their own. own: the store is thrown away, so that its visits may count as real ones,
+    which rates are learnt from. whole: verify all visits too, which takes some milliseconds for each."""
     with open_store(url) as store:
         name = str(listed(store, limit=1)[0]["id"])
         if own:
@@ -152,10 +152,11 @@ def commands(url: str, folder: Path, own: bool) -> None:
         ["show", name],
         ["rates"],
         ["export", str(folder / "visits.csv")],
-        ["verify"],
+        ["verify", name],
+        *([["verify"]] if whole else []),
     ):
-        whole = [sys.executable, "-c", MEASURED, sys.executable, "-m", "assistant", "records", "--store", url, *words]
-        told = subprocess.run(whole, capture_output=True, text=True, check=True)
+        line = [sys.executable, "-c", MEASURED, sys.executable, "-m", "assistant", "records", "--store", url, *words]
+        told = subprocess.run(line, capture_output=True, text=True, check=True)
         wall, processor, memory, status = map(float, told.stdout.split())
         print(
             f"{' '.join(['twohands records', *words])[:40]:40} {wall:6.1f} s, processor {processor:6.1f} s, memory at"
