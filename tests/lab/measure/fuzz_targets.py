@@ -108,17 +108,20 @@ def yaml_seeds_() -> tuple[bytes, ...]:
 
 
 def feed_yaml(raw: bytes) -> bool:
+    """The reader, and where it can read it, a model of ours on what it read."""
     from flows.judge.profiles import Equipment, Meter
     from flows.procedure.schema import Procedure
     from grammar.datafile import problems_in, read_yaml
 
     path = folder() / "data.yaml"
     path.write_bytes(raw)
+    if refused(lambda: read_yaml(path)):
+        return False
     text = raw[:4000]
     model = Meter if b"functions" in text else Equipment if b"circuit" in text else Procedure
     value, problems = problems_in(path, model)
     assert value is not None or problems[0].problem
-    return not refused(lambda: read_yaml(path))
+    return True
 
 
 def whole_procedure_seeds() -> list[bytes]:
