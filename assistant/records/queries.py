@@ -125,8 +125,10 @@ def listed(
         .order_by(visits.c.started_at.desc(), visits.c.id.desc())
     )
     if after is not None:
+        # The first condition says no more than the second, but an index can begin where it says.
         query = query.where(
-            or_(visits.c.started_at < after[0], (visits.c.started_at == after[0]) & (visits.c.id < _storable(after[1])))
+            visits.c.started_at <= after[0],
+            or_(visits.c.started_at < after[0], visits.c.id < _storable(after[1])),
         )
     with store.reading() as connection:
         return [dict(row) for row in connection.execute(query.limit(limit)).mappings()]
