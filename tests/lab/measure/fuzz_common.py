@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import atexit
 import functools
+import shutil
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -26,9 +28,11 @@ class Target:
 
 @functools.cache
 def folder() -> Path:
-    """A folder of this run's own, in memory where the system has such a place."""
+    """A folder of this run's own, in memory where the system has such a place; gone when the run is over."""
     memory = Path("/dev/shm")
-    return Path(tempfile.mkdtemp(prefix="twohands-fuzz-", dir=memory if memory.is_dir() else None))
+    made = Path(tempfile.mkdtemp(prefix="twohands-fuzz-", dir=memory if memory.is_dir() else None))
+    atexit.register(shutil.rmtree, made, ignore_errors=True)
+    return made
 
 
 def refused(call: Callable[[], object]) -> bool:
