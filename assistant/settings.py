@@ -33,16 +33,8 @@ format: 1
 DEVICES = ("microphone", "loudspeaker")
 USED_BY = {
     "run": (
-        "technician",
-        "equipment",
-        "meter",
-        "language",
-        "rate",
-        "engine",
-        "my_voice",
-        "keep_sound",
-        "talk",
-        *DEVICES,
+        *("technician", "company", "licence", "equipment", "meter", "language", "rate", "engine", "my_voice"),
+        *("keep_sound", "talk", *DEVICES),
     ),
     "practice": ("equipment", "meter", "rate", "engine", *DEVICES),
     "voice": DEVICES,
@@ -58,6 +50,8 @@ class Settings(Strict):
 
     format: Literal[1] = 1
     technician: str | None = Field(default=None, min_length=1, max_length=200)
+    company: str | None = Field(default=None, min_length=1, max_length=80)
+    licence: str | None = Field(default=None, min_length=1, max_length=80)
     equipment: str | None = None
     meter: str | None = None
     language: str | None = None
@@ -69,7 +63,7 @@ class Settings(Strict):
     keep_sound: Keep | None = None
     talk: Level | None = None
 
-    @field_validator("technician", "my_voice", "microphone", "loudspeaker")
+    @field_validator("technician", "company", "licence", "my_voice", "microphone", "loudspeaker")
     @classmethod
     def _one_line(cls, value: str | None) -> str | None:
         if value is not None and not (value.isprintable() and value.strip()):

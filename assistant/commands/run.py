@@ -11,11 +11,14 @@ import click
 import platformdirs
 
 from assistant.cli import version
+from assistant.commands.details import asked, detail_options, shown
 from assistant.commands.profiles import Profile
 from assistant.hearing.weigh.policy import weigh
 from assistant.privacy import KEEP, Keep, privacy
 from assistant.talk_kept import USUAL, Remembers, wanted
+from assistant.visit.ask_details import WordsFirst
 from assistant.visit.assemble import Sound, assemble, pause_before_retry, sound_options, talk_option
+from assistant.visit.details import Details, details_of
 from assistant.visit.expire import expire
 from assistant.visit.folders import begin_folder
 from assistant.visit.journal import Journal, in_alarm, read, utc_now
@@ -72,6 +75,7 @@ def visits_home() -> Path:
 )
 @click.option("--technician", default="", help="Name for the record.")
 @click.option("--site", default="", help="Site for the record.")
+@detail_options
 @click.option("--my-voice", default=None, metavar="NAME", help="A voice taught with `twohands voice`.")
 @click.option(
     "--rates",
@@ -110,6 +114,8 @@ def run(
     resume: str | None,
     technician: str,
     site: str,
+    details: Details,
+    ask_details: bool | None,
     my_voice: str | None,
     rates_file: Path | None,
     keep_sound: Keep | None,
@@ -148,6 +154,10 @@ def run(
             )
         plan = replace(plan, knows=plan.procedure.id in wanted(technician).finished)
         warm(plan)
+        alarm = ""
+        if not back:
+            details, alarm = asked(details, ask_details, sound.typed, plan.language)
+        shown(details, plan.language)
         ears, mouth, used = assemble(
             stack, sound, plan.language, words_of(plan), acoustic=_learnt(my_voice) if my_voice else None
         )
@@ -155,6 +165,8 @@ def run(
             plan = on_keyboard(plan)
             if back:
                 back.plan = plan
+        if alarm:
+            ears = WordsFirst(alarm, ears)
         about: dict[str, Any] = dict(used)
         if back:
             journal, folder = back.journal, back.journal.folder
@@ -180,7 +192,9 @@ def run(
         )
         try:
             outcome = (
-                _resumed(visit, back, about) if back else _begun(visit, plan, journal, about, technician, site, rates)
+                _resumed(visit, back, about, details)
+                if back
+                else _begun(visit, plan, journal, about, technician, site, details, rates)
             )
         except KeyboardInterrupt:
             if in_alarm(read(folder)[0]):
@@ -215,7 +229,14 @@ def _learnt(name: str) -> dict[str, str]:
 
 
 def _begun(
-    visit: Visit, plan: Plan, journal: Journal, about: dict[str, Any], technician: str, site: str, rates: Rates | None
+    visit: Visit,
+    plan: Plan,
+    journal: Journal,
+    about: dict[str, Any],
+    technician: str,
+    site: str,
+    details: Details,
+    rates: Rates | None,
 ) -> Outcome:
     voices = {key: about[key] for key in ("engine", "voice")}
     first = opening(
@@ -232,12 +253,16 @@ def _begun(
         "visit",
         first | {"number": about["number"], "kept": about["kept"]} | ({"rates": rates.model_dump()} if rates else {}),
     )
+    if details.given:
+        journal.write("details", details.data())
     return visit.run(*begin(plan))
 
 
-def _resumed(visit: Visit, back: Resuming, about: dict[str, Any]) -> Outcome:
+def _resumed(visit: Visit, back: Resuming, about: dict[str, Any], details: Details) -> Outcome:
     back.make_good()
     back.journal.write("resumed", {"engine": about["engine"], "program": f"twohands {version()}"})
+    if dict(details.given).items() - dict(details_of(back.journal.before).given).items():
+        back.journal.write("details", details.data())
     return visit.run(*advance(back.plan, back.where.session, Resumed()))
 
 

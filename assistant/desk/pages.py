@@ -22,6 +22,7 @@ from assistant.desk.errors import Refused
 from assistant.desk.received import good_name
 from assistant.records import across
 from assistant.records.commands import ending, local_time
+from assistant.records.derive import milliseconds
 from assistant.records.faultnames import fault_name, probe_name
 from assistant.records.queries import counted, difference, listed, visit_copies
 from grammar.errors import TwohandsError
@@ -128,6 +129,7 @@ def history(request: Request) -> Response:
 
 
 def visit(request: Request) -> Response:
+    from assistant.report.course import Line
     from assistant.report.story import tell
 
     may_look(request)
@@ -145,12 +147,15 @@ def visit(request: Request) -> Response:
         )
         for other, part in differences
     ]
-    spoken = [one for one in found[0].events if one.get("kind") in ("said", "heard", "alarm", "memo", "skipped", "fix")]
+    spoken = [
+        Line(one) for one in found[0].events if one.get("kind") in ("said", "heard", "alarm", "memo", "skipped", "fix")
+    ]
     return _page(
         "visit.html",
         here="history",
         name=name,
         story=tell(found[0].events, found[0].torn),
+        began=moment_text(milliseconds(found[0].events[0].get("at"))),
         differences=as_text,
         spoken=spoken,
         sounds=_sounds(request, name),

@@ -97,7 +97,7 @@ def _copies(source: Path) -> Iterator[Journal]:
             elif number > 1:
                 yield _journal(line)
                 count += 1
-        except (ValueError, KeyError, TypeError, RecursionError) as error:
+        except (ValueError, KeyError, TypeError, OverflowError, RecursionError) as error:
             raise StoreError(
                 f"{source.name} is damaged at line {number}: {error}.", "Nothing was restored; take another backup."
             ) from error

@@ -17,6 +17,7 @@ from assistant.errors import MissingLibrary
 from assistant.privacy import privacy
 from assistant.records.faultnames import fault_name
 from assistant.records.findings import not_done, not_done_words, standing
+from assistant.visit.details import details_of
 
 if TYPE_CHECKING:
     from assistant.records.queries import Wanted
@@ -61,7 +62,7 @@ def narrowing(command: Any) -> Any:
     for option in (
         click.option("--danger", is_flag=True, help="Only visits in which a danger stands."),
         click.option("--conflict", is_flag=True, help="Only visits that were imported in two versions."),
-        click.option("--text", help="Found in the visit's name, site, technician or summary."),
+        click.option("--text", help="Found in the visit's name, site, technician, summary or numbers."),
         click.option("--until", type=DAY, help="Only visits before this day, 2026-03-02."),
         click.option("--since", type=DAY, help="Only visits on or after this day."),
         click.option("--site", help="Only this site."),
@@ -396,6 +397,8 @@ def _told(events: list[dict[str, Any]]) -> Iterator[str]:
         f"{first.get('technician') or 'technician not named'}, {first.get('site') or 'site not named'},"
         f" {first.get('at')}"
     )
+    for title, text, how in details_of(events).told():
+        yield f"{title}: {text}{f' ({how})' if how else ''}"
     for danger in standing(events):
         yield f"  {'DANGER':>9}  {danger.short}: {danger.text}"
     if missing := not_done(events):

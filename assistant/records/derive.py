@@ -18,9 +18,10 @@ from typing import Any
 from assistant.records.faultnames import blames_board
 from assistant.records.findings import Danger, fixes, found_fault, not_done
 from assistant.records.findings import standing as dangers_standing
+from assistant.visit.details import MOST, NAMES, details_of
 
 Event = dict[str, Any]
-DERIVED = 3
+DERIVED = 4
 """Raise it when a column is worked out differently; stores then work all visits out anew."""
 
 RANK = {"pass": 0, "close": 1, "fail": 2}
@@ -52,6 +53,7 @@ def derive(events: list[Event], torn: bool = False) -> Derived:
     again = any(one.mended for one in mended) or any(
         events[place].get("outcome") in ("fail", "close") for place in withdrawn
     )
+    given = details_of(events).given
     outcome = _outcome(list(standing.values()), end.get("fault"), again, at_risk)
     whole = end.get("how") == "finished" and not missing
     visit = {
@@ -92,6 +94,7 @@ def derive(events: list[Event], torn: bool = False) -> Derived:
         "mended": sum(one.mended for one in mended),
         "danger": _words("; ".join(one.short for one in at_risk), 300) or None,
         "not_done": _words(", ".join(missing), 500) or None,
+        **{name: _words(given.get(name), MOST) for name in NAMES},
         "derived": DERIVED,
     }
     return Derived(visit, readings, verdicts)

@@ -225,7 +225,8 @@ def _titles(events: list[Event]) -> dict[str, str]:
 
 
 def _title(titles: dict[str, str], step: str) -> str:
-    words = step.replace("_", " ")
+    # A line without a step has none by its text, too.
+    words = "a check without a name" if step in ("", str(None)) else step.replace("_", " ")
     return titles.get(step) or words[:1].upper() + words[1:]
 
 

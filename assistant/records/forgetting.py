@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 from sqlalchemy import ColumnElement, delete, func, or_, select, text, update
 
@@ -12,6 +13,8 @@ from assistant.records.errors import StoreError
 from assistant.records.store import Store
 from assistant.records.tables import copies, forgotten, readings, verdicts, visits
 
+VACUUM_CACHE = -8192
+"""Memory for writing the file anew; negative: KiB, as SQLite counts."""
 TABLES = ("visits", "copies", "readings", "verdicts")
 
 
@@ -94,7 +97,17 @@ def scrub(store: Store) -> str:
     raw = store.engine.raw_connection()
     try:
         cursor = raw.cursor()
-        cursor.execute("VACUUM")
+        # The new file is built on disk, beside the old one, where only its owner may look: in memory it would take as
+        # much as the whole store. The connection goes back to a pool, so that its settings are put back.
+        kept = cursor.execute("PRAGMA cache_size").fetchone()[0]
+        place = str(Path(store.engine.url.database or "").absolute().parent).replace("'", "''")
+        for line in (f"temp_store_directory='{place}'", "temp_store=FILE", f"cache_size={VACUUM_CACHE}"):
+            cursor.execute(f"PRAGMA {line}")
+        try:
+            cursor.execute("VACUUM")
+        finally:
+            for line in ("temp_store_directory=''", "temp_store=MEMORY", f"cache_size={kept}"):
+                cursor.execute(f"PRAGMA {line}")
         busy, log, moved = cursor.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
         cursor.close()
     finally:

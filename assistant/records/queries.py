@@ -13,6 +13,7 @@ from assistant.records.errors import StoreError, UnknownVisit
 from assistant.records.packing import Event, unpack
 from assistant.records.store import Store
 from assistant.records.tables import copies, readings, verdicts, visits
+from assistant.visit.details import NUMBERS
 
 LISTED = (
     visits.c.id,
@@ -46,7 +47,7 @@ class Wanted:
 
     since, until: milliseconds since 1970, `until` not included. fault: an id, named
     at the end or found and mended on the way, or "none". text: found in visit id,
-    site, technician or summary. conflict: only visits with more than one copy.
+    site, technician, summary, model, serial or licence number. conflict: only visits with more than one copy.
     danger: only visits that a danger stands in.
     """
 
@@ -80,15 +81,9 @@ class Wanted:
             found.append(visits.c.started_at < self.until)
         if self.text:
             # One string and one comparison: half the time of four.
-            words = (
-                visits.c.id
-                + "\n"
-                + func.coalesce(visits.c.site, "")
-                + "\n"
-                + func.coalesce(visits.c.technician, "")
-                + "\n"
-                + func.coalesce(visits.c.summary, "")
-            )
+            words: ColumnElement[str] = visits.c.id
+            for column in (visits.c.site, visits.c.technician, visits.c.summary, *(visits.c[one] for one in NUMBERS)):
+                words = words + "\n" + func.coalesce(column, "")
             pattern = f"%{_escaped(self.text)}%"
             found.append(words.like(pattern, escape="/") if sqlite else words.ilike(pattern, escape="/"))
         if self.conflict:
@@ -130,8 +125,10 @@ def listed(
         .order_by(visits.c.started_at.desc(), visits.c.id.desc())
     )
     if after is not None:
+        # The first condition says no more than the second, but an index can begin where it says.
         query = query.where(
-            or_(visits.c.started_at < after[0], (visits.c.started_at == after[0]) & (visits.c.id < _storable(after[1])))
+            visits.c.started_at <= after[0],
+            or_(visits.c.started_at < after[0], visits.c.id < _storable(after[1])),
         )
     with store.reading() as connection:
         return [dict(row) for row in connection.execute(query.limit(limit)).mappings()]

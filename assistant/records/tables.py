@@ -29,6 +29,8 @@ from sqlalchemy import (
 )
 from sqlalchemy.types import TypeEngine
 
+from assistant.visit.details import NAMES
+
 Key: TypeEngine = BigInteger().with_variant(Integer, "sqlite")
 
 metadata = MetaData(
@@ -85,6 +87,8 @@ visits = Table(
     Column("mended", SmallInteger),
     Column("danger", String(300)),
     Column("not_done", String(500)),
+    # since 0005: whose work it was and on which furnace
+    *(Column(name, String(80)) for name in NAMES),
     Index("ix_visits_started", "started_at", "key"),
     Index("ix_visits_found", "concluded", "equipment", "found", "month"),
     Index("ix_visits_site", "site", "started_at", "found"),

@@ -18,6 +18,13 @@ POWER = {
 }
 
 
+class Line(dict[str, Any]):
+    """A journal line for a page: a field that it lacks is none, for no line must have all that a page shows."""
+
+    def __missing__(self, name: str) -> None:
+        return None
+
+
 @dataclass(frozen=True)
 class Memo:
     """A voice memo. file: inside the visit's folder, or None when no sound was kept. text: what the grammar heard of
@@ -31,20 +38,15 @@ class Memo:
 
 @dataclass(frozen=True)
 class Proof:
-    """One try to prove that the power is off. at: when it ended, as in the journal.
+    """One try to prove that the power is off.
 
-    cells: a reading with its outcome for each step, in the order of `steps_of`, None for one not taken. held: whether
-    it came to its end.
+    cells: a reading with its outcome for each step, in the order of `proof_steps`, None for one not taken. at: when
+    each was taken, as in the journal, "" for one not taken. held: whether it came to its end.
     """
 
-    at: str
     cells: tuple[tuple[str, str] | None, ...]
+    at: tuple[str, ...]
     held: bool
-
-    @property
-    def time(self) -> str:
-        """The hour and minute, as the journal has them."""
-        return self.at[11:16]
 
 
 def proof_steps(events: list[Event]) -> dict[str, str]:
@@ -60,12 +62,16 @@ def proofs(events: list[Event]) -> tuple[Proof, ...]:
     """Every try, in order."""
     steps, found = proof_steps(events), []
     taken: dict[str, tuple[str, str]] = {}
-    at = last = ""
+    at: dict[str, str] = {}
+    last = ""
 
     def close(held: bool) -> None:
         if taken:
-            found.append(Proof(at, tuple(taken.get(step) for step in steps), held))
+            found.append(
+                Proof(tuple(taken.get(step) for step in steps), tuple(at.get(step, "") for step in steps), held)
+            )
         taken.clear()
+        at.clear()
 
     for one in events:
         kind, step = one.get("kind"), str(one.get("step"))
@@ -73,7 +79,7 @@ def proofs(events: list[Event]) -> tuple[Proof, ...]:
             if step in taken:
                 close(False)
             taken[step] = (shown(one.get("value"), str(one.get("quantity"))), "")
-            at, last = str(one.get("at") or ""), step
+            at[step], last = str(one.get("at") or ""), step
         elif kind == "verdict" and step == last and step in taken:
             taken[step] = (taken[step][0], str(one.get("outcome") or ""))
         elif kind == "power":
@@ -98,7 +104,8 @@ def warnings(events: list[Event]) -> tuple[str, ...]:
         if one.get("kind") == "alarm":
             over = any(later.get("kind") == "alarm_over" for later in events[place:])
             then = "It was called a false alarm, and the air clear." if over else "The visit ended there."
-            found.append(f"Gas was smelled at the step “{str(one.get('step')).replace('_', ' ')}”. {then}")
+            where = f" at the step “{str(one['step']).replace('_', ' ')}”" if one.get("step") else ""
+            found.append(f"Gas was smelled{where}. {then}")
         if one.get("kind") == "trouble":
             found.append(f"{one.get('problem') or ''} {one.get('remedy') or ''}".strip())
     found += [f"At the end this was still in place: {one.words}. It must come off." for one in out_of_place(events)]

@@ -38,6 +38,7 @@ def html(story: Story, sounds: Mapping[str, bytes] | None = None, for_print: boo
         .render(
             story=story,
             first=story.first,
+            details=story.details.told(),
             family=_family(story),
             tool=_tool(story),
             sounds=_embedded(sounds or {}),
@@ -47,7 +48,7 @@ def html(story: Story, sounds: Mapping[str, bytes] | None = None, for_print: boo
             spoken=spoken_summary(story),
             spoken_seconds=round(spoken_seconds(spoken_summary(story))),
             style=Markup(filled((HERE / "report.css").read_text(encoding="utf-8"))),
-            began=_moment(story.began),
+            began=moment(story.began),
             took=_took(story.began, story.ended),
         )
     )
@@ -96,6 +97,7 @@ def _environment() -> Environment:
     environment.filters["probe"] = probe_name
     environment.filters["shown"] = shown
     environment.filters["bar"] = _bar
+    environment.filters["clock"] = clock
     environment.filters["colour"] = colour
     return environment
 
@@ -150,11 +152,22 @@ def _bare(name: Any) -> str:
     return text if text.replace("_", "").replace("-", "").isalnum() else "?"
 
 
-def _moment(at: str) -> str:
+def moment(at: str) -> str:
+    """Day, hour and minute where the report is made, with what it is ahead of UTC; other text as it is."""
     try:
-        return datetime.fromisoformat(at).astimezone().strftime("%d %B %Y, %H:%M")
-    except ValueError:
+        local = datetime.fromisoformat(at).astimezone()
+    except (ValueError, OverflowError):
         return at
+    ahead = local.strftime("%z")
+    return f"{local:%d %B %Y, %H:%M} (UTC{ahead[:3]}:{ahead[3:5]})"
+
+
+def clock(at: str) -> str:
+    """Hour, minute and second where the report is made; "" for what is no time."""
+    try:
+        return datetime.fromisoformat(at).astimezone().strftime("%H:%M:%S")
+    except (ValueError, OverflowError):
+        return ""
 
 
 def _took(began: str, ended: str) -> str:

@@ -8,11 +8,12 @@ from typing import Any
 
 from assistant.records.derive import taken_back
 from assistant.records.findings import Danger, Fix, Moved, dangers, fixes, moved, not_done, skipped
-from assistant.report.course import Memo, Proof, cautions, memos, proof_steps, proofs, warnings
+from assistant.report.course import Line, Memo, Proof, cautions, memos, proof_steps, proofs, warnings
 from assistant.report.headline import Headline, headline
 from assistant.report.numbers import number, plus_minus, shown
 from assistant.report.scale import Scale, scale_of
 from assistant.visit.chain import Checked, check
+from assistant.visit.details import Details, details_of
 
 Event = dict[str, Any]
 WORDS = {"pass": "good", "fail": "not good", "close": "too close to call", None: "not judged"}
@@ -98,6 +99,7 @@ class Story:
     lines are those that were written. ranked: likeliest faults with their share."""
 
     first: Event
+    details: Details
     ending: Event
     headline: Headline
     dangers: tuple[Danger, ...]
@@ -163,8 +165,9 @@ def tell(events: list[Event], torn: bool = False, earlier: list[Event] | None = 
         if isinstance(pair, list) and len(pair) == 2
     )
     return Story(
-        first=events[0],
-        ending=events[-1] if events[-1].get("kind") == "end" else {},
+        first=Line(events[0]),
+        details=details_of(events),
+        ending=Line(events[-1] if events[-1].get("kind") == "end" else {}),
         headline=headline(events, tuple(one for one in readings if one.counts), bool(pairs)),
         dangers=dangers(events),
         not_done=not_done(events),
@@ -212,8 +215,8 @@ def _readings(events: list[Event]) -> tuple[ReportedReading, ...]:
         found.append(
             ReportedReading(
                 step=str(one.get("step")),
-                title=str(one.get("check_title") or one.get("step")),
-                probe=str(one.get("probe")),
+                title=str(one.get("check_title") or one.get("step") or "A reading without a name"),
+                probe=str(one.get("probe") or ""),
                 quantity=quantity,
                 value=shown(one.get("value"), quantity),
                 spread=plus_minus(measured.get("low"), measured.get("high"), quantity),

@@ -113,6 +113,22 @@ class Visit(TypedDict, total=False):
     rates: dict[str, Any] | None
 
 
+class DetailsLine(TypedDict, total=False):
+    """Whose work it was and on which furnace, as somebody gave it; the last line that names a thing counts.
+
+    read_back: the names of those that were read back and agreed to.
+    """
+
+    __pydantic_config__ = OPEN  # type: ignore[misc]
+    company: Name
+    licence: Name
+    furnace_model: Name
+    furnace_serial: Name
+    control_model: Name
+    control_serial: Name
+    read_back: list[str] | None
+
+
 class HeardLine(TypedDict, total=False):
     __pydantic_config__ = OPEN  # type: ignore[misc]
     scope: Text
@@ -252,6 +268,7 @@ class OtherLine(TypedDict, total=False):
 
 KINDS: dict[str, type] = {
     "visit": Visit,
+    "details": DetailsLine,
     "said": Said,
     "heard": HeardLine,
     "reading": ReadingLine,

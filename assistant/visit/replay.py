@@ -13,7 +13,7 @@ from flows.procedure.compile import Plan
 from flows.procedure.session import Effect, Resumed, Save, Session
 from flows.talk.dialogue import advance, begin
 
-SHELL = ("visit", "heard", "said", "memo", "resumed", "interrupted", "trouble")
+SHELL = ("visit", "details", "heard", "said", "memo", "resumed", "interrupted", "trouble")
 """Kinds of lines that the shell writes (trouble: mostly); all others come from the dialogue, and are written again
 after a sudden end."""
 

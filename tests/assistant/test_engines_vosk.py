@@ -7,6 +7,7 @@ same parts, and espeak-ng speaks Korean.
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 from pathlib import Path
 
@@ -25,6 +26,7 @@ from assistant.hearing.engines.sphinx import SphinxEngine
 from assistant.hearing.engines.two import TWO, TwoEngine
 from assistant.hearing.engines.vosk_engine import VoskEngine
 from assistant.models import placed as models
+from assistant.models.proven import fingerprint, load_problem
 from assistant.models.whole import model_problem
 from audio_fixtures import voices
 from audio_fixtures.rooms import in_quiet_room
@@ -279,3 +281,35 @@ def test_a_damaged_model_is_passed_over(tmp_path):
 def test_an_engine_that_does_not_exist_is_told(tmp_path):
     with pytest.raises(EngineError, match="no recogniser 'whisper'"):
         choose.recognizer(tmp_path, "whisper")
+
+
+def damaged(folder: Path) -> Path:
+    """The model that ships, with settings that end the whole process that loads them."""
+    shutil.copytree(models.own_model(), folder)
+    (folder / "conf" / "mfcc.conf").write_bytes(b"--")
+    return folder
+
+
+def test_a_damaged_model_does_not_end_the_program(tmp_path):
+    with pytest.raises(EngineError, match="cannot load the model vosk-model-small-en-us-x: it is damaged"):
+        VoskEngine(damaged(tmp_path / "vosk-model-small-en-us-x"))
+
+
+def test_another_recogniser_listens_where_a_placed_model_is_damaged(tmp_path):
+    damaged(tmp_path / "vosk-model-small-en-us-x")
+    _, chosen = choose.recognizer(tmp_path)
+    assert chosen.folder == models.own_model()
+    assert "it is damaged" in chosen.reason and "the small model that ships" in chosen.reason
+
+
+def test_a_model_that_did_well_once_is_not_tried_again_until_a_byte_changes(tmp_path):
+    shutil.copytree(models.own_model(), folder := tmp_path / "mine")
+    kept = tmp_path / "kept"
+    assert load_problem(folder, kept) == ""
+    (mark,) = kept.iterdir()
+    assert mark.name == fingerprint(folder)
+    began = mark.stat().st_mtime_ns
+    assert load_problem(folder, kept) == "" and [*kept.iterdir()] == [mark] and mark.stat().st_mtime_ns == began
+    (folder / "conf" / "mfcc.conf").write_bytes(b"--")
+    assert "it is damaged" in load_problem(folder, kept)
+    assert [*kept.iterdir()] == [mark]

@@ -15,6 +15,7 @@ from selenium.webdriver.chrome.webdriver import WebDriver
 
 from assistant.desk import charts
 from assistant.records import across
+from assistant.records.importing import Journal, import_events
 from tests.visiting import MENDED_AND_STOPPED, OPEN_GROUND, visit_in
 
 PAGES = [
@@ -286,3 +287,27 @@ def test_a_path_in_a_journal_opens_no_file(served: Any, soon: Callable[..., Any]
     for path in ("/visit/odd", "/visit/odd/report.html", "/faults", "/drift", "/history"):
         assert client.get(path).status_code == 200, path
     assert "The profile of this furnace is not on this machine." in client.get("/visit/odd/report.html").text
+
+
+def test_the_page_of_a_visit_tells_whose_work_and_which_furnace(served: Any) -> None:
+    first, *rest = served.simulated[0]
+    line = {"v": 1, "seq": 2, "at": first["at"], "kind": "details", "company": "<b>Elm Row</b>", "licence": "L-2207"}
+    events = [{**first, "visit": "with-details"}, {**line, "read_back": ["licence"]}, *rest]
+    import_events(served.desk.store, [Journal(events, False, "")])
+    client = served.client()
+    with_, without = (client.get(f"/visit/{name}").text for name in ("with-details", first["visit"]))
+    assert "L-2207" in with_ and "(typed and read back)" in with_ and "&lt;b&gt;Elm Row&lt;/b&gt;" in with_
+    assert "Whose work, on which furnace" in with_ and "Whose work, on which furnace" not in without
+
+
+def test_lines_that_say_little_are_enough_for_the_page_of_a_visit(served: Any) -> None:
+    at = "2026-03-02T09:00:00+00:00"
+    kinds = ("said", "heard", "alarm", "memo", "skipped", "fix", "reading", "verdict", "end")
+    lines = [{"v": 1, "seq": seq, "at": at, "kind": kind} for seq, kind in enumerate(kinds, start=2)]
+    import_events(
+        served.desk.store,
+        [Journal([{"v": 1, "seq": 1, "at": at, "kind": "visit", "visit": "bare"}, *lines], False, "")],
+    )
+    answer = served.client().get("/visit/bare")
+    assert answer.status_code == 200 and "not named" in answer.text and "None" not in answer.text
+    assert served.client().get("/visit/bare/report.html").status_code == 200

@@ -98,6 +98,18 @@ def test_export_in_three_formats_agrees(told, tmp_path: Path, simulated: list[Jo
     assert len(json.loads((tmp_path / "readings.json").read_text())) == spoken
 
 
+def test_show_and_export_tell_whose_work_and_which_furnace(told, tmp_path: Path, simulated: list[Journal]) -> None:
+    first, *rest = simulated[20].events
+    line = {"kind": "details", "v": 1, "seq": 2, "at": first["at"], "furnace_serial": "SN 4471", "company": "Elm Row"}
+    write_journal(tmp_path / "more", [first, {**line, "read_back": ["furnace_serial"]}, *rest])
+    told("import", str(tmp_path / "more"))
+    shown = told("show", first["visit"]).output
+    assert "Furnace, serial number: SN 4471 (typed and read back)\n" in shown and "Company: Elm Row\n" in shown
+    told("export", str(tmp_path / "v.csv"), "--text", "sn 4471")
+    (row,) = csv.DictReader((tmp_path / "v.csv").open())
+    assert (row["furnace_serial"], row["company"], row["licence"]) == ("SN 4471", "Elm Row", "")
+
+
 def test_a_formula_in_a_name_is_not_one_in_the_spreadsheet(
     told, folder: Path, tmp_path: Path, simulated: list[Journal]
 ) -> None:

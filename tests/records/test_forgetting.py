@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import gzip
 import json
+import random
+import sqlite3
 import stat
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -13,16 +16,18 @@ from sqlalchemy import text
 
 from assistant.cli import cli
 from assistant.privacy import Privacy
+from assistant.records import verifying
 from assistant.records.backup import backup, restore
 from assistant.records.errors import StoreError
 from assistant.records.forgetting import forget, matching, scrub
 from assistant.records.importing import Journal, import_events
 from assistant.records.packing import canonical, pack
-from assistant.records.queries import counted, listed, visit_copies
+from assistant.records.queries import Wanted, counted, listed, rows_of, visit_copies
 from assistant.records.removing import retain
 from assistant.records.store import Store, open_store
 from assistant.records.verifying import verify_all
 from assistant.visit.chain import check
+from assistant.visit.details import NAMES
 from assistant.visit.expire import expire
 from assistant.visit.forget import SENT, note_sent
 from assistant.visit.journal import Journal as Written
@@ -66,6 +71,23 @@ def test_nothing_is_left_in_the_bytes_of_the_database(store: Store, simulated: l
     assert [trace in after for trace in traces] == [False, False, False]
     assert counted(store) == len(simulated)
     assert simulated[3].visit.encode() in after
+
+
+def test_whose_work_and_which_furnace_are_forgotten_too(store: Store, simulated: list[Journal]) -> None:
+    given = {name: f"trace of {name} 0O1l" for name in NAMES}
+    secret = marked(simulated, "20260302-090000-secret", "Hawthorn Cottage 17")
+    line = {"v": 1, "seq": 2, "at": secret.events[0]["at"], "kind": "details", **given, "read_back": ["licence"]}
+    import_events(store, [*simulated[:9], Journal([secret.events[0], line, *secret.events[1:]], False, "")])
+    before = bytes_of(store)
+    assert all(text.encode() in before for text in given.values())
+    assert [one["id"] for one in listed(store, Wanted(text="FURNACE_SERIAL 0O1L"))] == [secret.visit]
+    with store.reading() as connection:
+        (row,) = rows_of(connection, "visits", Wanted(text="trace of licence"))
+    assert {name: row[name] for name in NAMES} == given
+    forget(store, [secret.visit])
+    scrub(store)
+    after = bytes_of(store)
+    assert not any(text.encode() in after for text in given.values())
 
 
 def test_visits_are_found_by_name_customer_and_age(store: Store, simulated: list[Journal]) -> None:
@@ -202,6 +224,19 @@ def test_a_damaged_backup_restores_nothing(simulated: list[Journal], tmp_path: P
         assert counted(other) == 0
 
 
+@pytest.mark.parametrize("at", ["1e999", "NaN", '"x"', "[]"])
+def test_a_backup_with_a_time_that_is_none_restores_nothing(simulated: list[Journal], tmp_path: Path, at: str) -> None:
+    with open_store(str(tmp_path / "one.sqlite")) as store:
+        import_events(store, simulated[:2], now=lambda: 1_700_000_000)
+        backup(store, tmp_path / "b.gz")
+        lines = gzip.decompress((tmp_path / "b.gz").read_bytes())
+        assert b'"imported_at":1700000000000,' in lines
+        (tmp_path / "b.gz").write_bytes(gzip.compress(lines.replace(b"1700000000000", at.encode(), 1)))
+        with pytest.raises(StoreError, match="damaged at line 2"):
+            restore(store, tmp_path / "b.gz")
+        assert counted(store) == 2
+
+
 def test_verify_finds_a_change_wherever_it_was_made(tmp_path: Path, store: Store) -> None:
     visits, received = tmp_path / "visits", tmp_path / "received"
     for name in ("good", "edited", "cut"):
@@ -222,6 +257,35 @@ def test_verify_finds_a_change_wherever_it_was_made(tmp_path: Path, store: Store
     bad = [(one.visit, one.where, one.words) for one in verify_all(visits, received, store) if not one.good]
     assert [one[:2] for one in bad] == [("edited", "here"), ("cut", "here")]
     assert "line 2" in bad[0][2] and "longer copy" in bad[1][2]
+
+
+def test_few_copies_are_held_in_memory_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Verifying, a backup and forgetting with thirty megabytes of copies, where the database may take twenty-four."""
+    monkeypatch.setattr(verifying, "PIECE", 5)
+    chance, at = random.Random(3), "2026-03-02T09:00:00+00:00"
+    with open_store(str(tmp_path / "large.sqlite")) as store:
+        for number in range(100):
+            first = {"v": 1, "seq": 1, "at": at, "kind": "visit", "visit": f"v{number:03}"}
+            said = [
+                {"v": 1, "seq": seq, "at": at, "kind": "said", "text": chance.randbytes(9000).hex()}
+                for seq in range(2, 40)
+            ]
+            import_events(store, [Journal([first, *said], False, "")])
+    limits = sqlite3.connect(":memory:")
+    limits.execute(f"PRAGMA hard_heap_limit={24 << 20}")
+    try:
+        with open_store(str(tmp_path / "large.sqlite")) as store:
+            found = [(one.visit, one.state) for one in verify_all(None, None, store)]
+            few = [one.visit for one in verify_all(None, None, store, frozenset({"v007", "no\x00ne"}))]
+            assert backup(store, tmp_path / "b.gz") == 100
+            assert forget(store, ["v050"]) == 1 and scrub(store) == ""
+            assert counted(store) == 99
+    finally:
+        limits.execute("PRAGMA hard_heap_limit=0")
+        limits.close()
+    assert found == [(f"v{number:03}", "unchained") for number in range(100)]
+    assert few == ["v007"]
+    assert {path.name.removeprefix("large.sqlite") for path in tmp_path.iterdir()} == {"", "b.gz"}
 
 
 def test_the_verify_command_fails_when_something_does_not_verify(home, store_url: str) -> None:

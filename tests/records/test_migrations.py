@@ -84,4 +84,4 @@ def test_an_upgraded_store_goes_on_importing(upgraded: Path) -> None:
 def test_migrations_give_just_the_tables_that_the_program_uses(store: Store) -> None:
     with store.reading() as connection:
         assert compare_metadata(MigrationContext.configure(connection), metadata) == []
-        assert revision(connection) == "0004"
+        assert revision(connection) == "0005"

@@ -10,7 +10,8 @@ from click.testing import CliRunner
 from sqlalchemy import insert
 
 from assistant.cli import cli
-from assistant.records.across import DAY
+from assistant.records.across import DAY, faults
+from assistant.records.commands import ending
 from assistant.records.errors import StoreError
 from assistant.records.importing import Journal, import_events
 from assistant.records.queries import Wanted, listed
@@ -74,6 +75,28 @@ def test_a_fault_that_was_mended_on_the_way_counts_though_the_visit_was_stopped(
     seen = found(store)
     assert seen.counts == {"secondary_swapped": 1, "ground_open": 1, "healthy": 1}
     assert (seen.visits, seen.gainsaid, seen.unknown) == (3, 0, 0)
+
+
+@pytest.mark.parametrize("stopped_at", ["mend", "phasing"])
+def test_who_names_a_fault_and_stops_to_mend_it_counts_in_lists_on_the_desk_and_in_run(
+    tmp_path: Path, stopped_at: str
+) -> None:
+    """Stopped while it was being mended, and stopped where the same check is taken again."""
+    furnace = Furnace(
+        {"phasing": ["142.6", "stop"]}, offers=["fix it now"], says={"mend": "stop"} if stopped_at == "mend" else {}
+    )
+    events = visit_in(tmp_path / "m", furnace, invented=False)
+    assert events[-1]["how"] == "stopped"
+    with open_store(str(tmp_path / "s.sqlite")) as store:
+        import_events(store, [Journal(events, False, "m")])
+        (row,) = listed(store, Wanted(fault="secondary_swapped"), 5)
+        assert "swapped transformer wires" in ending(row)
+        assert faults(store)["by_family"] == {"secondary_swapped": {"larkspur": 1}}
+    file = tmp_path / "rates.yaml"
+    done = CliRunner().invoke(cli, ["records", "--store", str(tmp_path / "s.sqlite"), "rates", str(file)])
+    assert done.exit_code == 0 and "1 concluded visits" in done.output
+    assert load_rates(file).counts == {"secondary_swapped": 1}
+    assert load_rates(file).prior()["secondary_swapped"] > catalog.shipped_prior()["secondary_swapped"]
 
 
 def test_a_fault_named_at_an_early_end_counts_as_in_lists(store: Store) -> None:

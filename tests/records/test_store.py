@@ -7,8 +7,10 @@ import json
 import subprocess
 import sys
 import time
+from datetime import UTC, datetime, timedelta
 from itertools import permutations
 from pathlib import Path
+from typing import Any
 
 import pytest
 from sqlalchemy import select
@@ -126,6 +128,7 @@ def test_a_reading_taken_back_does_not_count(store: Store) -> None:
 IMPORTER = """
 import json, sys, time
 from pathlib import Path
+from typing import Any
 from assistant.records.importing import Journal, import_events
 from assistant.records.store import open_store
 url, file, go = sys.argv[1:]
@@ -270,3 +273,42 @@ def test_an_address_that_cannot_be_used_is_said_plainly(url: str, words: str) ->
     with pytest.raises(StoreError, match=words) as caught:
         open_store(url)
     assert caught.value.remedy
+
+
+def test_a_later_page_costs_no_more_than_the_first(tmp_path: Path, simulated: list[Journal]) -> None:
+    """Steps of the database, on two thousand visits of which some began at the same moment."""
+    first, *rest = simulated[0].events
+    start = datetime(2026, 3, 2, tzinfo=UTC)
+    journals = [
+        Journal(
+            [{**first, "visit": f"v{n:04}", "at": (start + timedelta(minutes=n // 3)).isoformat()}, *rest[:3]],
+            False,
+            "",
+        )
+        for n in range(2000)
+    ]
+    steps = [0]
+    with open_store(str(tmp_path / "many.sqlite")) as store:
+        import_events(store, journals)
+
+        def page(after: tuple[int, str] | None) -> tuple[list[dict[str, Any]], int]:
+            steps[0] = 0
+            rows = listed(store, limit=50, after=after)
+            return rows, steps[0]
+
+        def count() -> int:
+            steps[0] += 1
+            return 0
+
+        raw = store.engine.raw_connection()
+        raw.driver_connection.set_progress_handler(count, 10)
+        raw.close()
+        rows, most = page(None)
+        assert most > 10
+        seen, later = [row["id"] for row in rows], []
+        while rows:
+            rows, took = page((rows[-1]["started_at"], rows[-1]["id"]))
+            seen += [row["id"] for row in rows]
+            later.append(took)
+        assert seen == sorted((f"v{n:04}" for n in range(2000)), reverse=True)
+        assert max(later) < 2 * most

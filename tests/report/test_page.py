@@ -206,3 +206,49 @@ def test_how_long_a_visit_took_is_said_in_good_english(find: Callable, seconds: 
     for one in events[1:]:
         one["at"] = (began + timedelta(seconds=seconds)).isoformat()
     assert said in html(tell(events)).replace("\n", "")
+
+
+GIVEN = {
+    "kind": "details",
+    "company": "Elm Row Heating",
+    "licence": "L-2207",
+    "furnace_model": "MX80-120",
+    "furnace_serial": "SN 4471",
+    "control_serial": HOSTILE[:80],
+    "read_back": ["furnace_model", "furnace_serial"],
+}
+
+
+def test_whose_work_and_which_furnace_stand_in_page_and_pdf_with_a_line_to_sign(find: Callable, tmp_path: Path) -> None:
+    events = copy.deepcopy(find(lambda one: one[-1]["fault"] == "rod_coated"))
+    events.insert(1, {**GIVEN, "v": 2, "seq": 2, "at": events[0]["at"]})
+    story = tell(events)
+    for text in (Tags(html(story)).text, pdf_text(pdf(story), tmp_path)):
+        for title, given in (
+            ("Company", "Elm Row Heating"),
+            ("Licence number", "L-2207"),
+            ("serial number", "SN 4471"),
+        ):
+            assert title in text and text.count(given) == 1
+        assert "MX80-120 typed and read back" in " ".join(text.split())
+        assert "Signature" in text and "were not given" not in text
+    assert "<script>" not in html(story)
+
+
+def test_a_report_without_them_says_so(find: Callable) -> None:
+    text = Tags(html(tell(find(lambda one: one[-1]["fault"] == "rod_coated")))).text
+    assert "Model and serial numbers, company and licence were not given." in text and "Signature" in text
+
+
+def test_a_first_line_that_says_little_is_enough_for_a_page(real_visits: dict[str, Path]) -> None:
+    events, _ = read(real_visits["healthy"])
+    bare = {key: value for key, value in events[0].items() if key in ("v", "seq", "at", "kind", "visit")}
+    text = Tags(html(tell([bare, *events[1:]]))).text
+    assert text.count("not named") == 5 and "None" not in text and "version" not in text.split("Readings")[0]
+
+
+@pytest.mark.parametrize("at", ["0001-01-01T00:00:00+23:59", "9999-12-31T23:59:59-23:59", "yesterday", ""])
+def test_a_time_that_no_calendar_holds_is_printed_as_it_is(real_visits: dict[str, Path], at: str) -> None:
+    events, _ = read(real_visits["healthy"])
+    text = Tags(html(tell([{**one, "at": at} for one in events]))).text
+    assert "Proof that the power was off" in text

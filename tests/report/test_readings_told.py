@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from assistant.report.page import html, pdf
+from assistant.report.page import clock, html, pdf
 from assistant.report.story import tell
 from assistant.visit.journal import read
 from tests.flows.technician import Furnace
@@ -83,7 +83,8 @@ def test_every_confirmed_reading_of_a_real_visit_stands_in_it(real_visits: dict[
         proving = [one for one in taken if one["power"] == "said_off"]
         table = page.split('<table class="proof">')[1].split("</table>")[0] if proving else ""
         assert page.count('<div class="reading') == len(taken) - len(proving) > 1
-        assert table.count(" V</td>") == len(proving)
+        assert table.count(" V<span") == len(proving)
+        assert all(clock(one["at"]) in table for one in proving)
         judged = [one for one in events if one["kind"] == "verdict" and one["power"] not in ("said_off", "dead")]
         assert page.count('class="bar"') >= len(judged)
         for one in taken:

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from assistant.errors import EngineError, MissingLibrary
+from assistant.models.proven import load_problem
 from assistant.models.whole import model_problem
 
 
@@ -19,6 +20,13 @@ def load_model(folder: Path) -> Any:
     except (ImportError, OSError) as error:
         raise MissingLibrary(f"The recogniser Vosk cannot be loaded ({error}).", "pip install vosk") from error
     vosk.SetLogLevel(-1)
+    try:
+        # A damaged file can end the process that loads it: that is found out in another one.
+        problem = load_problem(folder)
+    except OSError as error:
+        problem = f"The model {folder.name} cannot be read ({error.strerror})."
+    if problem:
+        raise EngineError(problem, "Remove the model and fetch it again.")
     try:
         return vosk.Model(str(folder))
     except Exception as error:  # vosk raises nothing finer

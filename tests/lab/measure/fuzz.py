@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import argparse
 import hashlib
+import json
 import random
 import sys
 import tempfile
@@ -24,6 +25,7 @@ import traceback
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 from tests.lab.measure.fuzz_targets import SHARES, TARGETS, Target
 
@@ -70,6 +72,53 @@ NASTY = [
 ]
 
 
+VALUES: list[Any] = [
+    None,
+    True,
+    -1,
+    0,
+    2**31,
+    2**63,
+    10**30,
+    1e308,
+    float("inf"),
+    float("nan"),
+    "@1e999@",
+    "",
+    "x" * 5000,
+    "\ud800",
+    "\x00",
+    "\x1b[2J",
+    "../../x",
+    "2026-13-45",
+    "9999-12-31T23:59:59+00:00",
+    [],
+    {},
+    [[None, "x"]],
+    {"value": "x"},
+]
+"""What a field of a JSON object may be changed to."""
+
+
+def changed_json(raw: bytes, chance: random.Random) -> bytes:
+    """One field of one line that is a JSON object, at any depth, made something else; the same bytes where there is
+    none."""
+    lines = raw.split(b"\n")
+    at = chance.randrange(len(lines))
+    try:
+        top = here = json.loads(lines[at])
+        while isinstance(here, dict) and here:
+            key = chance.choice(list(here))
+            if not (isinstance(here[key], dict) and here[key] and chance.random() < 0.7):
+                here[key] = chance.choice(VALUES)
+                break
+            here = here[key]
+    except (ValueError, RecursionError):
+        return raw
+    lines[at] = json.dumps(top).encode().replace(b'"@1e999@"', b"1e999")
+    return b"\n".join(lines)
+
+
 def mutated(seed: bytes, other: bytes, chance: random.Random) -> bytes:
     """`seed` with one to six changes, one time in ten with none; `other` is spliced from."""
     raw = bytearray(seed)
@@ -78,7 +127,7 @@ def mutated(seed: bytes, other: bytes, chance: random.Random) -> bytes:
     for _ in range(chance.choice((1, 1, 1, 2, 3, 6))):
         at = chance.randrange(len(raw) + 1)
         length = chance.choice((1, 1, 2, 4, 16, 200))
-        match chance.randrange(9):
+        match chance.randrange(10):
             case 0:
                 raw[at : at + length] = b""
             case 1:
@@ -102,6 +151,8 @@ def mutated(seed: bytes, other: bytes, chance: random.Random) -> bytes:
                 raw = bytearray(b"\n".join(lines))
             case 8:
                 del raw[at:]
+            case 9:
+                raw = bytearray(changed_json(bytes(raw), chance))
     return bytes(raw)
 
 
@@ -203,6 +254,8 @@ def main() -> None:
             f"{counts['TRACEBACK']} tracebacks, {counts['SLOW']} over {SLOW:.0f} s; {counts['seconds']} s",
             flush=True,
         )
+        if told := TARGETS[name].tally():
+            print(f"{'':10} {told}", flush=True)
     print(
         f"{'all':10} {sum(total[key] for key in ('taken', 'refused', 'TRACEBACK', 'SLOW')):8} inputs: "
         f"{total['TRACEBACK']} tracebacks, {total['SLOW']} over {SLOW:.0f} s"

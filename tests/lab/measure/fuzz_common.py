@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import atexit
 import functools
+import shutil
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -16,17 +18,21 @@ ROOT = Path(__file__).parents[3]
 
 @dataclass(frozen=True)
 class Target:
-    """seeds: honest inputs. feed: whether an input was taken; raises only what nobody foresaw."""
+    """seeds: honest inputs. feed: whether an input was taken; raises only what nobody foresaw. tally: what a target
+    counts besides, in words."""
 
     seeds: Callable[[], list[bytes]]
     feed: Callable[[bytes], bool]
+    tally: Callable[[], str] = lambda: ""
 
 
 @functools.cache
 def folder() -> Path:
-    """A folder of this run's own, in memory where the system has such a place."""
+    """A folder of this run's own, in memory where the system has such a place; gone when the run is over."""
     memory = Path("/dev/shm")
-    return Path(tempfile.mkdtemp(prefix="twohands-fuzz-", dir=memory if memory.is_dir() else None))
+    made = Path(tempfile.mkdtemp(prefix="twohands-fuzz-", dir=memory if memory.is_dir() else None))
+    atexit.register(shutil.rmtree, made, ignore_errors=True)
+    return made
 
 
 def refused(call: Callable[[], object]) -> bool:

@@ -7,13 +7,18 @@ import functools
 import io
 import json
 import shutil
-from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from tests.lab.measure.fuzz_common import ROOT, Target, folder, refused, visits
-from tests.lab.measure.fuzz_desk import backup_seeds, desk_seeds, feed_backup, feed_desk
+from tests.lab.measure.fuzz_desk import backup_seeds, desk, desk_seeds, desk_tally, feed_backup, feed_desk
+from tests.lab.measure.fuzz_models import feed_load, feed_model, model_seeds, whole_model_seeds
+from tests.lab.measure.fuzz_typed import feed_typed, typed_seeds, typed_tally
 
 # --- journals: the door, the working out of rows, the story of a report, the standing of a resume
+
+
+DETAILS = {"company": "Elm Row", "licence": "L-2207", "furnace_serial": "4471", "read_back": ["furnace_serial"]}
 
 
 def journal_seeds() -> list[bytes]:
@@ -22,6 +27,7 @@ def journal_seeds() -> list[bytes]:
     found = []
     for events in visits():
         keep = [one for place, one in enumerate(events) if place == 0 or one["kind"] != "said" or place % 9 == 0]
+        keep.insert(1, {"kind": "details", "v": keep[0]["v"], "seq": 2, "at": keep[0]["at"], **DETAILS})
         found.append(b"".join(json.dumps(one).encode() + b"\n" for one in keep[:40]))
         found.append(b"".join(json.dumps(one).encode() + b"\n" for one in [keep[0], *keep[-6:]]))
     place = folder() / "seed"
@@ -59,6 +65,28 @@ def feed_journal(raw: bytes) -> bool:
     return True
 
 
+def feed_report(raw: bytes) -> bool:
+    """A journal as the report's page and as the desk's, which take longest."""
+    from assistant.records.importing import Journal, import_events
+    from assistant.report.page import html
+    from assistant.report.story import tell
+    from assistant.visit.journal_door import FILE, name_problem, read
+
+    place = folder() / "r"
+    place.mkdir(exist_ok=True)
+    (place / FILE).write_bytes(raw)
+    got: list[Any] = []
+    if refused(lambda: got.append(read(place))) or name_problem(got[0][0]):
+        return False
+    events, torn = got[0]
+    html(tell(events, torn))
+    one = desk()
+    import_events(one.store, [Journal(events, torn, "")])
+    status, _, answer = one.look(f"/visit/{quote(str(events[0]['visit']), safe='')}")
+    assert status < 500, f"{status} {answer[:200]!r}"
+    return status == 200
+
+
 # --- YAML: the reader, and a procedure that a trainer wrote
 
 
@@ -80,17 +108,20 @@ def yaml_seeds_() -> tuple[bytes, ...]:
 
 
 def feed_yaml(raw: bytes) -> bool:
+    """The reader, and where it can read it, a model of ours on what it read."""
     from flows.judge.profiles import Equipment, Meter
     from flows.procedure.schema import Procedure
     from grammar.datafile import problems_in, read_yaml
 
     path = folder() / "data.yaml"
     path.write_bytes(raw)
+    if refused(lambda: read_yaml(path)):
+        return False
     text = raw[:4000]
     model = Meter if b"functions" in text else Equipment if b"circuit" in text else Procedure
     value, problems = problems_in(path, model)
     assert value is not None or problems[0].problem
-    return not refused(lambda: read_yaml(path))
+    return True
 
 
 def whole_procedure_seeds() -> list[bytes]:
@@ -142,86 +173,7 @@ def feed_sound(raw: bytes) -> bool:
     return not refused(lambda: read(path))
 
 
-# --- typed lines: bytes, the grammar, the dialogue in every state it comes to
-
-
-@functools.cache
-def dialogue() -> tuple[Any, Any]:
-    from dataclasses import replace
-
-    from flows.judge.profiles import equipment, meter
-    from flows.procedure.compile import load_plan
-    from flows.talk.dialogue import begin
-
-    plan = replace(load_plan("flame_sensing", equipment("larkspur"), meter("dunlin")), assess=None)
-    return plan, begin(plan)[0]
-
-
-TALK: list[Any] = []
-"""Where the dialogue of the fuzz stands; it goes on from input to input."""
-
-
-def typed_seeds() -> list[bytes]:
-    return [
-        line.encode()
-        for line in (
-            "the air is clear",
-            "i am ready",
-            "121.3",
-            "yes",
-            "no",
-            "one two one point three",
-            "no nine three",
-            "over limit",
-            "28.4 volts",
-            "point five ohms",
-            "take a note",
-            "end note",
-            "i smell gas",
-            "that was a false alarm",
-            "say again",
-            "slower",
-            "why",
-            "where do the leads go",
-            "go back",
-            "change that",
-            "what have i got so far",
-            "pause",
-            "continue",
-            "help",
-            "stop",
-            "next check please",
-            "twelve hundred",
-            "minus four",
-            "nine six point four",
-            "I opened the switch",
-            "everything is shut down",
-        )
-    ]
-
-
-def feed_typed(raw: bytes) -> bool:
-    from assistant.visit.typed import TypedLines
-    from flows.talk.dialogue import advance, begin
-    from flows.talk.prompts import scope_for
-    from grammar.answers import Heard, Unclear
-    from grammar.parse import understand
-
-    plan, start = dialogue()
-    if not TALK or TALK[0].mode == "ended":
-        TALK[:] = [start]
-    line = TypedLines(io.BytesIO(raw)).readline()
-    if not line:
-        return False
-    text = line.strip()
-    assert len(text) <= 500 and "\n" not in text
-    answer = understand(Heard(text, 1.0, alternatives=((text, 1.0),)), scope_for(plan, TALK[0]))
-    session, _ = advance(plan, TALK[0], answer)
-    TALK[:] = [session if session.mode != "ended" else begin(plan)[0]]
-    return not isinstance(answer, Unclear)
-
-
-# --- model folders and archives
+# --- archives of models
 
 
 @functools.cache
@@ -256,56 +208,30 @@ def feed_archive(raw: bytes) -> bool:
     return taken
 
 
-def model_seeds() -> list[bytes]:
-    base = ROOT / "grammar" / "model" / "twohands-en"
-    small = [path for path in sorted(base.rglob("*")) if path.is_file() and path.stat().st_size < 60_000]
-    return [str(path.relative_to(base)).encode() + b"\n" + path.read_bytes()[:6000] for path in small]
-
-
-@functools.cache
-def model_copy() -> Path:
-    into = folder() / "model" / "twohands-en"
-    shutil.copytree(ROOT / "grammar" / "model" / "twohands-en", into)
-    return into
-
-
-def feed_model(raw: bytes) -> bool:
-    """One file of a model that is damaged; whether the model is still taken for whole before anything loads it."""
-    from assistant.models.whole import model_problem
-
-    name, _, content = raw.partition(b"\n")
-    base = model_copy()
-    path = base / name.decode("utf-8", "replace").replace("\0", "")[:100]
-    if not (path.resolve().is_relative_to(base.resolve()) and path.is_file()):
-        return False
-    before = path.read_bytes()
-    path.write_bytes(content)
-    try:
-        return not model_problem(base)
-    finally:
-        path.write_bytes(before)
-
-
 TARGETS: dict[str, Target] = {
     "journals": Target(journal_seeds, feed_journal),
+    "reports": Target(journal_seeds, feed_report),
     "yaml": Target(lambda: list(yaml_seeds_()), feed_yaml),
     "procedures": Target(whole_procedure_seeds, feed_procedure),
     "sound": Target(sound_seeds, feed_sound),
-    "typed": Target(typed_seeds, feed_typed),
-    "desk": Target(desk_seeds, feed_desk),
+    "typed": Target(typed_seeds, feed_typed, typed_tally),
+    "desk": Target(desk_seeds, feed_desk, desk_tally),
     "archives": Target(lambda: list(archive_seeds_()), feed_archive),
     "models": Target(model_seeds, feed_model),
+    "loads": Target(whole_model_seeds, feed_load),
     "backups": Target(backup_seeds, feed_backup),
 }
 SHARES = {
     "journals": 0.08,
-    "yaml": 0.24,
+    "reports": 0.002,
+    "yaml": 0.238,
     "procedures": 0.002,
     "sound": 0.2,
-    "typed": 0.368,
+    "typed": 0.366,
     "desk": 0.05,
     "archives": 0.04,
     "models": 0.01,
+    "loads": 0.002,
     "backups": 0.01,
 }
 """How many of all inputs each target gets; the slow ones get fewer."""

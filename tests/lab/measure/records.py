@@ -1,4 +1,5 @@
-"""How the store and the desk do with many visits: import rate, bytes a visit, pages, live lines, a pulled network.
+"""How the store and the desk do with many visits: import rate, bytes a visit, lists, commands, pages, live lines, a
+pulled network; times, processor time and memory.
 
     python -m tests.lab.measure.records --visits 100000 --store /tmp/bench.sqlite
     python -m tests.lab.measure.records --visits 100000 --postgres
@@ -30,19 +31,16 @@ import httpx
 from assistant.desk.send import Post, Sender
 from assistant.records.backup import backup
 from assistant.records.forgetting import forget, scrub
-from assistant.records.importing import Journal, import_events, import_journals
-from assistant.records.queries import counted, listed
+from assistant.records.importing import import_journals
+from assistant.records.queries import listed
 from assistant.records.store import open_store
 from assistant.visit.journal import read
 from tests.desk.conftest import Network, eventually
 from tests.lab.invented.visits import invented_visits, write_journal
+from tests.lab.measure.records_asked import commands, fill, peak_megabytes, percentile, questions
 from tests.records.postgres import server
 
 TICK = os.sysconf("SC_CLK_TCK")
-
-
-def percentile(values: list[float], share: float) -> float:
-    return sorted(values)[min(len(values) - 1, round(share * (len(values) - 1)))]
 
 
 def importing(folder: Path, number: int, url: str) -> None:
@@ -59,25 +57,6 @@ def importing(folder: Path, number: int, url: str) -> None:
                 " processor time)"
             )
     print(f"journal on disk: {statistics.mean(sizes) / 1000:.1f} kB a visit")
-
-
-def fill(url: str, number: int) -> None:
-    with open_store(url) as store:
-        have = counted(store)
-        if have < number:
-            begun = time.perf_counter()
-            made = itertools.islice(invented_visits(number, seed=1), have, None)
-            import_events(store, (Journal(events, False, "simulated", passed=True) for events in made))
-            print(f"filled from {have} to {number} visits in {time.perf_counter() - begun:.0f} s, making them included")
-        with store.reading() as connection:
-            if store.sqlite:
-                pages, size = (
-                    connection.exec_driver_sql(f"PRAGMA {name}").scalar() for name in ("page_count", "page_size")
-                )
-                whole = pages * size
-            else:
-                whole = connection.exec_driver_sql("SELECT pg_database_size(current_database())").scalar()
-        print(f"store: {counted(store)} visits, {whole / 1e6:.0f} MB, {whole / counted(store) / 1000:.1f} kB a visit")
 
 
 def forgetting(url: str, folder: Path) -> None:
@@ -98,6 +77,12 @@ def forgetting(url: str, folder: Path) -> None:
             f"forget: {gone} visits in {deleted - begun:.2f} s, the database's files written anew in"
             f" {time.perf_counter() - deleted:.1f} s"
         )
+
+
+def most_memory(pid: int) -> float:
+    """Megabytes that a process has held at most."""
+    status = Path(f"/proc/{pid}/status").read_text()
+    return int(status.partition("VmHWM:")[2].split()[0]) / 1000
 
 
 def processor_seconds(pid: int) -> float:
@@ -198,7 +183,8 @@ def pages(url: str, folder: Path, rounds: int) -> None:
                 )
             print(
                 f"{'all pages':24} p50 {percentile(everything, 0.5):6.0f} ms   p95 {percentile(everything, 0.95):6.0f}"
-                " ms   (reports, which are made anew for each request, left out)"
+                " ms   (reports, which are made anew for each request, left out); the desk's memory at most"
+                f" {most_memory(server.pid):.0f} MB"
             )
         server.terminate()
 
@@ -301,6 +287,7 @@ def main() -> None:
     parser.add_argument(
         "--import", dest="import_", type=int, default=2000, help="how many journals to import from disk"
     )
+    parser.add_argument("--verify", action="store_true", help="verify every visit, too")
     given = parser.parse_args()
     with contextlib.ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
@@ -312,9 +299,12 @@ def main() -> None:
         print("PostgreSQL" if url.startswith("postgresql") else "SQLite")
         importing(folder, given.import_, url if given.postgres else str(folder / "import.sqlite"))
         fill(url, given.visits)
+        questions(url, given.rounds)
         forgetting(url, folder)
         pages(url, folder, given.rounds)
+        commands(url, folder, own=given.store is None, whole=given.verify)
         live_and_network(str(folder / "small.sqlite"), folder)
+        print(f"the bench's own memory at most {peak_megabytes():.0f} MB")
 
 
 if __name__ == "__main__":
