@@ -113,6 +113,14 @@ class Visit(TypedDict, total=False):
     rates: dict[str, Any] | None
 
 
+class SpokenOver(TypedDict, total=False):
+    """The sentence that we were saying when the technician began, and how far into it."""
+
+    __pydantic_config__ = OPEN  # type: ignore[misc]
+    line: Text
+    at: Number
+
+
 class HeardLine(TypedDict, total=False):
     __pydantic_config__ = OPEN  # type: ignore[misc]
     scope: Text
@@ -125,6 +133,20 @@ class HeardLine(TypedDict, total=False):
     answer: GivenAnswer | None
     snippet: Name
     second: dict[str, Any] | None
+    over: SpokenOver | None
+
+
+class CutLine(TypedDict, total=False):
+    """cut: sentences that were not said to their end, for the technician spoke (lines).
+
+    talked_over: words over our voice that do not count, and why.
+    """
+
+    __pydantic_config__ = OPEN  # type: ignore[misc]
+    lines: list[str] | None
+    line: Text
+    text: Text
+    why: Text
 
 
 class ReadingLine(TypedDict, total=False):
@@ -253,6 +275,7 @@ KINDS: dict[str, type] = {
     "visit": Visit,
     "said": Said,
     "heard": HeardLine,
+    **dict.fromkeys(("cut", "talked_over"), CutLine),
     "reading": ReadingLine,
     "verdict": VerdictLine,
     "memo": MemoLine,

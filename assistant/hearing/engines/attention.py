@@ -98,6 +98,10 @@ class Attentive:
     def description(self) -> str:
         return self._inner.description
 
+    @property
+    def in_speech(self) -> bool:
+        return self._inner.in_speech
+
     def use(self, grammars: Grammars) -> None:
         """Take grammars from elsewhere from now on, the phrase in front; an open scope is closed."""
         self._inner.use(AttentiveGrammars(grammars))

@@ -39,15 +39,26 @@ class Partial:
 
 
 @dataclass(frozen=True)
+class Over:
+    """Somebody spoke over our voice. line: id of the sentence that sounded then, "" for one without. at: seconds into
+    it."""
+
+    line: str
+    at: float
+
+
+@dataclass(frozen=True)
 class Final:
     """An utterance has ended.
 
     heard: with word confidences and up to 5 alternatives.
     sound: the utterance, int16 at 16 kHz.
+    over: what we were saying when it began, None where we were silent.
     """
 
     heard: Heard
     sound: np.ndarray
+    over: Over | None = None
 
 
 Event = SpeechStarted | Partial | Final
@@ -109,6 +120,10 @@ class Engine(Protocol):
 
 class Recognizer(Protocol):
     """A stream of sound in, events out, with one active scope. name, description: as of `Engine`."""
+
+    @property
+    def in_speech(self) -> bool:
+        """Whether an utterance is open."""
 
     @property
     def name(self) -> str: ...

@@ -37,6 +37,10 @@ class Listener:
     def description(self) -> str:
         return self.engine.description
 
+    @property
+    def in_speech(self) -> bool:
+        return self.endpointer.in_speech
+
     def use(self, grammars: Grammars) -> None:
         """Take grammars from elsewhere from now on; an open scope is closed."""
         self._opened = False

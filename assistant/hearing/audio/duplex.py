@@ -1,0 +1,82 @@
+"""The microphone while the loudspeaker sounds: our own voice taken out, and what we were saying at each sample."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+
+import numpy as np
+
+from assistant.hearing.audio.echo import FRAME, Canceller
+from assistant.hearing.audio.played import Far, Span
+from assistant.hearing.audio.rate import SAMPLE_RATE
+
+REMEMBERED = 20.0
+"""Seconds of what was said and how loud it came back that are kept."""
+Pairs = Callable[[], Iterator[tuple[np.ndarray, Far]]]
+
+
+class Duplex:
+    """pairs: gives, for each utterance, chunks of the microphone with what was played meanwhile.
+
+    position: samples handed on so far; everything here is counted in them.
+    """
+
+    def __init__(self, pairs: Pairs, canceller: Canceller) -> None:
+        self.canceller = canceller
+        self.position = 0
+        self._pairs = pairs
+        self._near = self._far = np.zeros(0, np.int16)
+        self._ahead = 0
+        self._spans: deque[Span] = deque()
+        self._powers: deque[tuple[float, float]] = deque(maxlen=round(REMEMBERED * SAMPLE_RATE / FRAME))
+
+    def chunks(self) -> Iterator[np.ndarray]:
+        """int16 at 16 kHz without our own voice, as it comes. Raises DeviceLost."""
+        for near, far in self._pairs():
+            clean = self.push(near, far)
+            if len(clean):
+                yield clean
+
+    def push(self, near: np.ndarray, far: Far) -> np.ndarray:
+        """The next samples of the microphone and what was played meanwhile; what is ready of the first, cleaned."""
+        self._spans.extend(replace(one, start=one.start + self._ahead) for one in far.spans)
+        self._ahead += len(near)
+        self._near = np.concatenate([self._near, near])
+        self._far = np.concatenate([self._far, far.sound])
+        ready = len(self._near) // FRAME * FRAME
+        if not ready:
+            return self._near[:0]
+        heard, played = self._near[:ready], self._far[:ready]
+        self._near, self._far = self._near[ready:], self._far[ready:]
+        clean = self.canceller.clean(heard, played)
+        self._powers.extend(zip(_powers(heard), _powers(clean), strict=True))
+        self.position += ready
+        while self._spans and self._spans[0].start < self.position - REMEMBERED * SAMPLE_RATE:
+            self._spans.popleft()
+        return clean
+
+    def forget(self) -> None:
+        """A device was opened anew."""
+        self.canceller.forget()
+
+    def said(self, start: int, end: int) -> list[Span]:
+        """What we were saying between two positions, oldest first; start and end of a span are positions."""
+        return [one for one in self._spans if one.start < end and one.start + one.length > start]
+
+    def left_db(self, start: int, end: int) -> float:
+        """How much the canceller left of the sound between two positions, dB: about 0 where somebody else spoke, far
+        less where it was our own voice. The louder half of what is left counts."""
+        first = len(self._powers) - (self.position - start) // FRAME
+        last = len(self._powers) - (self.position - end) // FRAME
+        chosen = sorted(list(self._powers)[max(0, first) : max(0, last)], key=lambda pair: pair[1])
+        if not chosen:
+            return 0.0
+        near, clean = np.sum(chosen[len(chosen) // 2 :], axis=0)
+        return 10 * float(np.log10((clean + 1e-9) / (near + 1e-9)))
+
+
+def _powers(sound: np.ndarray) -> list[float]:
+    """Mean square of each frame."""
+    return [float(one) for one in np.mean(sound.reshape(-1, FRAME).astype(np.float64) ** 2, axis=1)]
