@@ -14,10 +14,12 @@ import numpy as np
 from assistant.hearing.audio.duplex import Duplex
 from assistant.hearing.audio.rate import SAMPLE_RATE
 from assistant.hearing.engines.base import Final, Over, Partial, Recognizer, SpeechStarted, some_words
-from assistant.hearing.weigh.own_speech import Spoken, has_number, is_own, said_words, words_between
+from assistant.hearing.weigh.own_speech import OURS_DB, Spoken, has_number, is_own, said_words, words_between
 from flows.procedure.session import Listen, Say
 from flows.talk.cut import NEVER_CUT
 from grammar.answers import Answer, Choice, Command, Heard, Reading, Unclear
+from grammar.build import open_commands
+from grammar.language import language
 from grammar.parse import understand
 from grammar.scope import Scope
 
@@ -39,6 +41,8 @@ BLUR = 0.05
 """Share of a sentence by which the time of a word in it is uncertain."""
 KEPT = 8
 """Sentences and tones of before that are remembered."""
+LEAST_LETTERS = 4
+"""Letters that a beginning must have: "i" and "say" alone come out of any noise."""
 CONFIRMS = ("readback",)
 """Roles of sentences that say a value first and then only ask whether it is right."""
 
@@ -57,6 +61,13 @@ class Item:
 @dataclass(frozen=True)
 class Hold:
     """Fall silent: this may be an answer."""
+
+
+@dataclass(frozen=True)
+class Duck:
+    """Somebody speaks, or makes a noise: go on softly, or (`low` False) at full loudness again."""
+
+    low: bool
 
 
 @dataclass(frozen=True)
@@ -83,7 +94,7 @@ class Passed:
     why: str
 
 
-Happened = Hold | GoOn | CutIn | Passed
+Happened = Duck | Hold | GoOn | CutIn | Passed
 
 
 def over_scope(scope: Scope) -> Scope:
@@ -103,7 +114,7 @@ class Overhearing:
         self._scope = self._listen.scope
         self._base = 0
         self._began: int | None = None
-        self._held = False
+        self._held = self._ducked = False
         self._ended: int | None = None
         self._done: dict[int, int] = {}
 
@@ -111,7 +122,7 @@ class Overhearing:
         """We begin to say `says`, one after the other. understand: from heard words to an answer. Raises EngineError."""
         self._understand = understand
         self._says, self._listen, self._scope = list(says), listen, over_scope(listen.scope)
-        self._began, self._held, self._ended = None, False, None
+        self._began, self._held, self._ducked, self._ended = None, False, False, None
         self._done.clear()
         # what sounded last may still come back, but belongs to none of these sentences
         self._items = {number: replace(one, order=-1) for number, one in list(self._items.items())[-KEPT:]}
@@ -139,12 +150,21 @@ class Overhearing:
         for event in self._recognizer.feed(chunk):
             if isinstance(event, SpeechStarted):
                 self._began = self._base + round((event.at + BEFORE) * SAMPLE_RATE)
+                if not self._ducked and self._ended is None and self._left_db(self._began) > OURS_DB:
+                    self._ducked = True
+                    happened.append(Duck(True))
             elif isinstance(event, Partial) and not self._held and self._ended is None and self._opens(event.text):
                 self._held = True
                 happened.append(Hold())
             elif isinstance(event, Final):
                 happened += self._decided(event)
+        if self._ducked and not self._recognizer.in_speech:
+            self._ducked = False
+            happened.append(Duck(False))
         return happened
+
+    def _left_db(self, began: int) -> float:
+        return self._duplex.left_db(began, self._duplex.position)
 
     def _decided(self, final: Final) -> list[Happened]:
         began = self._began if self._began is not None else self._duplex.position
@@ -172,8 +192,15 @@ class Overhearing:
             return "too early" if self._number_over_number(answer, spoken) else ""
         if isinstance(answer, Unclear):
             late = self._ended is not None and began > self._ended - ANSWERED * SAMPLE_RATE
-            return "" if late and said_words(heard.text) and not self._too_early(began) else "not open"
+            if late and said_words(heard.text) and not self._too_early(began):
+                return ""
+            return "" if self._may_be_command(heard) else "not open"
         return "too early" if self._too_early(began) or self._number_over_number(answer, spoken) else ""
+
+    def _may_be_command(self, heard: Heard) -> bool:
+        """Whether a command was heard, though in doubt: we fall silent and ask, rather than talk on over it."""
+        meant = understand(replace(heard, engine="partial"), self._scope)
+        return isinstance(meant, Command) or (isinstance(meant, Choice) and meant.id in self._listen.at_once)
 
     def _number_over_number(self, answer: Answer, spoken: Spoken) -> bool:
         """A number that is heard while we say one may be ours."""
@@ -199,8 +226,20 @@ class Overhearing:
         heard = Heard(words, engine="partial")
         answer = understand(heard, self._scope)
         if isinstance(answer, Unclear) and answer.reading is None and not answer.between:
-            return False
+            return self._begins(words) and not is_own(heard, self.spoken(began, self._duplex.position))
         return not self._refused(heard, self._taken(answer), began)
+
+    def _begins(self, words: str) -> bool:
+        """Whether an open command, or an answer that counts at once, begins with these words: enough of them to fall
+        silent for."""
+        if len(words) < LEAST_LETTERS:
+            return False
+        lang = language(self._scope.language)
+        phrases = [one for id in open_commands(self._scope) for one in lang.command(id).spoken]
+        phrases += [
+            one for option in self._scope.options if option.id in self._listen.at_once for one in option.phrases
+        ]
+        return any(one.startswith(words + " ") for one in phrases)
 
     def _taken(self, answer: Answer) -> Answer:
         return answer.reading if isinstance(answer, Unclear) and answer.reading is not None else answer

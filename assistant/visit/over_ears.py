@@ -3,21 +3,25 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from typing import Protocol
 
 import numpy as np
 
 from assistant.errors import DeviceLost
 from assistant.hearing.audio.duplex import Duplex
+from assistant.hearing.audio.echo import Canceller
+from assistant.hearing.audio.files import Conversation
+from assistant.hearing.audio.live import Microphone
+from assistant.hearing.audio.played import Far
 from assistant.hearing.audio.rate import SAMPLE_RATE
 from assistant.hearing.engines.base import Final, Recognizer
 from assistant.hearing.weigh.own_speech import is_own
 from assistant.speaking.speaker import Item as Queued
-from assistant.speaking.speaker import Sentence
+from assistant.speaking.speaker import Sentence, Speaker
 from assistant.visit.ears import StreamEars
 from assistant.visit.loop import Mouth, Understand
-from assistant.visit.over import BEFORE, TAIL, CutIn, GoOn, Hold, Item, Overhearing, Passed
+from assistant.visit.over import BEFORE, TAIL, CutIn, Duck, GoOn, Hold, Item, Overhearing, Passed
 from flows.procedure.session import Listen, Say
 from grammar.scope import Scope
 
@@ -27,6 +31,8 @@ class HoldingSink(Protocol):
 
     item: int
 
+    def duck(self, low: bool) -> None: ...
+
     def hold(self) -> None: ...
 
     def go_on(self) -> None: ...
@@ -35,7 +41,7 @@ class HoldingSink(Protocol):
 class OverEars(StreamEars):
     """`StreamEars` on a microphone that stays open.
 
-    sink: where our voice goes. silence: makes us fall silent and forget what was to be said.
+    speaker: what speaks. sink: where it speaks to.
     """
 
     def __init__(
@@ -43,12 +49,13 @@ class OverEars(StreamEars):
         recognizer: Recognizer,
         duplex: Duplex,
         sink: HoldingSink,
-        silence: Callable[[], None],
+        speaker: Speaker,
         again: Callable[[], bool] = lambda: False,
         on_partial: Callable[[str], None] | None = None,
     ) -> None:
         super().__init__(recognizer, duplex.chunks, again, on_partial)
-        self._recognizer, self._duplex, self._sink, self._silence = recognizer, duplex, sink, silence
+        self._recognizer, self._duplex, self._sink, self._speaker = recognizer, duplex, sink, speaker
+        speaker.watch(self.going_out)
         self._hearing: Overhearing | None = None
         self._coming: list[Say] = []
         self._order = self._number = 0
@@ -103,15 +110,16 @@ class OverEars(StreamEars):
         finally:
             if not speaking.over:
                 self._sink.go_on()
+            self._sink.duck(False)
             speaking.wait()
         return found
 
-    def _listened(
-        self, hearing: Overhearing, speaking: _Speaking, passed: Callable[[Passed], None]
-    ) -> CutIn | None:
+    def _listened(self, hearing: Overhearing, speaking: _Speaking, passed: Callable[[Passed], None]) -> CutIn | None:
         for chunk in self._duplex.chunks():
             for one in hearing.feed(chunk):
                 match one:
+                    case Duck(low):
+                        self._sink.duck(low)
                     case Hold():
                         self._sink.hold()
                     case GoOn():
@@ -119,7 +127,7 @@ class OverEars(StreamEars):
                     case Passed():
                         passed(one)
                     case CutIn():
-                        self._silence()
+                        self._speaker.stop()
                         return one
             if speaking.over:
                 hearing.ended()
@@ -132,6 +140,27 @@ def item_of(number: int, text: str, order: int, sound: np.ndarray) -> Item:
     """A sentence or tone that goes out, with its closing silence left out of account."""
     loud = np.flatnonzero(sound)
     return Item(number, text, order, int(loud[-1]) + 1 if len(loud) else 0)
+
+
+def duplex(microphone: Microphone, canceller: Canceller, tape: Conversation | None) -> Duplex:
+    """The microphone without our voice. tape: where both sides are laid down as they were heard and played."""
+    made = Duplex(lambda: _taped(microphone.pairs(), made, tape), canceller)
+    return made
+
+
+def _taped(
+    pairs: Generator[tuple[np.ndarray, Far], None, None], made: Duplex, tape: Conversation | None
+) -> Iterator[tuple[np.ndarray, Far]]:
+    try:
+        for near, far in pairs:
+            if tape is not None:
+                at = made.taken / SAMPLE_RATE
+                tape.technician(at, near)
+                if far.sound.any():
+                    tape.assistant(at, far.sound)
+            yield near, far
+    finally:
+        pairs.close()
 
 
 class _Speaking:

@@ -57,6 +57,11 @@ class Duplex:
             self._spans.popleft()
         return clean
 
+    @property
+    def taken(self) -> int:
+        """Samples of the microphone so far; the last few may still wait to be handed on."""
+        return self._ahead
+
     def forget(self) -> None:
         """A device was opened anew."""
         self.canceller.forget()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import queue
 import threading
 import time
-from collections.abc import Callable, Generator, Iterator
+from collections.abc import Callable, Generator, Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -186,6 +186,13 @@ class Loudspeaker:
         """Find the device without playing. Raises AudioError when it was named and is not there, MissingLibrary."""
         self._sounddevice = self._sounddevice or library()
         self._chosen.look(self._sounddevice)
+
+    def is_among(self, names: Sequence[str]) -> bool:
+        """Whether the device that is meant is one of those."""
+        return self._chosen.is_default or self._chosen.is_among(names)
+
+    def close(self) -> None:
+        """Nothing is open between two sounds."""
 
     def stop(self) -> None:
         """Fall silent at once; from any thread."""

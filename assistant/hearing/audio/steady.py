@@ -17,6 +17,10 @@ from assistant.hearing.audio.portaudio import gone, mapped, rates
 from assistant.hearing.audio.rate import SAMPLE_RATE
 
 
+SOFT = 0.1
+"""Share of its loudness that is left of a voice that goes on softly: 20 dB less."""
+
+
 class Outgoing:
     """What a loudspeaker is given, block by block: a sound, and silence between sounds and while it is held.
 
@@ -31,7 +35,8 @@ class Outgoing:
         self._played, self._rate, self._clock = played, rate, clock
         self._sound = self._ready = np.zeros(0, np.int16)
         self._item, self._place = -1, 0
-        self._held = False
+        self._held = self._ducked = False
+        self._loudness = 1.0
         self._given = 0
 
     def begin(self, sound: np.ndarray, item: int) -> None:
@@ -50,6 +55,10 @@ class Outgoing:
         if self._held:
             self._held, self._place = False, 0
 
+    def duck(self, low: bool) -> None:
+        """Go on softly, so that somebody who speaks is heard, or at full loudness again."""
+        self._ducked = low
+
     def cut(self) -> None:
         """Fall silent, and forget what was being said."""
         self._held = False
@@ -66,11 +75,12 @@ class Outgoing:
         if self._held or self.done.is_set():
             self._played.push(played)
             return out
+        before, self._loudness = self._loudness, SOFT if self._ducked else 1.0
         piece = self._ready[self._place : self._place + frames]
-        out[: len(piece)] = piece
+        out[: len(piece)] = piece * np.linspace(before, self._loudness, frames)[: len(piece)]
         begin = self._at_16k(self._place)
         same = self._sound[begin : begin + count]
-        played[: len(same)] = same
+        played[: len(same)] = same * np.linspace(before, self._loudness, count)[: len(same)]
         self._played.push(played, self._item, begin)
         self._place += frames
         if self._place >= len(self._ready):
@@ -101,7 +111,7 @@ class SteadyLoudspeaker(Loudspeaker):
         self._played = played
         self._stream: Any = None
         self._out: Outgoing | None = None
-        self._held = False
+        self._held = self._ducked = False
 
     def hold(self) -> None:
         """Fall silent in mid-sentence; from any thread."""
@@ -114,6 +124,12 @@ class SteadyLoudspeaker(Loudspeaker):
         self._held = False
         if self._out is not None:
             self._out.go_on()
+
+    def duck(self, low: bool) -> None:
+        """Go on softly, or at full loudness again; from any thread."""
+        self._ducked = low
+        if self._out is not None:
+            self._out.duck(low)
 
     def stop(self) -> None:
         """Fall silent at once; from any thread."""
@@ -130,6 +146,7 @@ class SteadyLoudspeaker(Loudspeaker):
 
     def _play(self, sound: np.ndarray) -> None:
         out = self._running()
+        out.duck(self._ducked)
         if self._held:
             out.hold()
         out.begin(sound, self.item)
