@@ -56,9 +56,7 @@ def judged(wanted: str, echo: Echo, how: Interrupting) -> Finding:
         f" {1000 * echo.delay:.0f} ms)."
     )
     if wanted == "headset":
-        return Finding(
-            "interrupt", False, heard, "So --interrupt headset does not fit: it would hear itself. Use auto."
-        )
+        return Finding("interrupt", False, heard, "It would hear itself with --interrupt headset; use auto.")
     if how.canceller is not None:
         return Finding("interrupt", True, f"{heard} Its own voice is taken out. {how.reason}")
     if wanted == "off":

@@ -51,5 +51,5 @@ def interrupting(wanted: str, push_to_talk: bool = False) -> Interrupting:
         return Interrupting(f"You may speak while it speaks: {WHILE_SPEAKING}.", TwoCancellers())
     except MissingLibrary as error:
         return Interrupting(
-            f"It does not listen while it speaks. {error.problem} {error.remedy}; or, with a headset: --interrupt headset"
+            f"It does not listen while it speaks. {error.problem} {error.remedy}; with a headset: --interrupt headset"
         )

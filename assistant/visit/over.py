@@ -9,9 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from assistant.hearing.audio.duplex import Duplex
+from assistant.hearing.audio.played import Cleaned
 from assistant.hearing.audio.rate import SAMPLE_RATE
 from assistant.hearing.engines.base import Final, Over, Partial, Recognizer, SpeechStarted, some_words
 from assistant.hearing.weigh.own_speech import OURS_DB, Spoken, has_number, is_own, said_words, words_between
@@ -119,7 +118,7 @@ class Overhearing:
         self._done: dict[int, int] = {}
 
     def begin(self, says: Sequence[Say], listen: Listen, understand: Understand) -> None:
-        """We begin to say `says`, one after the other. understand: from heard words to an answer. Raises EngineError."""
+        """We begin to say `says`. understand: from heard words to an answer. Raises EngineError."""
         self._understand = understand
         self._says, self._listen, self._scope = list(says), listen, over_scope(listen.scope)
         self._began, self._held, self._ducked, self._ended = None, False, False, None
@@ -143,11 +142,11 @@ class Overhearing:
         """Whether somebody is in the middle of an utterance."""
         return self._began is not None and self._recognizer.in_speech
 
-    def feed(self, chunk: np.ndarray) -> list[Happened]:
+    def feed(self, chunk: Cleaned) -> list[Happened]:
         """The next sound of the duplex. What is to be done, in its order."""
         self._mark()
         happened: list[Happened] = []
-        for event in self._recognizer.feed(chunk):
+        for event in self._recognizer.feed(chunk.others, chunk.whole):
             if isinstance(event, SpeechStarted):
                 self._began = self._base + round((event.at + BEFORE) * SAMPLE_RATE)
                 if not self._ducked and self._ended is None and self._left_db(self._began) > OURS_DB:

@@ -9,11 +9,13 @@ from dataclasses import replace
 import numpy as np
 
 from assistant.hearing.audio.echo import FRAME, Canceller
-from assistant.hearing.audio.played import Far, Span
+from assistant.hearing.audio.played import Cleaned, Far, Span
 from assistant.hearing.audio.rate import SAMPLE_RATE
 
 REMEMBERED = 20.0
 """Seconds of what was said and how loud it came back that are kept."""
+LOUDEST = 10
+"""Frames of 10 ms."""
 Pairs = Callable[[], Iterator[tuple[np.ndarray, Far]]]
 
 
@@ -32,14 +34,14 @@ class Duplex:
         self._spans: deque[Span] = deque()
         self._powers: deque[tuple[float, float]] = deque(maxlen=round(REMEMBERED * SAMPLE_RATE / FRAME))
 
-    def chunks(self) -> Iterator[np.ndarray]:
-        """int16 at 16 kHz without our own voice, as it comes. Raises DeviceLost."""
+    def chunks(self) -> Iterator[Cleaned]:
+        """Sound without our own voice, as it comes. Raises DeviceLost."""
         for near, far in self._pairs():
             clean = self.push(near, far)
-            if len(clean):
+            if len(clean.others):
                 yield clean
 
-    def push(self, near: np.ndarray, far: Far) -> np.ndarray:
+    def push(self, near: np.ndarray, far: Far) -> Cleaned:
         """The next samples of the microphone and what was played meanwhile; what is ready of the first, cleaned."""
         self._spans.extend(replace(one, start=one.start + self._ahead) for one in far.spans)
         self._ahead += len(near)
@@ -47,11 +49,11 @@ class Duplex:
         self._far = np.concatenate([self._far, far.sound])
         ready = len(self._near) // FRAME * FRAME
         if not ready:
-            return self._near[:0]
+            return Cleaned(self._near[:0], self._near[:0])
         heard, played = self._near[:ready], self._far[:ready]
         self._near, self._far = self._near[ready:], self._far[ready:]
         clean = self.canceller.clean(heard, played)
-        self._powers.extend(zip(_powers(heard), _powers(clean), strict=True))
+        self._powers.extend(zip(_powers(heard), _powers(clean.others), strict=True))
         self.position += ready
         while self._spans and self._spans[0].start < self.position - REMEMBERED * SAMPLE_RATE:
             self._spans.popleft()
@@ -72,13 +74,13 @@ class Duplex:
 
     def left_db(self, start: int, end: int) -> float:
         """How much the canceller left of the sound between two positions, dB: about 0 where somebody else spoke, far
-        less where it was our own voice. The louder half of what is left counts."""
+        less where it was our own voice. The loudest tenth of a second of what is left counts."""
         first = len(self._powers) - (self.position - start) // FRAME
         last = len(self._powers) - (self.position - end) // FRAME
         chosen = sorted(list(self._powers)[max(0, first) : max(0, last)], key=lambda pair: pair[1])
         if not chosen:
             return 0.0
-        near, clean = np.sum(chosen[len(chosen) // 2 :], axis=0)
+        near, clean = np.sum(chosen[-LOUDEST:], axis=0)
         return 10 * float(np.log10((clean + 1e-9) / (near + 1e-9)))
 
 

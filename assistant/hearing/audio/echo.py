@@ -10,7 +10,6 @@ headset nothing has to be taken out.
 from __future__ import annotations
 
 import ctypes
-from collections import deque
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -18,6 +17,7 @@ import numpy as np
 from scipy.signal import fftconvolve
 
 from assistant.errors import MissingLibrary
+from assistant.hearing.audio.played import Cleaned
 from assistant.hearing.audio.rate import SAMPLE_RATE
 
 FRAME = SAMPLE_RATE // 100
@@ -37,8 +37,8 @@ class Canceller(Protocol):
 
     name: str
 
-    def clean(self, near: np.ndarray, far: np.ndarray) -> np.ndarray:
-        """near, far: int16 at 16 kHz, the same whole number of frames of 10 ms, in step. Returns int16 as long."""
+    def clean(self, near: np.ndarray, far: np.ndarray) -> Cleaned:
+        """near, far: int16 at 16 kHz, the same whole number of frames of 10 ms, in step. Returns as much."""
 
     def forget(self) -> None:
         """The way from the loudspeaker to the microphone is another one now."""
@@ -56,8 +56,9 @@ class WebrtcCanceller:
             raise MissingLibrary(LACKING, f"Run: {INSTALL}") from error
         self._library = EchoCanceller(sample_rate=SAMPLE_RATE)
 
-    def clean(self, near: np.ndarray, far: np.ndarray) -> np.ndarray:
-        return np.asarray(self._library.process(near, far), np.int16)
+    def clean(self, near: np.ndarray, far: np.ndarray) -> Cleaned:
+        left = np.asarray(self._library.process(near, far), np.int16)
+        return Cleaned(left, left)
 
     def forget(self) -> None:
         self._library.reset()
@@ -89,7 +90,7 @@ class SpeexCanceller:
     def forget(self) -> None:
         self._library = self._make(FRAME, round(self.REACH * SAMPLE_RATE), SAMPLE_RATE, False)
 
-    def clean(self, near: np.ndarray, far: np.ndarray) -> np.ndarray:
+    def clean(self, near: np.ndarray, far: np.ndarray) -> Cleaned:
         if self._finds:
             self._look(near, far)
         if len(self._held):
@@ -100,7 +101,7 @@ class SpeexCanceller:
         shorts = ctypes.POINTER(ctypes.c_int16)
         for at in range(0, len(near), FRAME):
             self._cancel(self._library._aec, *(one[at:].ctypes.data_as(shorts) for one in (near, far, out)), FRAME)
-        return out
+        return Cleaned(out, out)
 
     def _look(self, near: np.ndarray, far: np.ndarray) -> None:
         """Find an echo that comes so late that the filter would not reach its end."""
@@ -117,16 +118,15 @@ class SpeexCanceller:
 
 
 class TwoCancellers:
-    """WebRTC's tells whether somebody else speaks, Speex's is then what is heard. Raises MissingLibrary.
+    """WebRTC's tells whether somebody else speaks, Speex's is what is heard. Raises MissingLibrary.
 
-    OTHER_DB: WebRTC's leaves more than this of the sound where somebody else speaks. STAYS: seconds for which that
-    holds on. LOOKS: frames that it is known ahead, so that no first consonant is lost.
+    OTHER_DB: WebRTC's leaves more than this of the sound where somebody else speaks. STAYS: frames for which that
+    holds on. SMOOTH: share of a new frame in a power. RISE, FALL: how fast Speex's comes in and out, a frame.
     """
 
     name = "WebRTC and Speex"
     OTHER_DB = -7.0
     STAYS = 35
-    LOOKS = 8
     SMOOTH = 0.3
     RISE, FALL = 0.34, 0.1
 
@@ -143,22 +143,18 @@ class TwoCancellers:
         # all of the sound, and its highs, in which an "s" is found
         self._bands = (_Band(self.OTHER_DB, self.SMOOTH), _Band(self.OTHER_DB, self.SMOOTH))
         self._other, self._share = 0, 0.0
-        silent = np.zeros(FRAME)
-        self._waiting = deque((silent, silent) for _ in range(self.LOOKS))
 
-    def clean(self, near: np.ndarray, far: np.ndarray) -> np.ndarray:
-        left, filtered = self._judge.clean(near, far), self._filter.clean(near, far)
+    def clean(self, near: np.ndarray, far: np.ndarray) -> Cleaned:
+        left, whole = self._judge.clean(near, far).others, self._filter.clean(near, far).whole
         out = np.zeros(len(near))
         for at in range(0, len(near), FRAME):
             frame = slice(at, at + FRAME)
-            self._waiting.append((left[frame].astype(np.float64), filtered[frame].astype(np.float64)))
             self._judged(near[frame], left[frame])
-            quiet, whole = self._waiting.popleft()
             goal = self._share + np.clip((1.0 if self._other else 0.0) - self._share, -self.FALL, self.RISE)
             share = np.linspace(self._share, goal, FRAME)
             self._share = float(goal)
-            out[frame] = quiet * (1 - share) + whole * share
-        return np.clip(np.rint(out), -32768, 32767).astype(np.int16)
+            out[frame] = left[frame] * (1 - share) + whole[frame] * share
+        return Cleaned(np.clip(np.rint(out), -32768, 32767).astype(np.int16), whole)
 
     def _judged(self, near: np.ndarray, left: np.ndarray) -> None:
         """Whether somebody else speaks in this frame, or did a moment ago."""
@@ -193,8 +189,8 @@ class NoCanceller:
 
     name = "none"
 
-    def clean(self, near: np.ndarray, far: np.ndarray) -> np.ndarray:
-        return near
+    def clean(self, near: np.ndarray, far: np.ndarray) -> Cleaned:
+        return Cleaned(near, near)
 
     def forget(self) -> None:
         """Nothing is known."""

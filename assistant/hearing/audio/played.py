@@ -40,6 +40,15 @@ class Far:
     spans: tuple[Span, ...] = ()
 
 
+@dataclass(frozen=True)
+class Cleaned:
+    """A stretch without our voice, int16 at 16 kHz. others: nothing but who else speaks, to tell when. whole: what
+    they say, with more of our voice beside it."""
+
+    others: np.ndarray
+    whole: np.ndarray
+
+
 class Played:
     """Filled from the loudspeaker's thread with `push`, emptied from the microphone's with `take`."""
 

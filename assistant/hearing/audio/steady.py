@@ -16,7 +16,6 @@ from assistant.hearing.audio.played import Played
 from assistant.hearing.audio.portaudio import gone, mapped, rates
 from assistant.hearing.audio.rate import SAMPLE_RATE
 
-
 SOFT = 0.1
 """Share of its loudness that is left of a voice that goes on softly: 20 dB less."""
 
@@ -75,12 +74,12 @@ class Outgoing:
         if self._held or self.done.is_set():
             self._played.push(played)
             return out
-        before, self._loudness = self._loudness, SOFT if self._ducked else 1.0
+        was, self._loudness = self._loudness, SOFT if self._ducked else 1.0
         piece = self._ready[self._place : self._place + frames]
-        out[: len(piece)] = piece * np.linspace(before, self._loudness, frames)[: len(piece)]
+        out[: len(piece)] = piece * np.linspace(was, self._loudness, frames)[: len(piece)]
         begin = self._at_16k(self._place)
         same = self._sound[begin : begin + count]
-        played[: len(same)] = same * np.linspace(before, self._loudness, count)[: len(same)]
+        played[: len(same)] = same * np.linspace(was, self._loudness, count)[: len(same)]
         self._played.push(played, self._item, begin)
         self._place += frames
         if self._place >= len(self._ready):

@@ -112,9 +112,9 @@ class Attentive:
         self._inner.open(scope)
         self._scope = scope
 
-    def feed(self, chunk: np.ndarray) -> list[Event]:
+    def feed(self, chunk: np.ndarray, whole: np.ndarray | None = None) -> list[Event]:
         """Take int16 samples at 16 kHz; events of addressed utterances only."""
-        return self._addressed(self._inner.feed(chunk))
+        return self._addressed(self._inner.feed(chunk, whole))
 
     def finish(self) -> list[Event]:
         """End of input: close an utterance that is still open."""

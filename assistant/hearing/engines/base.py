@@ -140,8 +140,11 @@ class Recognizer(Protocol):
         Drops any half-heard utterance. Raises EngineError.
         """
 
-    def feed(self, chunk: np.ndarray) -> list[Event]:
-        """Take any number of samples; return what happened, oldest first. Raises EngineError."""
+    def feed(self, chunk: np.ndarray, whole: np.ndarray | None = None) -> list[Event]:
+        """Take any number of samples; return what happened, oldest first. Raises EngineError.
+
+        whole: the same stretch as it is to be heard, where `chunk` only tells when somebody speaks.
+        """
 
     def finish(self) -> list[Event]:
         """End of input: close an utterance that is still open."""

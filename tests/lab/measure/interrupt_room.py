@@ -10,17 +10,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.signal import lfilter
 
 from assistant.hearing.audio.duplex import Duplex
 from assistant.hearing.audio.live import BLOCK
-from assistant.hearing.audio.played import Played
+from assistant.hearing.audio.played import Cleaned, Played
 from assistant.hearing.audio.rate import SAMPLE_RATE
 from assistant.hearing.audio.steady import Outgoing
 from assistant.hearing.rooms import ECHO, Room
 from assistant.visit.over import TAIL, CutIn, Duck, GoOn, Happened, Hold, Overhearing
 from assistant.visit.over_ears import item_of
 from flows.procedure.session import Listen, Say
-from scipy.signal import lfilter
 
 FRAMES = round(BLOCK * SAMPLE_RATE)
 LONGEST_TURN = 90.0
@@ -142,7 +142,7 @@ class Talking:
         self.out.duck(False)
         return Turn(happened, soft, silent, place / SAMPLE_RATE, base)
 
-    def _block(self, near: np.ndarray) -> np.ndarray:
+    def _block(self, near: np.ndarray) -> Cleaned:
         block = self.out.block(FRAMES)
         heard, _ = self.way.through(block.astype(np.float64), near)
         return self.duplex.push(heard, self.played.take(FRAMES))
