@@ -13,7 +13,7 @@ from assistant.hearing.audio.duplex import Duplex
 from assistant.hearing.audio.played import Cleaned
 from assistant.hearing.audio.rate import SAMPLE_RATE
 from assistant.hearing.engines.base import Final, Over, Partial, Recognizer, SpeechStarted, some_words
-from assistant.hearing.weigh.own_speech import OURS_DB, Spoken, has_number, is_own, said_words, words_between
+from assistant.hearing.weigh.own_speech import PLAINLY_DB, Spoken, has_number, is_own, said_words, words_between
 from flows.procedure.session import Listen, Say
 from flows.talk.cut import NEVER_CUT
 from grammar.answers import Answer, Choice, Command, Heard, Reading, Unclear
@@ -149,7 +149,7 @@ class Overhearing:
         for event in self._recognizer.feed(chunk.others, chunk.whole):
             if isinstance(event, SpeechStarted):
                 self._began = self._base + round((event.at + BEFORE) * SAMPLE_RATE)
-                if not self._ducked and self._ended is None and self._left_db(self._began) > OURS_DB:
+                if not self._ducked and self._ended is None and self._left_db(self._began) > PLAINLY_DB:
                     self._ducked = True
                     happened.append(Duck(True))
             elif isinstance(event, Partial) and not self._held and self._ended is None and self._opens(event.text):

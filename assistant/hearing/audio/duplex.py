@@ -86,4 +86,4 @@ class Duplex:
 
 def _powers(sound: np.ndarray) -> list[float]:
     """Mean square of each frame."""
-    return [float(one) for one in np.mean(sound.reshape(-1, FRAME).astype(np.float64) ** 2, axis=1)]
+    return list(np.mean(sound.reshape(-1, FRAME).astype(np.float64) ** 2, axis=1).tolist())

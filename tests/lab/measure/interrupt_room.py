@@ -37,14 +37,23 @@ class Way:
         taps = _tail(room, np.random.default_rng(seed + 1)) * 10 ** (gain_db / 20)
         self._taps = np.concatenate([np.zeros(round(delay * SAMPLE_RATE)), taps])
         self._size = 1 << int(np.ceil(np.log2(len(self._taps) + FRAMES)))
+        # an open room is one tap, which needs no convolution
+        self._direct = (round(delay * SAMPLE_RATE), taps[0]) if len(taps) == 1 else None
         self._response = np.fft.rfft(self._taps, self._size)
         self._history = np.zeros(self._size)
 
     def through(self, block: np.ndarray, near: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """The next block of the microphone with `near` spoken into it; the echo alone."""
         self._history = np.concatenate([self._history[len(block) :], block])
+        if self._direct is not None:
+            late, gain = self._direct
+            end = len(self._history) - late
+            return self._mixed(gain * self._history[end - len(block) : end], near)
         echo = np.fft.irfft(np.fft.rfft(self._history) * self._response, self._size)[-len(block) :]
-        total = echo + near + self._random.normal(0.0, self._noise, len(block))
+        return self._mixed(echo, near)
+
+    def _mixed(self, echo: np.ndarray, near: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        total = echo + near + self._random.normal(0.0, self._noise, len(near))
         return np.clip(np.rint(total), -32768, 32767).astype(np.int16), echo
 
 
