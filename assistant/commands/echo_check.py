@@ -50,11 +50,8 @@ def judged(wanted: str, echo: Echo, how: Interrupting) -> Finding:
         heard = "The microphone does not hear the loudspeaker."
         fits = how.canceller is not None
         return Finding("interrupt", True, f"{heard} {how.reason}", "" if fits else "Fits: --interrupt headset")
-    assert echo.delay is not None and echo.gain_db is not None, "an echo that is found has both"
-    heard = (
-        f"The microphone hears the loudspeaker ({echo.gain_db:+.0f} dB of what was played, after"
-        f" {1000 * echo.delay:.0f} ms)."
-    )
+    assert echo.gain_db is not None, "an echo that is found has a level"
+    heard = f"The microphone hears the loudspeaker ({echo.gain_db:+.0f} dB of what was played)."
     if wanted == "headset":
         return Finding("interrupt", False, heard, "It would hear itself with --interrupt headset; use auto.")
     if how.canceller is not None:

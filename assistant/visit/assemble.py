@@ -226,7 +226,7 @@ def assemble(
     microphone = Microphone(gate, sound.microphone, played=played)
     microphone.open()
     stack.callback(microphone.close)
-    without_echo = duplex(microphone, canceller, tape) if canceller else None
+    without_echo = duplex(microphone, canceller, played, tape) if canceller and played else None
     devices = Devices(microphone, sink, without_echo.forget if without_echo else lambda: None)
     if sink is not None:
         sink.again = devices.loudspeaker_again

@@ -13,7 +13,7 @@ from assistant.hearing.audio.duplex import Duplex
 from assistant.hearing.audio.played import Cleaned
 from assistant.hearing.audio.rate import SAMPLE_RATE
 from assistant.hearing.engines.base import Final, Over, Partial, Recognizer, SpeechStarted, some_words
-from assistant.hearing.weigh.own_speech import PLAINLY_DB, Spoken, has_number, is_own, said_words, words_between
+from assistant.hearing.weigh.own_speech import ALIKE, PLAINLY_DB, Spoken, has_number, is_own, said_words, words_between
 from flows.procedure.session import Listen, Say
 from flows.talk.cut import NEVER_CUT
 from grammar.answers import Answer, Choice, Command, Heard, Reading, Unclear
@@ -40,6 +40,8 @@ BLUR = 0.05
 """Share of a sentence by which the time of a word in it is uncertain."""
 KEPT = 8
 """Sentences and tones of before that are remembered."""
+MOST_HOLDS = 3
+"""Times that the same sentences are held for words that turn out to be none; then only the whole utterance counts."""
 LEAST_LETTERS = 4
 """Letters that a beginning must have: "i" and "say" alone come out of any noise."""
 CONFIRMS = ("readback",)
@@ -114,6 +116,7 @@ class Overhearing:
         self._base = 0
         self._began: int | None = None
         self._held = self._ducked = False
+        self._holds = 0
         self._ended: int | None = None
         self._done: dict[int, int] = {}
 
@@ -122,6 +125,7 @@ class Overhearing:
         self._understand = understand
         self._says, self._listen, self._scope = list(says), listen, over_scope(listen.scope)
         self._began, self._held, self._ducked, self._ended = None, False, False, None
+        self._holds = 0
         self._done.clear()
         # what sounded last may still come back, but belongs to none of these sentences
         self._items = {number: replace(one, order=-1) for number, one in list(self._items.items())[-KEPT:]}
@@ -149,11 +153,12 @@ class Overhearing:
         for event in self._recognizer.feed(chunk.others, chunk.whole):
             if isinstance(event, SpeechStarted):
                 self._began = self._base + round((event.at + BEFORE) * SAMPLE_RATE)
-                if not self._ducked and self._ended is None and self._left_db(self._began) > PLAINLY_DB:
+                if not self._ducked and self._ended is None and self._is_other(self._began):
                     self._ducked = True
                     happened.append(Duck(True))
-            elif isinstance(event, Partial) and not self._held and self._ended is None and self._opens(event.text):
+            elif isinstance(event, Partial) and self._may_hold and self._opens(event.text):
                 self._held = True
+                self._holds += 1
                 happened.append(Hold())
             elif isinstance(event, Final):
                 happened += self._decided(event)
@@ -162,8 +167,14 @@ class Overhearing:
             happened.append(Duck(False))
         return happened
 
-    def _left_db(self, began: int) -> float:
-        return self._duplex.left_db(began, self._duplex.position)
+    @property
+    def _may_hold(self) -> bool:
+        return not self._held and self._ended is None and self._holds < MOST_HOLDS
+
+    def _is_other(self, began: int) -> bool:
+        """Whether the sound since then is plainly not our own."""
+        here = self._duplex.position
+        return self._duplex.left_db(began, here) > PLAINLY_DB and self._duplex.own_share(began, here) < ALIKE
 
     def _decided(self, final: Final) -> list[Happened]:
         began = self._began if self._began is not None else self._duplex.position
@@ -273,7 +284,10 @@ class Overhearing:
                 words += words_between(
                     item.text, self._scope.language, first / item.samples - BLUR, last / item.samples + BLUR
                 )
-        return Spoken(tuple(dict.fromkeys(words)), self._duplex.left_db(began, end) if spans else 0.0)
+        if not spans:
+            return Spoken(tuple(dict.fromkeys(words)))
+        left, share = self._duplex.left_db(began, end), self._duplex.own_share(began, end)
+        return Spoken(tuple(dict.fromkeys(words)), left, share)
 
     def _over(self, began: int) -> Over | None:
         """What we were saying when the utterance began."""

@@ -13,7 +13,7 @@ from assistant.hearing.audio.duplex import Duplex
 from assistant.hearing.audio.echo import Canceller
 from assistant.hearing.audio.files import Conversation
 from assistant.hearing.audio.live import Microphone
-from assistant.hearing.audio.played import Far
+from assistant.hearing.audio.played import Far, Played
 from assistant.hearing.audio.rate import SAMPLE_RATE
 from assistant.hearing.engines.base import Final, Recognizer
 from assistant.hearing.weigh.own_speech import is_own
@@ -142,9 +142,9 @@ def item_of(number: int, text: str, order: int, sound: np.ndarray) -> Item:
     return Item(number, text, order, int(loud[-1]) + 1 if len(loud) else 0)
 
 
-def duplex(microphone: Microphone, canceller: Canceller, tape: Conversation | None) -> Duplex:
+def duplex(microphone: Microphone, canceller: Canceller, played: Played, tape: Conversation | None) -> Duplex:
     """The microphone without our voice. tape: where both sides are laid down as they were heard and played."""
-    made = Duplex(lambda: _taped(microphone.pairs(), made, tape), canceller)
+    made = Duplex(lambda: _taped(microphone.pairs(), made, tape), canceller, played)
     return made
 
 

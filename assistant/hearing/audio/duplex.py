@@ -8,29 +8,40 @@ from dataclasses import replace
 
 import numpy as np
 
-from assistant.hearing.audio.echo import FRAME, Canceller
-from assistant.hearing.audio.played import Cleaned, Far, Span
+from assistant.hearing.audio.echo import AUDIBLE, EARLY, FRAME, LONGEST_WAY, Canceller, measured, share_of
+from assistant.hearing.audio.played import Cleaned, Far, Played, Span
 from assistant.hearing.audio.rate import SAMPLE_RATE
 
 REMEMBERED = 20.0
 """Seconds of what was said and how loud it came back that are kept."""
+KEPT = 8.0
+"""Seconds of sound that are kept."""
+LOOKS, LOOKED_AT = 1.0, 2.5
+"""Seconds between two looks at how far the echo is behind what was played, and of sound that is looked at."""
+LEAST, MOST, GOAL = 0.01, 0.4, 0.06
+"""Seconds that the echo may be behind, and that it is put to where it is not."""
 LOUDEST = 10
 """Frames of 10 ms."""
 Pairs = Callable[[], Iterator[tuple[np.ndarray, Far]]]
 
 
 class Duplex:
-    """pairs: gives, for each utterance, chunks of the microphone with what was played meanwhile.
+    """pairs: gives, for each utterance, chunks of the microphone with what was played meanwhile. played: where what
+    was played comes from, so that it can be put in step again.
 
     position: samples handed on so far; everything here is counted in them.
     """
 
-    def __init__(self, pairs: Pairs, canceller: Canceller) -> None:
+    def __init__(self, pairs: Pairs, canceller: Canceller, played: Played | None = None) -> None:
         self.canceller = canceller
         self.position = 0
         self._pairs = pairs
         self._near = self._far = np.zeros(0, np.int16)
+        self._played = played
         self._ahead = 0
+        self._looked = 0
+        silent = np.zeros(round(KEPT * SAMPLE_RATE), np.int16)
+        self._late = (silent, silent, silent)
         self._spans: deque[Span] = deque()
         self._powers: deque[tuple[float, float]] = deque(maxlen=round(REMEMBERED * SAMPLE_RATE / FRAME))
 
@@ -55,6 +66,11 @@ class Duplex:
         clean = self.canceller.clean(heard, played)
         self._powers.extend(zip(_powers(heard), _powers(clean.others), strict=True))
         self.position += ready
+        self._late = tuple(  # type: ignore[assignment]
+            np.concatenate([old[len(new) :], new])[-len(old) :]
+            for old, new in zip(self._late, (heard, played, clean.whole), strict=True)
+        )
+        self._keep_step()
         while self._spans and self._spans[0].start < self.position - REMEMBERED * SAMPLE_RATE:
             self._spans.popleft()
         return clean
@@ -71,6 +87,30 @@ class Duplex:
     def said(self, start: int, end: int) -> list[Span]:
         """What we were saying between two positions, oldest first; start and end of a span are positions."""
         return [one for one in self._spans if one.start < end and one.start + one.length > start]
+
+    def own_share(self, start: int, end: int) -> float:
+        """How much of the sound between two positions is what we played around that time, 0 to 1."""
+        _, far, whole = self._late
+        first, last = (len(far) - (self.position - at) for at in (start, end))
+        before, after = round(LONGEST_WAY * SAMPLE_RATE), round(EARLY * SAMPLE_RATE)
+        first = max(before, first)
+        heard = np.concatenate([far, np.zeros(after, np.int16)])
+        return share_of(whole[first:last], heard[first - before : last + after])
+
+    def _keep_step(self) -> None:
+        """Where a busy machine lost pieces, what was played may come too late or far too early to be taken out."""
+        if self._played is None or self.position - self._looked < LOOKS * SAMPLE_RATE:
+            return
+        self._looked = self.position
+        near, far, _ = (one[-round(LOOKED_AT * SAMPLE_RATE) :] for one in self._late)
+        if np.mean(far.astype(np.float64) ** 2) < AUDIBLE:
+            return
+        echo = measured(near, far)
+        if echo.delay is None or LEAST <= echo.delay <= MOST:
+            return
+        self._played.shift(round((GOAL - echo.delay) * SAMPLE_RATE))
+        self._looked = self.position + round(LOOKED_AT * SAMPLE_RATE)
+        self.canceller.forget()
 
     def left_db(self, start: int, end: int) -> float:
         """How much the canceller left of the sound between two positions, dB: about 0 where somebody else spoke, far

@@ -28,7 +28,9 @@ AUDIBLE = 200.0
 INSTALL = "pip install 'twohands[interrupt]'"
 LONGEST_WAY = 0.6
 """Seconds within which an echo is looked for; a radio link to a loudspeaker takes up to 0.3 (common practice)."""
-CLEAR = 8.0
+EARLY = 0.5
+"""Seconds by which what was heard may stand before what was played, where a busy machine lost a piece of the first."""
+CLEAR = 10.0
 """How far the echo's peak must stand out of what chance gives, as a multiple of its middle."""
 
 
@@ -198,8 +200,11 @@ class NoCanceller:
 
 @dataclass(frozen=True)
 class Echo:
-    """How a loudspeaker comes back. delay: seconds. gain_db: its level over what was played; both None where no echo
-    stands out."""
+    """How a loudspeaker comes back.
+
+    delay: seconds, below 0 where the two are out of step. gain_db: its level over what was played; both None where no
+    echo stands out.
+    """
 
     delay: float | None
     gain_db: float | None
@@ -214,20 +219,38 @@ def measured(near: np.ndarray, far: np.ndarray) -> Echo:
 
     The spectrum of `far` is made flat first, so that a voice gives a peak as sharp as noise does.
     """
-    most = round(LONGEST_WAY * SAMPLE_RATE)
+    most, early = round(LONGEST_WAY * SAMPLE_RATE), round(EARLY * SAMPLE_RATE)
     size = len(near) + len(far)
     played = np.fft.rfft(far.astype(np.float64), size)
     power = np.abs(played) ** 2
     if not power.max(initial=0.0):
         return Echo(None, None)
     flat = np.conj(played) / (power + 0.001 * power.max())
-    way = np.fft.irfft(np.fft.rfft(near.astype(np.float64), size) * flat, size)[:most]
+    way = np.fft.irfft(np.fft.rfft(near.astype(np.float64), size) * flat, size)
+    way = np.concatenate([way[-early:], way[:most]])
     peak = int(np.argmax(np.abs(way)))
     chance = float(np.median(np.abs(way))) + 1e-12
     if abs(way[peak]) < CLEAR * chance:
         return Echo(None, None)
     # only what stands out belongs to the way; the rest is the room's noise
     taps = np.where(np.abs(way) > 3 * chance, way, 0.0)
-    back = fftconvolve(far.astype(np.float64), taps)[: len(near)]
+    back = fftconvolve(far.astype(np.float64), taps)
     gain = 10 * np.log10(np.sum(back**2) / np.sum(far.astype(np.float64) ** 2) + 1e-12)
-    return Echo(peak / SAMPLE_RATE, float(gain))
+    return Echo((peak - early) / SAMPLE_RATE, float(gain))
+
+
+def share_of(sound: np.ndarray, far: np.ndarray) -> float:
+    """How much of `sound` is what was played at any time around it, 0 to 1: the largest squared correlation.
+
+    far: what was played from `LONGEST_WAY` before the sound to `EARLY` after it. Both int16 at 16 kHz.
+    """
+    heard, played = (np.diff(one.astype(np.float64)) for one in (sound, far))
+    if len(heard) < FRAME or len(played) < len(heard):
+        return 0.0
+    matched = fftconvolve(played, heard[::-1], "valid")
+    powers = np.concatenate([[0.0], np.cumsum(played**2)])
+    power = powers[len(heard) :] - powers[: -len(heard)]
+    least = 0.01 * float(np.max(power, initial=0.0))
+    if not least or not heard.any():
+        return 0.0
+    return float(np.max(matched**2 / (np.maximum(power, least) * np.sum(heard**2))))

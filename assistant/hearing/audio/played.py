@@ -84,6 +84,20 @@ class Played:
                     self._pieces.appendleft((rest, item, place + len(piece)))
         return Far(out, tuple(spans))
 
+    def shift(self, samples: int) -> None:
+        """Let what was played come so much earlier, as far as it is there, or (below 0) so much later."""
+        with self._lock:
+            if samples < 0:
+                self._pieces.appendleft((np.zeros(-samples, np.int16), -1, 0))
+                self._waiting -= samples
+            while samples > 0 and self._pieces:
+                sound, item, place = self._pieces.popleft()
+                cut = min(samples, len(sound))
+                samples -= cut
+                self._waiting -= cut
+                if cut < len(sound):
+                    self._pieces.appendleft((sound[cut:], item, place + cut))
+
     def forget(self) -> None:
         """A device was opened anew; what waits belongs to the old one."""
         with self._lock:

@@ -21,6 +21,9 @@ MOSTLY = 0.5
 OURS_DB = -14.0
 """Sound of which the canceller left less than this was our own voice, whatever words it made. Somebody who is 10 dB
 softer than the loudspeaker at the microphone is left with more (`python -m tests.lab interrupt`)."""
+ALIKE = 0.25
+"""Sound that is so much like what we played is our own voice that was not taken out: two voices saying different
+things share less than half of this."""
 PLAINLY_DB = -6.0
 """Sound of which it left more than this was somebody else's, so that an alarm may hold the very words we say."""
 
@@ -28,15 +31,16 @@ PLAINLY_DB = -6.0
 @dataclass(frozen=True)
 class Spoken:
     """What we said around an utterance. words: our words at that time. left_db: what the canceller left of the
-    sound, dB; 0 where nothing was taken out."""
+    sound, dB; 0 where nothing was taken out. share: how much of what was heard is what we played, 0 to 1."""
 
     words: tuple[str, ...]
     left_db: float = 0.0
+    share: float = 0.0
 
 
 def is_own(heard: Heard, spoken: Spoken, alarm: bool = False) -> bool:
     """Whether `heard` is our own voice. alarm: somebody may be in danger, so that words alone decide less."""
-    if spoken.left_db < OURS_DB:
+    if spoken.left_db < OURS_DB or spoken.share > ALIKE:
         return True
     words = said_words(heard.text)
     if not words or not spoken.words:
