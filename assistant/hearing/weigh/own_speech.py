@@ -21,9 +21,9 @@ MOSTLY = 0.5
 OURS_DB = -14.0
 """Sound of which the canceller left less than this was our own voice, whatever words it made. Somebody who is 10 dB
 softer than the loudspeaker at the microphone is left with more (`python -m tests.lab interrupt`)."""
-ALIKE = 0.25
-"""Sound that is so much like what we played is our own voice that was not taken out: two voices saying different
-things share less than half of this."""
+ALIKE, ALARM_ALIKE = 0.35, 0.6
+"""Sound that is so much like what we played is our own voice that was not taken out. Two voices that say different
+things seldom share a quarter; an alarm is refused only where there is no doubt."""
 PLAINLY_DB = -6.0
 """Sound of which it left more than this was somebody else's, so that an alarm may hold the very words we say."""
 
@@ -40,7 +40,7 @@ class Spoken:
 
 def is_own(heard: Heard, spoken: Spoken, alarm: bool = False) -> bool:
     """Whether `heard` is our own voice. alarm: somebody may be in danger, so that words alone decide less."""
-    if spoken.left_db < OURS_DB or spoken.share > ALIKE:
+    if spoken.left_db < OURS_DB or spoken.share > (ALARM_ALIKE if alarm else ALIKE):
         return True
     words = said_words(heard.text)
     if not words or not spoken.words:
