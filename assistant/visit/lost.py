@@ -11,6 +11,7 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Protocol
 
+from assistant.hearing.audio.opening import is_opening
 from assistant.hearing.audio.portaudio import names_elsewhere
 
 LOOKED_FOR_EVERY = 5.0
@@ -46,7 +47,9 @@ class Devices:
         self._next = float("-inf")
 
     def again(self) -> bool:
-        """Open both anew; whether the microphone is there."""
+        """Open both anew; whether the microphone is there. Not while a device still hangs in opening."""
+        if is_opening():
+            return False
         if self._loudspeaker is not None:
             # a stream that the sound library has closed must not be touched any more
             self._loudspeaker.close()

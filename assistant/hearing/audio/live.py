@@ -13,7 +13,7 @@ import numpy as np
 from assistant.errors import AudioError, DeviceLost
 from assistant.hearing.audio.files import at_rate
 from assistant.hearing.audio.gate import Gate
-from assistant.hearing.audio.opening import closed, first, within
+from assistant.hearing.audio.opening import closed, first, is_opening, within
 from assistant.hearing.audio.played import Far, Played
 from assistant.hearing.audio.portaudio import Chosen, Device, again, find, gone, library, mapped, rates
 from assistant.hearing.audio.rate import SAMPLE_RATE
@@ -97,6 +97,8 @@ class Microphone:
 
     def reopen(self) -> bool:
         """Try to get a lost device back; whether it worked."""
+        if is_opening():
+            return False
         self.close()
         try:
             again(self._sounddevice or library())
@@ -201,6 +203,8 @@ class Loudspeaker:
     def reopen(self) -> bool:
         """Look for the device anew; whether there is one."""
         sounddevice = self._sounddevice or library()
+        if is_opening():
+            return False
         try:
             again(sounddevice)
             if self._chosen.is_default:
