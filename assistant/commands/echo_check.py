@@ -48,8 +48,9 @@ def judged(wanted: str, echo: Echo, how: Interrupting) -> Finding:
     """In words. how: what `wanted` comes to on this machine."""
     if not echo.found:
         heard = "The microphone does not hear the loudspeaker."
-        fits = how.canceller is not None
-        return Finding("interrupt", True, f"{heard} {how.reason}", "" if fits else "Fits: --interrupt headset")
+        if how.canceller is not None:
+            return Finding("interrupt", True, f"{heard} {how.reason}")
+        return Finding("interrupt", True, f"{heard} It does not listen while it speaks.", "Fits: --interrupt headset")
     assert echo.gain_db is not None, "an echo that is found has a level"
     heard = f"The microphone hears the loudspeaker ({echo.gain_db:+.0f} dB of what was played)."
     if wanted == "headset":

@@ -107,6 +107,10 @@ class OverEars(StreamEars):
         except DeviceLost:
             # the microphone: what is being said is said to its end, and whoever listens next finds out
             found = None
+        except BaseException:
+            # Ctrl-C among them: nobody wants to hear the rest
+            self._speaker.stop()
+            raise
         finally:
             if not speaking.over:
                 self._sink.go_on()
