@@ -18,6 +18,7 @@ from assistant.errors import SettingsError
 from assistant.hearing.engines.base import ENGINES
 from assistant.privacy import Keep
 from assistant.private import make_folder, write_whole
+from assistant.visit.interrupting import Interrupt
 from flows.judge.profiles import is_there, names
 from flows.procedure.session import Level
 from grammar.datafile import Strict, load_yaml, parse_yaml, read_yaml
@@ -34,11 +35,11 @@ DEVICES = ("microphone", "loudspeaker")
 USED_BY = {
     "run": (
         *("technician", "company", "licence", "equipment", "meter", "language", "rate", "engine", "my_voice"),
-        *("keep_sound", "talk", *DEVICES),
+        *("keep_sound", "talk", "interrupt", *DEVICES),
     ),
     "practice": ("equipment", "meter", "rate", "engine", *DEVICES),
     "voice": DEVICES,
-    "check": DEVICES,
+    "check": ("interrupt", *DEVICES),
 }
 """Command -> the settings that it takes, called as its options are."""
 KINDS: dict[str, Literal["equipment", "meters"]] = {"equipment": "equipment", "meter": "meters"}
@@ -46,7 +47,8 @@ KINDS: dict[str, Literal["equipment", "meters"]] = {"equipment": "equipment", "m
 
 class Settings(Strict):
     """All may be left out. equipment, meter: a shipped name or the path of a YAML file. microphone, loudspeaker: as
-    for the options of that name. keep_sound: goes before what privacy.yaml says. talk: how much is told."""
+    for the options of that name. interrupt: as for that option. keep_sound: goes before what privacy.yaml says. talk:
+    how much is told."""
 
     format: Literal[1] = 1
     technician: str | None = Field(default=None, min_length=1, max_length=200)
@@ -62,6 +64,7 @@ class Settings(Strict):
     loudspeaker: str | None = Field(default=None, min_length=1, max_length=200)
     keep_sound: Keep | None = None
     talk: Level | None = None
+    interrupt: Interrupt | None = None
 
     @field_validator("technician", "company", "licence", "my_voice", "microphone", "loudspeaker")
     @classmethod

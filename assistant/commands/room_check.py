@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from pydantic import Field
 
+from assistant.commands import echo_check
+from assistant.commands.finding import Finding
 from assistant.errors import AssistantError, AudioError, MissingLibrary
 from assistant.hearing.audio.live import Microphone
 from assistant.hearing.audio.portaudio import INSTALL_ALSA_PULSE, find, library, listed, named
@@ -21,26 +22,6 @@ from grammar.datafile import Strict, load_yaml
 SETTINGS = Path(__file__).with_name("room_check.yaml")
 FULL_SCALE = 32_768.0
 PULSE_PLUGIN = "*/alsa-lib/libasound_module_pcm_pulse.so"
-
-
-@dataclass(frozen=True)
-class Finding:
-    """One line for a person.
-
-    what: "microphone", "loudspeaker", "room", "engine" or "voice". sentence: plain.
-    todo: what to do, such as the exact command that installs it; "" when nothing.
-    devices: number and name of each one of its kind.
-    """
-
-    what: str
-    good: bool
-    sentence: str
-    todo: str = ""
-    devices: tuple[str, ...] = ()
-
-    @property
-    def text(self) -> str:
-        return f"{self.sentence} {self.todo}".strip()
 
 
 class Band(Strict):
@@ -70,16 +51,24 @@ def check(
     plugins: Path = Path("/usr/lib"),
     microphone: str = "",
     loudspeaker: str = "",
+    interrupt: str = "auto",
+    listen: Callable[[np.ndarray], tuple[np.ndarray, np.ndarray]] | None = None,
 ) -> list[Finding]:
     """Everything that `twohands check` says, in order.
 
     record: gives so many seconds of the room, int16 at 16 kHz; the live microphone by
     default. sounddevice, voice, models, plugins: where to look, for tests. microphone, loudspeaker: names
-    of devices, "" for the default ones.
+    of devices, "" for the default ones. interrupt: as for `twohands run`. listen: plays a sound and gives what the
+    microphone heard meanwhile, and what was played beside it; the live devices by default.
     """
     data = load_yaml(SETTINGS, RoomSettings)
+    sound = _sound(data, record, sounddevice, plugins, {"input": microphone, "output": loudspeaker})
+    devices = all(one.good for one in sound if one.what in ("microphone", "loudspeaker"))
+    if listen is None and devices and record is None:
+        listen = echo_check.with_devices(microphone, loudspeaker)
     return [
-        *_sound(data, record, sounddevice, plugins, {"input": microphone, "output": loudspeaker}),
+        *sound,
+        *([echo_check.finding(interrupt, listen)] if listen is not None else []),
         _engine(models),
         _voice(voice),
     ]

@@ -21,8 +21,10 @@ from assistant.visit.assemble import Sound, assemble, pause_before_retry, sound_
 from assistant.visit.details import Details, details_of
 from assistant.visit.expire import expire
 from assistant.visit.folders import begin_folder
+from assistant.visit.interrupting import interrupt_option
 from assistant.visit.journal import Journal, in_alarm, read, utc_now
 from assistant.visit.kept_plan import keep
+from assistant.visit.over_ears import OverEars
 from assistant.visit.plans import ready_plan, warm, words_of
 from assistant.visit.resuming import Resuming, resuming
 from assistant.visit.screen import Screen
@@ -54,6 +56,7 @@ def visits_home() -> Path:
     help="Speak and hear this language; the procedure's own by default.",
 )
 @sound_options
+@interrupt_option
 @click.option(
     "--in-order",
     is_flag=True,
@@ -189,6 +192,7 @@ def run(
             weigh,
             wait=pause_before_retry,
             keep_sound=keep_sound or settings.keep_sound,
+            over=ears if isinstance(ears, OverEars) else None,
         )
         try:
             outcome = (

@@ -15,7 +15,7 @@ def settings(name: str | None, value: str | None, remove: bool) -> int:
     """What is set and where the file is; NAME VALUE sets one.
 
     NAME: technician, company, licence, equipment, meter, language, rate, engine, my_voice, microphone, loudspeaker,
-    keep_sound or talk (learner, usual, brief).
+    interrupt, keep_sound or talk (learner, usual, brief).
     What stands on the command line goes before it; --microphone "" takes the default device.
     """
     if remove and (name is None or value is not None):

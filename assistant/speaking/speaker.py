@@ -76,6 +76,10 @@ class Speaker:
         self._stopped = False
         self._player: int | None = None
 
+    def watch(self, on_item: Callable[[Item, np.ndarray], None]) -> None:
+        """Call this with each item and its sound just before it is played."""
+        self._on_item = on_item
+
     @property
     def rate(self) -> str:
         """The rate of the sentences queued from now on."""

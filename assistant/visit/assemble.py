@@ -38,6 +38,7 @@ class Sound:
     spoken: speak aloud; None for the default, which is off when typing.
     audio_in, audio_out: sound files in place of the microphone, and for the conversation.
     microphone, loudspeaker: name, part of a name or number of a device; "" for the default one.
+    interrupt: how to hear while we speak (`assistant.visit.interrupting`).
     """
 
     rate: str = "normal"
@@ -50,6 +51,7 @@ class Sound:
     attention: bool = False
     microphone: str = ""
     loudspeaker: str = ""
+    interrupt: str = "off"
 
     @property
     def aloud(self) -> bool:
@@ -161,13 +163,22 @@ def assemble(
     live = not sound.typed and sound.audio_in is None
     mouth: Mouth = SilentMouth()
     voice_name = "none"
-    gate = None
+    gate = canceller = played = None
     if live:
         from assistant.hearing.audio.gate import Gate
+        from assistant.hearing.audio.played import Played
+        from assistant.visit.interrupting import interrupting
 
         gate = Gate(sound.push_to_talk)
+        if sound.aloud:
+            how = interrupting(sound.interrupt, sound.push_to_talk)
+            canceller = how.canceller
+            if sound.interrupt != "off":
+                click.echo(how.reason)
+        played = Played() if canceller else None
     speaker = sink = None
     if sound.aloud:
+        from assistant.speaking.speaker import Sink
         from assistant.speaking.voice import EspeakVoice
         from assistant.visit.mouth import Taped, VoiceMouth
 
@@ -176,13 +187,19 @@ def assemble(
         voice_name = voice.name
         if live or sound.typed:
             from assistant.hearing.audio.live import Loudspeaker
+            from assistant.hearing.audio.steady import SteadyLoudspeaker
 
-            sink = Loudspeaker(gate, sound.loudspeaker)
+            # Where we hear while we speak, the microphone is never shut.
+            sink = (
+                SteadyLoudspeaker(played, None, sound.loudspeaker) if played else Loudspeaker(gate, sound.loudspeaker)
+            )
+            stack.callback(sink.close)
             if sound.loudspeaker:
                 # A name that means nothing is told before the visit begins.
                 sink.look()
         # Without a sink the sentences only go to the conversation file.
-        spoken = VoiceMouth(voice, Taped(tape or Conversation(), sink), sound.rate)
+        onto: Sink = sink if played and sink else Taped(tape or Conversation(), sink)
+        spoken = VoiceMouth(voice, onto, sound.rate)
         mouth, speaker = spoken, spoken.speaker
     if sound.typed and language != "en":
         return ButtonEars(typed_lines(sys.stdin), click.echo), mouth, {"engine": "typed", "voice": voice_name}
@@ -213,12 +230,17 @@ def assemble(
         pieces = stream_sound(sound.audio_in)
         return StreamEars(ears, lambda: _noted(pieces, tape)), mouth, about
     from assistant.hearing.audio.live import Microphone
+    from assistant.hearing.audio.steady import SteadyLoudspeaker
+    from assistant.visit.lost import Devices
+    from assistant.visit.over_ears import OverEars, duplex
 
-    microphone = Microphone(gate, sound.microphone)
+    microphone = Microphone(gate, sound.microphone, played=played)
     microphone.open()
     stack.callback(microphone.close)
+    without_echo = duplex(microphone, canceller, played, tape) if canceller and played else None
+    devices = Devices(microphone, sink, without_echo.forget if without_echo else lambda: None)
     if sink is not None:
-        sink.again = microphone.reopen
+        sink.again = devices.loudspeaker_again
     if sound.push_to_talk or sys.stdin.isatty():
         from assistant.hearing.audio.keys import Keys
 
@@ -227,7 +249,9 @@ def assemble(
         from assistant.hearing.engines.attention import Attentive
 
         ears = Attentive(ears, language)
-    return StreamEars(ears, lambda: _noted(microphone.chunks(), tape), microphone.reopen), mouth, about
+    if without_echo and speaker and isinstance(sink, SteadyLoudspeaker):
+        return OverEars(ears, without_echo, sink, speaker, devices.again), mouth, about
+    return StreamEars(ears, lambda: _noted(microphone.chunks(), tape), devices.again), mouth, about
 
 
 def _noted(pieces: Iterator, tape) -> Iterator:

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 
+from assistant.hearing.audio.played import Cleaned
 from assistant.hearing.engines.base import Final, Partial, Recognizer, some_words
 from assistant.visit.typed import Lines
 from grammar.answers import Heard
@@ -39,13 +40,14 @@ class StreamEars:
     """A recogniser on chunks of sound: a live microphone or a whole file.
 
     source: called for each utterance, gives an iterator of int16 chunks at
-    16 kHz that ends when nothing more can come. again: gets a lost device back.
+    16 kHz, or of what is left of them without our voice, that ends when
+    nothing more can come. again: gets a lost device back.
     """
 
     def __init__(
         self,
         recognizer: Recognizer,
-        source: Callable[[], Iterator[np.ndarray]],
+        source: Callable[[], Iterator[np.ndarray | Cleaned]],
         again: Callable[[], bool] = lambda: False,
         on_partial: Callable[[str], None] | None = None,
     ) -> None:
@@ -57,7 +59,8 @@ class StreamEars:
     def hear(self, scope: Scope) -> Final | None:
         self._recognizer.open(scope)
         for chunk in self._source():
-            final = self._first_final(self._recognizer.feed(chunk))
+            sound = (chunk.others, chunk.whole) if isinstance(chunk, Cleaned) else (chunk,)
+            final = self._first_final(self._recognizer.feed(*sound))
             if final is not None:
                 return final
         return self._first_final(self._recognizer.finish())

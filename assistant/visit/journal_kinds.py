@@ -129,6 +129,14 @@ class DetailsLine(TypedDict, total=False):
     read_back: list[str] | None
 
 
+class SpokenOver(TypedDict, total=False):
+    """The sentence that we were saying when the technician began, and how far into it."""
+
+    __pydantic_config__ = OPEN  # type: ignore[misc]
+    line: Text
+    at: Number
+
+
 class HeardLine(TypedDict, total=False):
     __pydantic_config__ = OPEN  # type: ignore[misc]
     scope: Text
@@ -141,6 +149,20 @@ class HeardLine(TypedDict, total=False):
     answer: GivenAnswer | None
     snippet: Name
     second: dict[str, Any] | None
+    over: SpokenOver | None
+
+
+class CutLine(TypedDict, total=False):
+    """cut: sentences that were not said to their end, for the technician spoke (lines).
+
+    talked_over: words over our voice that do not count, and why.
+    """
+
+    __pydantic_config__ = OPEN  # type: ignore[misc]
+    lines: list[str] | None
+    line: Text
+    text: Text
+    why: Text
 
 
 class ReadingLine(TypedDict, total=False):
@@ -271,6 +293,7 @@ KINDS: dict[str, type] = {
     "details": DetailsLine,
     "said": Said,
     "heard": HeardLine,
+    **dict.fromkeys(("cut", "talked_over"), CutLine),
     "reading": ReadingLine,
     "verdict": VerdictLine,
     "memo": MemoLine,

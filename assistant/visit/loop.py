@@ -14,8 +14,10 @@ from typing import Generic, Protocol, TypeVar
 
 from assistant.errors import AssistantError, DeviceLost, DiskFull
 from assistant.hearing.engines.base import Final
+from assistant.visit.over import CutIn, Passed
 from flows.procedure.session import Effect, End, Listen, Memo, Pace, Save, Say, Tone
-from grammar.answers import Answer, Heard
+from flows.talk.cut import owed as owed_warnings
+from grammar.answers import Answer, Command, Heard
 from grammar.scope import Scope
 
 State = TypeVar("State")
@@ -68,6 +70,20 @@ class Watcher(Protocol):
     def listening(self, scope: Scope) -> None: ...
 
 
+class HearsOver(Protocol):
+    """Ears that also hear while we speak."""
+
+    def speak(
+        self,
+        mouth: Mouth,
+        says: Sequence[Say],
+        listen: Listen,
+        understand: Understand,
+        passed: Callable[[Passed], None],
+    ) -> CutIn | None:
+        """Speak what is queued; who cut in. passed: told what was heard and does not count. Raises AssistantError."""
+
+
 class Keeper(Protocol[Kept]):
     """Keeps what happens."""
 
@@ -110,7 +126,8 @@ class KeepsNothing(Generic[State]):
 class Talk(Generic[State]):
     """state: where it stands, also when it was broken off. step: the pure function.
 
-    reopen_tries: how often a lost device is tried again, `wait` being called before each.
+    reopen_tries: how often a lost device is tried again, `wait` being called before each. over: the ears again, where
+    they hear while we speak. unsaid: the state once sentences were cut short, given their lines.
     """
 
     ears: Ears
@@ -122,28 +139,43 @@ class Talk(Generic[State]):
     keeper: Keeper[State] = field(default_factory=KeepsNothing)
     wait: Callable[[], None] = lambda: None
     reopen_tries: int = 10
+    over: HearsOver | None = None
+    unsaid: Callable[[State, tuple[str, ...]], State] = lambda state, lines: state
 
     def run(self, effects: Sequence[Effect]) -> str:
         """Until it ends: how, "" where nothing more is to be heard, "dry" where the ears gave out.
 
         Raises AssistantError when the record cannot be kept.
         """
+        owed: list[Say] = []
         while True:
-            scope, how = self._perform(effects)
+            listen, how, cut_in = self._perform([*owed, *effects])
             if how is not None:
                 return how
-            if scope is None:
+            if listen is None:
                 return ""
-            final = None if self.keeper.is_full else self._hear(scope)
-            if final is None:
-                return "dry"
-            answer = self.understand(final.heard, scope)
+            said = [one for one in (*owed, *effects) if isinstance(one, Say)]
+            owed = []
+            if cut_in is not None:
+                final, answer, scope = cut_in.final, cut_in.answer, cut_in.scope
+                if cut_in.cut:
+                    self.save(Save("cut", {"lines": list(cut_in.cut)}))
+                    self.state = self.unsaid(self.state, cut_in.cut)
+            else:
+                heard = None if self.keeper.is_full else self._hear(listen.scope)
+                if heard is None:
+                    return "dry"
+                final, scope = heard, listen.scope
+                answer = self.understand(final.heard, scope)
             line = self.keeper.heard(final, answer, scope, self.state)
             for watcher in self.watchers:
                 watcher.heard(final, answer, scope)
             if line is not None:
                 self.save(line)
             self.state, effects = self.step(self.state, answer)
+            if cut_in is not None and not is_alarm(answer):
+                coming = [one.line for one in effects if isinstance(one, Say)]
+                owed = owed_warnings(said, cut_in.cut, coming)
 
     def save(self, save: Save) -> None:
         """Put it on disk and tell the watchers; a disk that is full now is told once."""
@@ -154,9 +186,9 @@ class Talk(Generic[State]):
         if self.keeper.is_full and not was_full:
             self._trouble("disk", FULL)
 
-    def _perform(self, effects: Sequence[Effect]) -> tuple[Scope | None, str | None]:
-        """Do what is wanted; the scope to listen for, or how it ended."""
-        scope, how = None, None
+    def _perform(self, effects: Sequence[Effect]) -> tuple[Listen | None, str | None, CutIn | None]:
+        """Do what is wanted; what to listen for, or how it ended; and who cut in."""
+        listen, how, cut_in = None, None, None
         for effect in effects:
             match effect:
                 case Save():
@@ -173,15 +205,29 @@ class Talk(Generic[State]):
                 case Memo(what):
                     if (note := self.keeper.memo(what, self.state)) is not None:
                         self.save(note)
-                case Listen(wanted):
-                    scope = wanted
+                case Listen():
+                    listen = effect
                 case End(ending):
                     how = ending
         try:
-            self.mouth.speak()
+            if self.over is None or listen is None:
+                self.mouth.speak()
+            else:
+                says = [one for one in effects if isinstance(one, Say)]
+                cut_in = self.over.speak(self.mouth, says, listen, self.understand, self._passed)
         except DeviceLost as error:
             self._trouble("loudspeaker", error)
-        return scope, how
+        return listen, how, cut_in
+
+    def _passed(self, passed: Passed) -> None:
+        """Words over our voice that do not count are written down, so that nobody wonders what became of them."""
+        over = passed.final.over
+        self.save(
+            Save(
+                "talked_over",
+                {"text": passed.final.heard.text, "why": passed.why, "line": over.line if over is not None else ""},
+            )
+        )
 
     def _hear(self, scope: Scope) -> Final | None:
         for _ in range(self.reopen_tries + 1):
@@ -211,3 +257,8 @@ class Talk(Generic[State]):
             return
         self.mouth.say(error.text)
         self.mouth.speak()
+
+
+def is_alarm(answer: Answer) -> bool:
+    """Whether somebody smells gas."""
+    return isinstance(answer, Command) and answer.id == "gas"

@@ -10,10 +10,10 @@ from assistant.errors import JournalError
 from assistant.visit.answers import from_data, plain
 from assistant.visit.journal import Event
 from flows.procedure.compile import Plan
-from flows.procedure.session import Effect, Resumed, Save, Session
+from flows.procedure.session import Cut, Effect, Resumed, Save, Session
 from flows.talk.dialogue import advance, begin
 
-SHELL = ("visit", "details", "heard", "said", "memo", "resumed", "interrupted", "trouble")
+SHELL = ("visit", "details", "heard", "said", "memo", "resumed", "interrupted", "trouble", "cut", "talked_over")
 """Kinds of lines that the shell writes (trouble: mostly); all others come from the dialogue, and are written again
 after a sudden end."""
 
@@ -45,6 +45,8 @@ def standing(plan: Plan, events: Sequence[Event]) -> Standing:
             session, effects = advance(plan, session, from_data(event.get("answer") or {}))
         elif event["kind"] == "resumed":
             session, effects = advance(plan, session, Resumed())
+        elif event["kind"] == "cut":
+            session, effects = advance(plan, session, Cut(tuple(event.get("lines") or ())))
         else:
             continue
         saves += _saves(effects)

@@ -13,9 +13,9 @@ from assistant.hearing.engines.base import Final
 from assistant.privacy import Keep, keeps
 from assistant.visit.answers import to_data
 from assistant.visit.journal import Journal
-from assistant.visit.loop import Ears, Mouth, Talk, Understand, Watcher
+from assistant.visit.loop import Ears, HearsOver, Mouth, Talk, Understand, Watcher
 from flows.procedure.compile import Plan
-from flows.procedure.session import Effect, Save, Session
+from flows.procedure.session import Cut, Effect, Save, Session
 from flows.talk.dialogue import advance
 from grammar.answers import Answer, Command
 from grammar.parse import understand
@@ -36,7 +36,7 @@ class Visit:
 
     understand: from heard words to an answer. reopen_tries: how often a lost
     device is tried again, `wait` being called before each. keep_sound: which
-    sounds are kept beside the words.
+    sounds are kept beside the words. over: the ears again, where they hear while we speak.
     """
 
     plan: Plan
@@ -48,6 +48,7 @@ class Visit:
     wait: Callable[[], None] = lambda: None
     reopen_tries: int = 10
     keep_sound: Keep = "doubtful"
+    over: HearsOver | None = None
 
     def run(self, session: Session, effects: Sequence[Effect]) -> Outcome:
         """From a session and its first effects to an end. Raises AssistantError when the record cannot be kept."""
@@ -61,6 +62,8 @@ class Visit:
             JournalKeeper(self.journal, self.keep_sound),
             self.wait,
             self.reopen_tries,
+            self.over,
+            lambda now, lines: advance(self.plan, now, Cut(lines))[0],
         )
         how = talk.run(effects)
         if how == "dry" and talk.state.mode == "alarm" and not self.journal.is_full:
@@ -101,6 +104,8 @@ class JournalKeeper:
             "answer": to_data(answer),
             "snippet": self.journal.snippet(final.sound) if keeps(self.keep_sound, answer, note) else None,
         }
+        if final.over is not None:
+            data["over"] = {"line": final.over.line, "at": round(final.over.at, 2)}
         if heard.second is not None:
             second = heard.second
             data["second"] = {"text": second.text, "confidence": second.confidence, "engine": second.engine}

@@ -118,9 +118,15 @@ class Tone:
 
 @dataclass(frozen=True)
 class Listen:
-    """Open the ears for this scope. Always the last effect, unless the visit ends."""
+    """Open the ears for this scope. Always the last effect, unless the visit ends.
+
+    whole: an answer counts only once all that was said before was heard to its end.
+    at_once: answers that count in the middle of any sentence.
+    """
 
     scope: Scope
+    whole: bool = False
+    at_once: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -160,6 +166,14 @@ class Resumed:
     """The visit goes on after a break; what was known of the power is no longer trusted."""
 
 
-Input = Answer | Resumed
+@dataclass(frozen=True)
+class Cut:
+    """The technician spoke while something was being said. lines: ids of the sentences that were not said to their
+    end."""
+
+    lines: tuple[str, ...]
+
+
+Input = Answer | Resumed | Cut
 Moved = tuple[Session, list[Effect]]
 """Where a visit stands after an answer, and what is to be done, in its order."""

@@ -11,12 +11,13 @@ from dataclasses import replace
 
 from flows.procedure.compile import Plan, beginning
 from flows.procedure.route import power_needed
-from flows.procedure.session import Effect, Input, Memo, Moved, Resumed, Save, Say, Session, Tone
+from flows.procedure.session import Cut, Effect, Input, Memo, Moved, Resumed, Save, Say, Session, Tone
 from flows.procedure.spoken.glossary import glossary
 from flows.procedure.spoken.teaching import told
 from flows.procedure.spoken.words import written
 from flows.talk.accepting import accepted, answered_late
 from flows.talk.commands import COMMANDS, said_for, tell_again
+from flows.talk.cut import unsaid
 from flows.talk.doubts import gas, in_alarm, resumed
 from flows.talk.misses import missed, not_open, read_back, unclear
 from flows.talk.moving import enter, go_on, readings_of_check, skip, to_take_again
@@ -35,6 +36,8 @@ def begin(plan: Plan) -> Moved:
 
 def advance(plan: Plan, session: Session, given: Input) -> Moved:
     """The next session and what to do, for any answer in any state."""
+    if isinstance(given, Cut):
+        return unsaid(session, given), []
     return _told(plan, *_answered(plan, session, given))
 
 

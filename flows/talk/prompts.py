@@ -20,7 +20,15 @@ def ask_again(plan: Plan, session: Session) -> list[Effect]:
 
 
 def listen(plan: Plan, session: Session) -> list[Effect]:
-    return [Tone("listening"), Listen(scope_for(plan, session))]
+    at_once = ("no",) if session.mode in ("confirm", "again") else ()
+    return [Tone("listening"), Listen(scope_for(plan, session), _to_the_end(plan, session), at_once)]
+
+
+def _to_the_end(plan: Plan, session: Session) -> bool:
+    """Whether what is asked here must be heard to its end before an answer counts: a proof, and whatever moves the
+    power or a thing."""
+    step = plan.step(session.step)
+    return step.proves is not None or any(one.sets.power or one.sets.things for one in step.answers.values())
 
 
 def prompt(plan: Plan, session: Session) -> list[Effect]:

@@ -115,9 +115,11 @@ class SoundRoom:
             time.sleep(0.01)
         return recorder
 
-    def echo(self) -> None:
-        """The loudspeaker stands beside the microphone: what it says is heard."""
-        self.pactl("load-module", "module-loopback", f"source={SPEAKER}.monitor", f"sink={MIC}", "latency_msec=20")
+    def echo(self, delay: int = 20) -> None:
+        """The loudspeaker stands beside the microphone: what it says is heard, after so many ms more than it takes."""
+        self.pactl(
+            "load-module", "module-loopback", f"source={SPEAKER}.monitor", f"sink={MIC}", f"latency_msec={delay}"
+        )
 
     def python(self, code: str, *arguments: str) -> subprocess.Popen:
         """A Python process in the room, with the repository on its path and its output as text lines."""

@@ -16,6 +16,7 @@ from assistant.errors import AudioError, DeviceLost
 from assistant.hearing.audio import live
 from assistant.hearing.audio.live import Loudspeaker, Microphone
 from assistant.hearing.audio.portaudio import find, named
+from assistant.visit import lost
 from assistant.visit.assemble import Sound, assemble
 from tests.assistant.test_audio_room_check import Silent, noise, of, plugins
 from tests.assistant.test_engines_boundary import Clock, FakeSound
@@ -112,6 +113,8 @@ def test_a_visit_that_lost_its_named_loudspeaker_keeps_its_microphone(monkeypatc
     sound = FakeSound(names=NAMES)
     monkeypatch.setattr(live, "library", lambda: sound)
     monkeypatch.setattr(live, "PATIENCE", 0.2)
+    monkeypatch.setattr(lost, "LOOKED_FOR_EVERY", 0.0)
+    monkeypatch.setattr(lost, "names_elsewhere", lambda kind: sound.plugged or sound.names)
     with ExitStack() as stack:
         wanted = Sound(spoken=True, engine="pocketsphinx", microphone="built-in", loudspeaker="headset")
         _, mouth, _ = assemble(stack, wanted, "en", frozenset())
@@ -123,8 +126,9 @@ def test_a_visit_that_lost_its_named_loudspeaker_keeps_its_microphone(monkeypatc
         mouth.say("Ready")
         with pytest.raises(DeviceLost):
             mouth.speak()
-    # microphone, loudspeaker; microphone alone; microphone and loudspeaker where they are now
-    assert [stream.how["device"] for stream in sound.opened] == [0, 1, 0, 1, 2]
+    # microphone, loudspeaker; the loudspeaker tried again where it was, the microphone left alone; then both where
+    # they are now
+    assert [stream.how["device"] for stream in sound.opened] == [0, 1, 1, 1, 2]
 
 
 def test_of_two_of_one_name_the_number_chooses_and_stays():

@@ -44,6 +44,7 @@ STAGES = (
     Stage(7, "visits", f"{MEASURE}.hearing_visits", "whole visits with simulated technicians in noise"),
     Stage(7, "voice", f"{MEASURE}.hearing_voice", "what a minute of one's own voice is worth"),
     Stage(7, "fixtures", f"{MEASURE}.fixtures", "the recorded hearing set: right, asked again, wrong"),
+    Stage(7, "interrupt", f"{MEASURE}.interrupt", "speaking over its voice: its own taken for an answer, yours heard"),
     Stage(7, "parses", f"{MEASURE}.parses", "how often an utterance is parsed, and how long weighing takes"),
     Stage(7, "engines", f"{MEASURE}.engines", "start, switching of the grammar and speed of the engines"),
     Stage(7, "reasoning", f"{MEASURE}.reasoning", "how well the reasoner diagnoses furnaces it has not seen"),

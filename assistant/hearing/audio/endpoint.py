@@ -144,7 +144,7 @@ class Endpointer:
         self._room: deque[float] = deque(maxlen=self._frames(self.settings.room_window))
         # power, and whether somebody spoke, of frames outside of the talker's utterances: those are not the room's
         self._outside: deque[tuple[float, bool]] = deque(maxlen=self._room.maxlen)
-        self._rest = np.zeros(0, dtype=np.int16)
+        self._rest = self._whole = np.zeros(0, dtype=np.int16)
         self._frames_seen = 0
         self._utterance: list[np.ndarray] = []
         self._powers: list[float] = []
@@ -170,28 +170,34 @@ class Endpointer:
             return None
         return 10 * float(np.log10(self._floor() / FULL_SCALE**2))
 
-    def push(self, chunk: np.ndarray) -> list[Piece]:
-        """Take any number of int16 samples; return what became clear, oldest first."""
+    def push(self, chunk: np.ndarray, whole: np.ndarray | None = None) -> list[Piece]:
+        """Take any number of int16 samples; return what became clear, oldest first.
+
+        whole: the same stretch as it is to be kept, where what tells speech from silence is not what is heard best.
+        """
         if chunk.dtype != np.int16 or chunk.ndim != 1:
             raise EngineError(
                 f"Sound came as {chunk.dtype} with {chunk.ndim} dimensions.",
                 "Give int16 samples of one channel at 16 kHz.",
             )
         self._rest = np.concatenate([self._rest, chunk])
+        self._whole = np.concatenate([self._whole, chunk if whole is None else whole])
         pieces: list[Piece] = []
         while len(self._rest) >= self.frame:
             frame, self._rest = self._rest[: self.frame], self._rest[self.frame :]
-            pieces += self._take(self._dithered(frame))
+            kept, self._whole = self._whole[: self.frame], self._whole[self.frame :]
+            noise = self._noise()
+            pieces += self._take(_sum(frame, noise), _sum(kept, noise))
         return pieces
 
     def flush(self) -> list[Piece]:
         """End of the stream: close an utterance that is still open."""
         pieces: list[Piece] = []
         if len(self._rest):
-            padded = np.zeros(self.frame, dtype=np.int16)
-            padded[: len(self._rest)] = self._rest
-            self._rest = np.zeros(0, dtype=np.int16)
-            pieces += self._take(self._dithered(padded))
+            missing, noise = (0, self.frame - len(self._rest)), self._noise()
+            frame, kept = np.pad(self._rest, missing), np.pad(self._whole, missing)
+            self._rest = self._whole = np.zeros(0, dtype=np.int16)
+            pieces += self._take(_sum(frame, noise), _sum(kept, noise))
         if self._utterance:
             pieces.append(self._close())
         return pieces
@@ -200,32 +206,31 @@ class Endpointer:
         """Begin to listen anew: time starts at 0, a half-heard utterance is forgotten, what is known of the room
         stays."""
         self._frames_seen = 0
-        self._rest = np.zeros(0, dtype=np.int16)
+        self._rest = self._whole = np.zeros(0, dtype=np.int16)
         self._before.clear()
         self._utterance = []
         self._detector.forget()
 
-    def _dithered(self, frame: np.ndarray) -> np.ndarray:
-        noise = self._random.normal(0.0, self.settings.dither, self.frame) if self.settings.dither else 0.0
-        return np.clip(np.rint(frame + noise), -32768, 32767).astype(np.int16)
+    def _noise(self) -> np.ndarray:
+        return self._random.normal(0.0, self.settings.dither, self.frame) if self.settings.dither else np.zeros(1)
 
-    def _take(self, frame: np.ndarray) -> list[Piece]:
+    def _take(self, frame: np.ndarray, kept: np.ndarray) -> list[Piece]:
         self._frames_seen += 1
         power = _power(frame)
         self._room.append(power)
         speaking = self._detector.speaking(frame, self._room, self._floor)
         if not self._utterance:
-            self._before.append(frame)
+            self._before.append(kept)
             self._outside.append((power, speaking))
             if not speaking:
                 return []
             began = self._begin(list(self._before), [self._outside.pop() for _ in self._before][::-1])
             self._before.clear()
             return [began]
-        self._utterance.append(frame)
+        self._utterance.append(kept)
         self._powers.append(power)
         self._spoken.append(speaking)
-        pieces: list[Piece] = [self._taken_over() if self._nearer_talker() else More(frame)]
+        pieces: list[Piece] = [self._taken_over() if self._nearer_talker() else More(kept)]
         self._silent = 0 if speaking else self._silent + 1
         self._low = self._low + 1 if self._fallen() else 0
         wait = min(self._frames(self.settings.hold) - self._silent, self._frames(self.settings.low) - self._low)
@@ -286,6 +291,11 @@ class Endpointer:
             self._outside.extend(zip(self._powers, self._spoken, strict=True))
         self._levels.append(own)
         return Ended(begun, np.concatenate(frames), None if room is None else level - room, self._paused)
+
+
+def _sum(frame: np.ndarray, noise: np.ndarray) -> np.ndarray:
+    """Sound with dither, int16."""
+    return np.clip(np.rint(frame + noise), -32768, 32767).astype(np.int16)
 
 
 def _times(db: float) -> float:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import queue
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -13,8 +13,9 @@ import numpy as np
 from assistant.errors import AudioError, DeviceLost
 from assistant.hearing.audio.files import at_rate
 from assistant.hearing.audio.gate import Gate
-from assistant.hearing.audio.opening import closed, first, within
-from assistant.hearing.audio.portaudio import Chosen, again, find, gone, library, mapped, rates
+from assistant.hearing.audio.opening import closed, first, is_opening, within
+from assistant.hearing.audio.played import Far, Played
+from assistant.hearing.audio.portaudio import Chosen, Device, again, find, gone, library, mapped, rates
 from assistant.hearing.audio.rate import SAMPLE_RATE
 from assistant.hearing.audio.resample import StreamResampler
 
@@ -26,12 +27,15 @@ LOOK = 0.1
 """Seconds between two looks at the clock while nothing comes."""
 OPENING = 10.0
 """Longest wait, in seconds, for a device to open; one that dies meanwhile may never answer."""
+NOTHING = Far(np.zeros(0, np.int16))
+"""What comes with a chunk where nobody asks what was played."""
 
 
 class Microphone:
     """int16 chunks at 16 kHz from the default input, or from the one that `device` names (see `portaudio.named`).
 
     gate: chunks that come while it is shut are thrown away. clock: seconds that only grow.
+    played: what the loudspeaker is given; each chunk then comes with what was played meanwhile.
     """
 
     def __init__(
@@ -40,12 +44,14 @@ class Microphone:
         device: str | None = None,
         clock: Callable[[], float] = time.monotonic,
         sounddevice: Any = None,
+        played: Played | None = None,
     ) -> None:
         self.gate = gate or Gate(clock=clock)
+        self._played = played
         self._chosen = Chosen("input", device)
         self._clock = clock
         self._sounddevice = sounddevice
-        self._chunks: queue.Queue[np.ndarray] = queue.Queue()
+        self._chunks: queue.Queue[tuple[np.ndarray, Far]] = queue.Queue()
         self._stream: Any = None
         self._resampler = StreamResampler(SAMPLE_RATE)
         self._last = 0.0
@@ -64,6 +70,15 @@ class Microphone:
 
         When the caller stops asking, push-to-talk waits for the next key.
         """
+        pairs = self.pairs()
+        try:
+            for chunk, _ in pairs:
+                yield chunk
+        finally:
+            pairs.close()
+
+    def pairs(self) -> Generator[tuple[np.ndarray, Far], None, None]:
+        """As `chunks`, each with what was played meanwhile."""
         if self._stream is None:
             raise gone("microphone")
         try:
@@ -75,13 +90,15 @@ class Microphone:
                         self.close()
                         raise gone("microphone") from None
                     continue
-                if len(chunk):
+                if len(chunk[0]):
                     yield chunk
         finally:
             self.gate.heard()
 
     def reopen(self) -> bool:
         """Try to get a lost device back; whether it worked."""
+        if is_opening():
+            return False
         self.close()
         try:
             again(self._sounddevice or library())
@@ -119,8 +136,9 @@ class Microphone:
         """From the thread of the sound library."""
         self._last = self._clock()
         chunk = self._resampler.push(data[:, 0].copy())
+        far = self._played.take(len(chunk)) if self._played is not None else NOTHING
         if self.gate.is_open:
-            self._chunks.put(chunk)
+            self._chunks.put((chunk, far))
 
     def _finished(self) -> None:
         self._over = True
@@ -171,6 +189,13 @@ class Loudspeaker:
         self._sounddevice = self._sounddevice or library()
         self._chosen.look(self._sounddevice)
 
+    def is_among(self, names: Sequence[str]) -> bool:
+        """Whether the device that is meant is one of those."""
+        return self._chosen.is_default or self._chosen.is_among(names)
+
+    def close(self) -> None:
+        """Nothing is open between two sounds."""
+
     def stop(self) -> None:
         """Fall silent at once; from any thread."""
         self._stop.set()
@@ -178,6 +203,8 @@ class Loudspeaker:
     def reopen(self) -> bool:
         """Look for the device anew; whether there is one."""
         sounddevice = self._sounddevice or library()
+        if is_opening():
+            return False
         try:
             again(sounddevice)
             if self._chosen.is_default:
@@ -208,14 +235,18 @@ class Loudspeaker:
             closed(stream)
 
     def _looked_for(self, playing: _Playing) -> Any:
+        place, device = self._place()
+        return first(rates(device), lambda rate: self._started(playing, place, rate))
+
+    def _place(self) -> tuple[int | None, Device | None]:
+        """Where the device stands in the sound library's list, None for its own default; and the device."""
         try:
             device = self._chosen.look(self._sounddevice)
         except AudioError as error:
             if self._worked:
                 raise gone("loudspeaker") from error
             raise
-        place = None if device is None or self._chosen.is_default else device.place
-        return first(rates(device), lambda rate: self._started(playing, place, rate))
+        return None if device is None or self._chosen.is_default else device.place, device
 
     def _started(self, playing: _Playing, place: int | None, rate: int) -> Any:
         playing.load(rate)

@@ -14,6 +14,14 @@ CLOSING = 2.0
 """Longest wait, in seconds, for a dead device to close."""
 
 
+_openings: list[threading.Thread] = []
+
+
+def is_opening() -> bool:
+    """Whether a device still hangs in opening: the sound library must not be started anew under it."""
+    return any(one.is_alive() for one in _openings)
+
+
 def within(limit: float, what: str, work: Callable[[], Any]) -> Any:
     """What `work` gives or raises, unless it takes longer than `limit` seconds: then the device is lost."""
     answers: queue.Queue[tuple[Any, AudioError | None]] = queue.Queue()
@@ -24,7 +32,10 @@ def within(limit: float, what: str, work: Callable[[], Any]) -> Any:
         except AudioError as error:
             answers.put((None, error))
 
-    threading.Thread(target=run, daemon=True).start()
+    thread = threading.Thread(target=run, daemon=True)
+    _openings[:] = [one for one in _openings if one.is_alive()]
+    _openings.append(thread)
+    thread.start()
     try:
         answer, error = answers.get(timeout=limit)
     except queue.Empty:

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+import subprocess
+import sys
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 from types import ModuleType
 from typing import Any
 
@@ -15,6 +18,8 @@ from assistant.hearing.audio.rate import SAMPLE_RATE
 INSTALL_PORTAUDIO = "sudo apt-get install libportaudio2"
 INSTALL_ALSA_PULSE = "sudo apt-get install libasound2-plugins"
 WHAT = {"input": "microphone", "output": "loudspeaker"}
+LOOKING = 5.0
+"""Seconds that a look for devices may take; a dying sound server may never answer."""
 FAILURES = ("PortAudioError", "CallbackStop", "CallbackAbort")
 """All exceptions that sounddevice defines; it also lets ValueError, TypeError and OSError through."""
 
@@ -152,11 +157,37 @@ class Chosen:
         )
         return self._known
 
+    def is_among(self, names: Sequence[str]) -> bool:
+        """Whether the device is one of those, wherever it is plugged in now."""
+        wanted = self._known.name if self._known else self._wanted or ""
+        part = _without_place(wanted).strip().casefold()
+        return any(part in one.casefold() for one in names) or (part.isdigit() and 0 < int(part) <= len(names))
+
     def _again(self, known: Device, sounddevice: Any) -> Device:
         same = [one for one in find(self._kind, sounddevice) if one.name == known.name]
         if same:
             return next((one for one in same if one.place == known.place), same[0])
-        return named(self._kind, re.sub(r"\s*\(hw:[0-9]+,[0-9]+\)$", "", known.name), sounddevice)
+        return named(self._kind, _without_place(known.name), sounddevice)
+
+
+def names_elsewhere(kind: str) -> list[str]:
+    """Names of the devices of a kind that are plugged in now, found by a process of its own: looking anew in this one
+    would close every stream. None where it cannot be told."""
+    code = (
+        f"from assistant.hearing.audio.portaudio import find; print(*(one.name for one in find({kind!r})), sep='\\n')"
+    )
+    try:
+        done = subprocess.run(
+            [sys.executable, "-c", code], capture_output=True, text=True, timeout=LOOKING, cwd=Path(__file__).parents[3]
+        )
+    except (OSError, subprocess.TimeoutExpired):
+        return []
+    return done.stdout.splitlines() if done.returncode == 0 else []
+
+
+def _without_place(name: str) -> str:
+    """A device's name without the place of its card."""
+    return re.sub(r"\s*\(hw:[0-9]+,[0-9]+\)$", "", name)
 
 
 def rates(device: Device | None) -> list[int]:

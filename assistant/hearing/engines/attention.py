@@ -98,6 +98,10 @@ class Attentive:
     def description(self) -> str:
         return self._inner.description
 
+    @property
+    def in_speech(self) -> bool:
+        return self._inner.in_speech
+
     def use(self, grammars: Grammars) -> None:
         """Take grammars from elsewhere from now on, the phrase in front; an open scope is closed."""
         self._inner.use(AttentiveGrammars(grammars))
@@ -108,9 +112,9 @@ class Attentive:
         self._inner.open(scope)
         self._scope = scope
 
-    def feed(self, chunk: np.ndarray) -> list[Event]:
+    def feed(self, chunk: np.ndarray, whole: np.ndarray | None = None) -> list[Event]:
         """Take int16 samples at 16 kHz; events of addressed utterances only."""
-        return self._addressed(self._inner.feed(chunk))
+        return self._addressed(self._inner.feed(chunk, whole))
 
     def finish(self) -> list[Event]:
         """End of input: close an utterance that is still open."""

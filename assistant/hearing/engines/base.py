@@ -39,15 +39,26 @@ class Partial:
 
 
 @dataclass(frozen=True)
+class Over:
+    """Somebody spoke over our voice. line: id of the sentence that sounded then, "" for one without. at: seconds into
+    it."""
+
+    line: str
+    at: float
+
+
+@dataclass(frozen=True)
 class Final:
     """An utterance has ended.
 
     heard: with word confidences and up to 5 alternatives.
     sound: the utterance, int16 at 16 kHz.
+    over: what we were saying when it began, None where we were silent.
     """
 
     heard: Heard
     sound: np.ndarray
+    over: Over | None = None
 
 
 Event = SpeechStarted | Partial | Final
@@ -111,6 +122,10 @@ class Recognizer(Protocol):
     """A stream of sound in, events out, with one active scope. name, description: as of `Engine`."""
 
     @property
+    def in_speech(self) -> bool:
+        """Whether an utterance is open."""
+
+    @property
     def name(self) -> str: ...
 
     @property
@@ -125,8 +140,11 @@ class Recognizer(Protocol):
         Drops any half-heard utterance. Raises EngineError.
         """
 
-    def feed(self, chunk: np.ndarray) -> list[Event]:
-        """Take any number of samples; return what happened, oldest first. Raises EngineError."""
+    def feed(self, chunk: np.ndarray, whole: np.ndarray | None = None) -> list[Event]:
+        """Take any number of samples; return what happened, oldest first. Raises EngineError.
+
+        whole: the same stretch as it is to be heard, where `chunk` only tells when somebody speaks.
+        """
 
     def finish(self) -> list[Event]:
         """End of input: close an utterance that is still open."""

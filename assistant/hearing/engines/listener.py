@@ -37,6 +37,10 @@ class Listener:
     def description(self) -> str:
         return self.engine.description
 
+    @property
+    def in_speech(self) -> bool:
+        return self.endpointer.in_speech
+
     def use(self, grammars: Grammars) -> None:
         """Take grammars from elsewhere from now on; an open scope is closed."""
         self._opened = False
@@ -52,11 +56,11 @@ class Listener:
         self.engine.open(scope)
         self._opened = True
 
-    def feed(self, chunk: np.ndarray) -> list[Event]:
+    def feed(self, chunk: np.ndarray, whole: np.ndarray | None = None) -> list[Event]:
         """Take any number of int16 samples at 16 kHz; return what happened, oldest first. Raises EngineError."""
         if not self._opened:
             raise EngineError("The recogniser has no grammar yet.", "Open a scope before feeding sound.")
-        return self._events(self.endpointer.push(chunk))
+        return self._events(self.endpointer.push(chunk, whole))
 
     def finish(self) -> list[Event]:
         """End of input: close an utterance that is still open."""
