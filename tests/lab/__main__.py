@@ -23,9 +23,9 @@ class Stage:
     does: str
 
 
-TRAIN, MEASURE = "tests.lab.train", "tests.lab.measure"
+TRAIN, MEASURE, VOICE = "tests.lab.train", "tests.lab.measure", "tests.lab.voice"
 PARTS = {
-    1: "Corpus", 2: "Train", 3: "Export", 4: "Vocabulary", 5: "Thresholds", 6: "Adapt", 7: "Measure", 8: "Keep",
+    1: "Corpus", 2: "Train", 3: "Export", 4: "Vocabulary", 5: "Thresholds", 6: "Adapt", 7: "Measure", 8: "Keep", 9: "Voice",
 }  # fmt: skip
 STAGES = (
     Stage(1, "recordings", f"{TRAIN}.people", "recordings of people, split by speaker, as a corpus"),
@@ -36,6 +36,9 @@ STAGES = (
     Stage(4, "vocabulary", f"{TRAIN}.vocabulary", "the words of a model folder, made anew without training"),
     Stage(5, "fit", f"{MEASURE}.hearing_fit", "the trust and thresholds of one engine, on tuning voices"),
     Stage(6, "adapt", f"{MEASURE}.hearing_adapt", "PocketSphinx's acoustic model, moved towards furnace rooms"),
+    Stage(9, "sounds", f"{VOICE}.sounds", "the sentences that ship, spoken by a natural voice; what is new or changed alone"),
+    Stage(9, "listen", f"{VOICE}.listen", "how many words a neutral listener understands of the natural voice and of eSpeak NG"),
+    Stage(9, "share", f"{VOICE}.share", "which share of the spoken seconds is natural, over invented visits"),
     Stage(7, "speak", f"{MEASURE}.hearing_speak", "the speech of natural voices, made beforehand"),
     Stage(
         7, "hearing", f"{MEASURE}.hearing", "how well a reading is heard, every engine side by side; the README's table"
