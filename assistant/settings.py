@@ -31,7 +31,18 @@ format: 1
 """
 DEVICES = ("microphone", "loudspeaker")
 USED_BY = {
-    "run": ("technician", "equipment", "meter", "language", "rate", "voice", "engine", "my_voice", "keep_sound", *DEVICES),
+    "run": (
+        "technician",
+        "equipment",
+        "meter",
+        "language",
+        "rate",
+        "voice",
+        "engine",
+        "my_voice",
+        "keep_sound",
+        *DEVICES,
+    ),
     "practice": ("equipment", "meter", "rate", "voice", "engine", *DEVICES),
     "voice": DEVICES,
     "check": DEVICES,

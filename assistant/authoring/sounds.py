@@ -46,5 +46,7 @@ def speak(plan: Plan, voice: Voice, folder: Path) -> tuple[int, float]:
     try:
         write_shelf(folder, plan.language, NAME, LICENCE, made.values())
     except OSError as error:
-        raise AuthoringError(f"{folder} cannot be written ({error.strerror}).", "Check the rights of its folder.") from error
+        raise AuthoringError(
+            f"{folder} cannot be written ({error.strerror}).", "Check the rights of its folder."
+        ) from error
     return len(made), seconds

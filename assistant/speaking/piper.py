@@ -77,7 +77,9 @@ class PiperVoice:
 def levelled(sound: np.ndarray, level: float) -> np.ndarray:
     """Float sound with silence cut from its ends, at `level` dB below full scale while it speaks, or less where its
     loudest sample would not fit."""
-    frames = np.lib.stride_tricks.sliding_window_view(sound, FRAME)[:: FRAME // 2] if len(sound) >= FRAME else sound[None]
+    frames = (
+        np.lib.stride_tricks.sliding_window_view(sound, FRAME)[:: FRAME // 2] if len(sound) >= FRAME else sound[None]
+    )
     power = np.mean(np.square(frames), axis=1)
     speech = power > power.max(initial=0.0) * 1e-3
     if not power.max(initial=0.0):

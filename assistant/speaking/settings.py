@@ -13,7 +13,6 @@ from assistant.errors import VoiceError
 from assistant.speaking.words import MARKS
 from grammar.datafile import Strict, load_yaml
 
-
 NATURAL, ESPEAK = "natural", "espeak"
 VOICES = (NATURAL, ESPEAK)
 """What can be chosen: the natural voice where its sounds are there, or eSpeak NG."""

@@ -24,7 +24,7 @@ from assistant.hearing.audio.rate import SAMPLE_RATE
 from grammar.datafile import Strict
 
 INDEX, SOUNDS = "sounds.json", "sounds.bin"
-NATURAL = Path(__file__).with_name("natural")
+SHIPPED = Path(__file__).with_name("sounds")
 """A folder for each language whose sentences ship as sound."""
 Place = Annotated[int, Field(ge=0)]
 
@@ -93,7 +93,7 @@ def open_shelf(folder: Path) -> Shelf:
 
 def shelves(language: str, own: Path | None = None) -> list[Shelf]:
     """What ships in a language, then what trainers made in the folders of `own`. Raises VoiceError."""
-    folders = [NATURAL / language, *sorted(own.iterdir() if own is not None and own.is_dir() else ())]
+    folders = [SHIPPED / language, *sorted(own.iterdir() if own is not None and own.is_dir() else ())]
     found = [open_shelf(folder) for folder in folders if (folder / INDEX).is_file()]
     return [shelf for shelf in found if shelf.index.language == language]
 

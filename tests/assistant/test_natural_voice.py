@@ -13,7 +13,7 @@ from assistant.speaking import chosen, piper
 from assistant.speaking.joined import cover
 from assistant.speaking.natural import NaturalVoice
 from assistant.speaking.settings import settings
-from assistant.speaking.shelf import INDEX, NATURAL, SOUNDS, Made, open_shelf, opus, shelves, unpacked, write_shelf
+from assistant.speaking.shelf import INDEX, SHIPPED, SOUNDS, Made, open_shelf, opus, shelves, unpacked, write_shelf
 from assistant.speaking.stretch import stretched
 from assistant.speaking.words import key, sentences, words_of
 from flows.procedure.wording import digit_words, quantity_words
@@ -176,7 +176,7 @@ def test_what_a_trainer_made_stands_behind_what_ships(tmp_path):
     shelf_of(tmp_path / "otra", "solo mía.", language="es")
     (tmp_path / "notes").mkdir()
     found = shelves("en", tmp_path)
-    assert [one.folder for one in found] == [NATURAL / "en", tmp_path / "mine"]
+    assert [one.folder for one in found] == [SHIPPED / "en", tmp_path / "mine"]
 
 
 @pytest.mark.parametrize("damage", ["index", "short", "rubbish"])
@@ -194,7 +194,7 @@ def test_sounds_that_cannot_be_read_are_told_in_a_line(tmp_path, damage):
 
 @pytest.fixture(scope="module")
 def shipped():
-    return open_shelf(NATURAL / "en")
+    return open_shelf(SHIPPED / "en")
 
 
 def test_index_and_sounds_belong_together(shipped):

@@ -25,7 +25,8 @@ class Stage:
 
 TRAIN, MEASURE, VOICE = "tests.lab.train", "tests.lab.measure", "tests.lab.voice"
 PARTS = {
-    1: "Corpus", 2: "Train", 3: "Export", 4: "Vocabulary", 5: "Thresholds", 6: "Adapt", 7: "Measure", 8: "Keep", 9: "Voice",
+    1: "Corpus", 2: "Train", 3: "Export", 4: "Vocabulary", 5: "Thresholds", 6: "Adapt", 7: "Measure", 8: "Keep",
+    9: "Voice",
 }  # fmt: skip
 STAGES = (
     Stage(1, "recordings", f"{TRAIN}.people", "recordings of people, split by speaker, as a corpus"),
@@ -36,9 +37,6 @@ STAGES = (
     Stage(4, "vocabulary", f"{TRAIN}.vocabulary", "the words of a model folder, made anew without training"),
     Stage(5, "fit", f"{MEASURE}.hearing_fit", "the trust and thresholds of one engine, on tuning voices"),
     Stage(6, "adapt", f"{MEASURE}.hearing_adapt", "PocketSphinx's acoustic model, moved towards furnace rooms"),
-    Stage(9, "sounds", f"{VOICE}.sounds", "the sentences that ship, spoken by a natural voice; what is new or changed alone"),
-    Stage(9, "listen", f"{VOICE}.listen", "how many words a neutral listener understands of the natural voice and of eSpeak NG"),
-    Stage(9, "share", f"{VOICE}.share", "which share of the spoken seconds is natural, over invented visits"),
     Stage(7, "speak", f"{MEASURE}.hearing_speak", "the speech of natural voices, made beforehand"),
     Stage(
         7, "hearing", f"{MEASURE}.hearing", "how well a reading is heard, every engine side by side; the README's table"
@@ -59,6 +57,11 @@ STAGES = (
     Stage(7, "kills", f"{MEASURE}.kills", "sudden ends and losses of power at any moment"),
     Stage(8, "lock", f"{MEASURE}.lock", "the pinned packages that the desk needs (.lock/desk.txt)"),
     Stage(8, "made_with", "tests.lab.made_with", "what ships was made with, beside what stands"),
+    Stage(
+        9, "sounds", f"{VOICE}.sounds", "the sentences that ship in a natural voice; only what is new or has changed"
+    ),
+    Stage(9, "listen", f"{VOICE}.listen", "how many words a neutral listener understands, natural and eSpeak NG"),
+    Stage(9, "share", f"{VOICE}.share", "which share of the spoken seconds is natural, over invented visits"),
 )
 
 

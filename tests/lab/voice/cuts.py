@@ -12,7 +12,6 @@ from scipy.ndimage import minimum_filter1d, uniform_filter1d
 from scipy.signal import resample_poly
 
 from assistant.hearing.audio.rate import SAMPLE_RATE
-from assistant.speaking.settings import settings
 from assistant.speaking.words import MARKS
 from tests.lab.voice.takes import Take
 
@@ -23,6 +22,8 @@ LEAD, TAIL = round(0.09 * SAMPLE_RATE), round(0.2 * SAMPLE_RATE)
 EDGE = round(0.004 * SAMPLE_RATE)
 ABOUT = round(0.012 * SAMPLE_RATE)
 """Samples around a joint in which the weakest moment is looked for."""
+BEYOND = round(0.002 * SAMPLE_RATE)
+"""Samples that a piece goes on beyond a joint."""
 HOLD = round(0.004 * SAMPLE_RATE)
 
 
@@ -87,7 +88,7 @@ def softened(sound: np.ndarray) -> np.ndarray:
 def _begin(take: Take, level: np.ndarray, word: int) -> int:
     at = take.begins[word]
     if word and take.words[word - 1] not in MARKS:
-        return _weakest(level, take.ends[word - 1], at) - _half()
+        return _weakest(level, take.ends[word - 1], at) - BEYOND
     least = max(0, at - LEAD)
     if word:
         least = max(least, (take.ends[word - 1] + at) // 2)
@@ -98,7 +99,7 @@ def _begin(take: Take, level: np.ndarray, word: int) -> int:
 def _end(take: Take, level: np.ndarray, after: int) -> int:
     at = take.ends[after - 1]
     if take.words[after - 1] not in MARKS:
-        return _weakest(level, at, take.begins[after]) + _half()
+        return _weakest(level, at, take.begins[after]) + BEYOND
     most = min(len(level), at + TAIL)
     if after < len(take.words):
         most = min(most, (at + take.begins[after]) // 2)
@@ -110,8 +111,3 @@ def _end(take: Take, level: np.ndarray, after: int) -> int:
 def _weakest(level: np.ndarray, begin: int, end: int) -> int:
     low = max(0, begin - ABOUT)
     return low + int(np.argmin(level[low : max(end + ABOUT, low + 1)]))
-
-
-def _half() -> int:
-    """Samples that a piece goes on beyond a joint, to be faded."""
-    return round(settings().joints.fade * SAMPLE_RATE / 2)

@@ -125,3 +125,7 @@ def main(count: int, seed: int, wrong: bool, only: str | None) -> None:
             place = "quiet" if snr is None else f"{snr:g} dB"
             click.echo(f"{name:8} {place:6} {100 * right / words:.1f} % of {words} words")
         voice.close()
+
+
+if __name__ == "__main__":
+    main()

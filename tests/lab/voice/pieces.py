@@ -115,14 +115,14 @@ def _often(place: str) -> bool:
 
 def read_backs() -> Iterator[Wanted]:
     """Digit by digit, with the unit at the end."""
-    count = len(DIGITS)
-    for turn, unit in enumerate(USUAL):
-        for digit, word in enumerate(DIGITS):
-            second, third = DIGITS[(digit + 1 + turn) % count], DIGITS[(digit + 4 + 2 * turn) % count]
-            yield parts(f"[{word}] [{second}] {third} [point {word} {unit}].")
+    # "Nine" and "eight" begin with a voice and no stop, so what stands before them is cut clean.
+    for word in DIGITS:
+        yield parts(f"[{word}] nine eight [point {word} volts].")
+        yield parts(f"four [{word}] nine [point {word} ohms].")
+        yield parts(f"three eight [point {word} microamps].")
     for unit in USUAL:
         yield from (parts(f"two [{word} {unit}].") for word in DIGITS)
-    yield from (parts(f"two [point {word}] three volts.") for word in DIGITS)
+    yield from (parts(f"two [point {word}] nine volts.") for word in DIGITS)
     yield from (parts(f"three [{unit}].") for unit in (*USUAL, *RARE))
     yield parts("[minus] three [point] four volts.")
     yield from (whole(f"zero point {word} {unit}.") for unit in ("volts", "ohms") for word in DIGITS[:10])
@@ -134,7 +134,7 @@ def amounts() -> Iterator[Wanted]:
     yield from (parts(f"Was that two volts or three [{unit}]?") for unit in (*USUAL, *RARE))
     yield from (parts(f"Polarity, three [{unit}]; phasing, four [{unit}], five ohms.") for unit in (*USUAL, *RARE))
     tens = [say_digits_after(str(number)) for number in (*range(10, 20), *range(20, 100, 10))]
-    hundreds = [f"{one} hundred" for one in DIGITS[1:7]]
+    hundreds = [f"{one} hundred" for one in DIGITS[1:]]
     yield from (parts(f"It is [{word}] volts or more.") for word in (*tens, *hundreds))
     yield from (parts(f"[{word}] volts.") for word in (*tens, *hundreds))
     over = language("en").over_limit.spoken[0]

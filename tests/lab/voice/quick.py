@@ -124,7 +124,10 @@ def _plain_lstm(graph: Any) -> None:
         names = list(node.input)
         arrays = [numpy_helper.to_array(weights[names[one]]).astype(np.float32) for one in (1, 2, 8, 9, 10, 11)]
         w, r, w_scale, w_zero, r_scale, r_zero = arrays
-        for name, array, scale, zero in ((f"{node.name}_w", w, w_scale, w_zero), (f"{node.name}_r", r, r_scale, r_zero)):
+        for name, array, scale, zero in (
+            (f"{node.name}_w", w, w_scale, w_zero),
+            (f"{node.name}_r", r, r_scale, r_zero),
+        ):
             whole = (array - zero.reshape(-1, 1, 1)) * scale.reshape(-1, 1, 1)
             graph.initializer.append(numpy_helper.from_array(np.ascontiguousarray(whole.transpose(0, 2, 1)), name))
         given = [names[0], f"{node.name}_w", f"{node.name}_r", *names[3:8]]

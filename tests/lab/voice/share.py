@@ -18,14 +18,16 @@ from assistant.authoring.length import by_letters
 from assistant.hearing.audio.rate import SAMPLE_RATE
 from assistant.speaking.joined import cover
 from assistant.speaking.settings import settings
-from assistant.speaking.shelf import NATURAL, open_shelf
+from assistant.speaking.shelf import SHIPPED, open_shelf
 from assistant.speaking.words import MARKS, key, words_of
 from tests.lab.voice.visits import visit
 
 
 @click.command()
 @click.option("--visits", default=1000, show_default=True)
-@click.option("--kept", type=click.Path(path_type=Path), default=None, help="Keep what was said in this file, or take it from it.")
+@click.option(
+    "--kept", type=click.Path(path_type=Path), default=None, help="Keep what was said in this file, or take it from it."
+)
 @click.option("--most", default=20, show_default=True, help="How many sentences without sound are shown.")
 def main(visits: int, kept: Path | None, most: int) -> None:
     """Share of spoken seconds, and what is spoken most often by the run-time voice."""
@@ -39,7 +41,7 @@ def main(visits: int, kept: Path | None, most: int) -> None:
             visit(number, said)
             if kept:
                 kept.write_text(json.dumps({"visits": number + 1, "said": said}), encoding="utf-8")
-    shelf, data = open_shelf(NATURAL / "en"), settings()
+    shelf, data = open_shelf(SHIPPED / "en"), settings()
     natural = other = pieced = 0.0
     without: Counter[str] = Counter()
     for text, count in said.items():
@@ -52,12 +54,20 @@ def main(visits: int, kept: Path | None, most: int) -> None:
         seconds = 0.0
         for begin, end in found:
             _, first, last = shelf.keys[key(words, begin, end)]
-            seconds += (last - first) / SAMPLE_RATE + (data.joints.pauses[words[end - 1]] if words[end - 1] in MARKS else 0)
+            seconds += (last - first) / SAMPLE_RATE + (
+                data.joints.pauses[words[end - 1]] if words[end - 1] in MARKS else 0
+            )
         natural += count * seconds
         if any("…" in key(words, *one) for one in found):
             pieced += count * seconds
     total = natural + other
     click.echo(f"{visits} visits, {sum(said.values())} times something said, {len(said)} different texts.")
-    click.echo(f"natural: {100 * natural / total:.2f} % of {total / 3600:.1f} hours; out of pieces: {100 * pieced / total:.2f} %")
+    click.echo(
+        f"natural: {100 * natural / total:.2f} % of {total / 3600:.1f} hours; {100 * pieced / total:.2f} % pieced."
+    )
     for text, count in without.most_common(most):
         click.echo(f"{count:6} {text}")
+
+
+if __name__ == "__main__":
+    main()

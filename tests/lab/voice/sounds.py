@@ -18,7 +18,7 @@ from pathlib import Path
 import click
 
 from assistant.speaking.joined import cover
-from assistant.speaking.shelf import NATURAL, SOUNDS, Made, Shelf, open_shelf, opus, unpacked, write_shelf
+from assistant.speaking.shelf import SHIPPED, SOUNDS, Made, Shelf, open_shelf, opus, unpacked, write_shelf
 from assistant.speaking.words import words_of
 from tests.lab.voice import texts
 from tests.lab.voice.pieces import Wanted, wanted
@@ -37,7 +37,7 @@ MOST = -1.1
 @click.option("--kept", "only_kept", is_flag=True, help="Put only what was spoken before on the shelf.")
 def main(only_list: bool, budget: float, only_kept: bool) -> None:
     """Speak what is new or has changed, and write the shelf."""
-    folder = NATURAL / LANGUAGE
+    folder = SHIPPED / LANGUAGE
     if not only_list:
         made, left = made_takes(folder, budget, only_kept)
         settings = voice_settings()
@@ -126,3 +126,7 @@ def _on_shelf(folder: Path) -> dict[tuple[str, str], Made]:
         (one.text, one.how): Made(one.text, sounds[one.at : one.at + one.size], one.keys, one.how)
         for one in index.takes
     }
+
+
+if __name__ == "__main__":
+    main()
