@@ -9,31 +9,35 @@ import numpy as np
 from assistant.hearing.audio.rate import SAMPLE_RATE
 from assistant.speaking.settings import Joints
 from assistant.speaking.shelf import Shelf
-from assistant.speaking.words import ENDS, MARKS, key
+from assistant.speaking.words import ENDS, MARKS, OPEN, key
 
 JOINT = 0.5
 """What a joint without a pause counts beside a piece, which counts one: a pause hides a joint."""
+OTHER = 0.75
+"""What a piece counts more that was spoken with a pause before it and stands where there is none, or the other way."""
+Piece = tuple[int, int, str]
+"""First word, the one after the last, and the key of the sound."""
 
 
-def cover(words: Sequence[str], known: Container[str]) -> list[tuple[int, int]] | None:
-    """The pieces, as first word and the one after the last, that say the words; None where none do.
+def cover(words: Sequence[str], known: Container[str]) -> list[Piece] | None:
+    """The pieces that say the words; None where none do.
 
     known: the keys that there are. Of all ways the one with the fewest pieces and joints is taken; a piece ends with
     its mark, and none goes over the end of a sentence.
     """
     count = len(words)
-    best: list[tuple[float, int] | None] = [None] * count + [(0.0, count)]
+    best: list[tuple[float, int, str] | None] = [None] * count + [(0.0, count, "")]
     for begin in range(count - 1, -1, -1):
         if words[begin] in MARKS:
             continue
         joint = JOINT if begin and words[begin - 1] not in MARKS else 0.0
         for end in range(begin + 1, count + 1):
             rest = best[end]
-            here = best[begin]
             if rest is not None and not (end < count and words[end] in MARKS):
-                cost = 1 + joint + rest[0]
-                if (here is None or cost < here[0]) and key(words, begin, end) in known:
-                    best[begin] = cost, end
+                for name, more in _names(key(words, begin, end)):
+                    cost, here = 1 + joint + more + rest[0], best[begin]
+                    if (here is None or cost < here[0]) and name in known:
+                        best[begin] = cost, end, name
             if words[end - 1] in ENDS:
                 break
     if not count or best[0] is None:
@@ -42,9 +46,15 @@ def cover(words: Sequence[str], known: Container[str]) -> list[tuple[int, int]] 
     while begin < count:
         step = best[begin]
         assert step is not None  # a way leads on from every place that is come to
-        found.append((begin, step[1]))
+        found.append((begin, step[1], step[2]))
         begin = step[1]
     return found
+
+
+def _names(name: str) -> tuple[tuple[str, float], ...]:
+    """The key, and the same words with or without a pause before them."""
+    other = name.removeprefix(f"{OPEN} ") if name.startswith(OPEN) else f"{OPEN} {name}"
+    return (name, 0.0), (other, OTHER)
 
 
 def spoken(shelf: Shelf, words: Sequence[str], joints: Joints) -> np.ndarray | None:
@@ -52,11 +62,12 @@ def spoken(shelf: Shelf, words: Sequence[str], joints: Joints) -> np.ndarray | N
     pieces = cover(words, shelf.keys)
     if pieces is None:
         return None
-    sounds = [shelf.piece(key(words, begin, end)) for begin, end in pieces]
-    out = sounds[0]
-    for (_, end), sound in zip(pieces, sounds[1:], strict=False):
-        mark = words[end - 1]
-        if mark in MARKS:
+    out = np.zeros(0, np.float32)
+    for begin, _, name in pieces:
+        sound = shelf.piece(name)
+        if not begin:
+            out = sound
+        elif (mark := words[begin - 1]) in MARKS:
             pause = np.zeros(round(joints.pauses[mark] * SAMPLE_RATE), np.float32)
             out = np.concatenate([out, pause, sound])
         else:

@@ -81,9 +81,19 @@ def test_a_key_tells_start_middle_and_end_apart():
 def test_the_fewest_pieces_are_taken_and_none_goes_over_an_end():
     words = words_of("one two volts. right.")
     known = {"one …", "… two …", "… volts.", "… two volts.", "right.", "one two volts. right."}
-    assert cover(words, known) == [(0, 1), (1, 4), (4, 6)]
+    found = cover(words, known)
+    assert found == [(0, 1, "one …"), (1, 4, "… two volts."), (4, 6, "right.")]
     assert cover(words, known - {"right."}) is None
-    assert cover(words, {"one two …", "… volts.", "right."}) == [(0, 2), (2, 4), (4, 6)]
+    found = cover(words, {"one two …", "… volts.", "right."})
+    assert [one[:2] for one in found or ()] == [(0, 2), (2, 4), (4, 6)]
+
+
+def test_a_piece_spoken_after_a_pause_stands_in_only_where_there_is_no_other():
+    words = words_of("one two.")
+    assert cover(words, {"one …", "two."}) == [(0, 1, "one …"), (1, 3, "two.")]
+    assert cover(words, {"one …", "two.", "… two."}) == [(0, 1, "one …"), (1, 3, "… two.")]
+    assert cover(words_of("two."), {"… two."}) == [(0, 2, "… two.")]
+    assert cover(words, {"one …", "two?"}) is None
 
 
 def test_a_sentence_comes_out_of_the_pieces(tmp_path):

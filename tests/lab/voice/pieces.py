@@ -94,23 +94,35 @@ def parts(marked: str) -> Wanted:
 def wanted() -> Iterator[Wanted]:
     """Everything, what is spoken most often first."""
     sentences = texts.whole()
-    often = [one for one in sentences if one.place.split("/")[0] == "spoken" or _often(one.place)]
-    yield from (whole(one.text) for one in often if one.place.startswith("spoken/"))
+    usual = [one for one in sentences if often(one.place)]
+    yield from (whole(one.text) for one in usual if one.place.startswith("spoken/"))
     yield from read_backs()
-    yield from (whole(one.text) for one in often)
+    yield from (whole(one.text) for one in usual)
     yield from gaps()
     yield from amounts()
     yield from names()
-    rest = [one for one in sentences if one not in often]
+    rest = [one for one in sentences if one not in usual]
     yield from (whole(one.text) for one in rest if one.place.split("/")[0] in (texts.FIRST, "faults"))
     yield from rare_names()
     yield from (whole(one.text) for one in rest)
     yield from compounds()
+    yield from counts()
 
 
-def _often(place: str) -> bool:
+def often(place: str) -> bool:
+    """Whether what stands there is said in most visits."""
     first, *_, role = place.split("/")
-    return first == texts.FIRST and role not in ("leads", "why", "danger")
+    return first == "spoken" or (first == texts.FIRST and role not in ("leads", "why", "danger"))
+
+
+def to_be_said() -> Iterator[str]:
+    """Sentences as the talk fills them in, one for each line with gaps."""
+    fault, probe = texts.fault_names()[2], texts.probe_names()[2]
+    names = dict.fromkeys(("fault", "rival", "faults", "truth"), fault) | dict.fromkeys(("probe", "probes"), probe)
+    filled = SAMPLE | names | {"a": f"{probe} at {NUMBER}", "b": f"{probe} at {NUMBER}"}
+    for one in texts.with_gaps():
+        if not set(one.gaps) & {*WITHOUT, "function"}:
+            yield texts.GAP.sub(lambda gap: filled.get(gap[1], NUMBER), one.text)
 
 
 def read_backs() -> Iterator[Wanted]:
@@ -147,6 +159,14 @@ def compounds() -> Iterator[Wanted]:
     rest = [say_digits_after(str(number)) for number in range(21, 100) if number % 10]
     yield from (parts(f"It is [{word}] volts or more.") for word in rest)
     yield from (parts(f"[{word}] volts.") for word in rest)
+
+
+def counts() -> Iterator[Wanted]:
+    """How often something was, and what was unsafe, at the end of an exercise."""
+    yield from (parts(f"To be sure takes [{say_digits_after(str(number))}].") for number in range(2, 21))
+    yield from (whole(f"{slip.unsafe}.") for slip in lessons().slips.values())
+    for name in dict.fromkeys(texts.fault_names()):
+        yield parts(f"A meter cannot tell that from [{name}], which it was.")
 
 
 def gaps() -> Iterator[Wanted]:

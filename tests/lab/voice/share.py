@@ -19,7 +19,7 @@ from assistant.hearing.audio.rate import SAMPLE_RATE
 from assistant.speaking.joined import cover
 from assistant.speaking.settings import settings
 from assistant.speaking.shelf import SHIPPED, open_shelf
-from assistant.speaking.words import MARKS, key, words_of
+from assistant.speaking.words import MARKS, OPEN, words_of
 from tests.lab.voice.visits import visit
 
 
@@ -52,13 +52,13 @@ def main(visits: int, kept: Path | None, most: int) -> None:
             without[text] += count
             continue
         seconds = 0.0
-        for begin, end in found:
-            _, first, last = shelf.keys[key(words, begin, end)]
+        for _, end, name in found:
+            _, first, last = shelf.keys[name]
             seconds += (last - first) / SAMPLE_RATE + (
                 data.joints.pauses[words[end - 1]] if words[end - 1] in MARKS else 0
             )
         natural += count * seconds
-        if any("…" in key(words, *one) for one in found):
+        if any(OPEN in name for _, _, name in found):
             pieced += count * seconds
     total = natural + other
     click.echo(f"{visits} visits, {sum(said.values())} times something said, {len(said)} different texts.")
