@@ -34,10 +34,11 @@ format: 1
 DEVICES = ("microphone", "loudspeaker")
 USED_BY = {
     "run": (
-        *("technician", "company", "licence", "equipment", "meter", "language", "rate", "engine", "my_voice"),
+        *("technician", "company", "licence", "equipment", "meter", "language", "rate"),
+        *("voice", "engine", "my_voice"),
         *("keep_sound", "talk", "interrupt", *DEVICES),
     ),
-    "practice": ("equipment", "meter", "rate", "engine", *DEVICES),
+    "practice": ("equipment", "meter", "rate", "voice", "engine", *DEVICES),
     "voice": DEVICES,
     "check": ("interrupt", *DEVICES),
 }
@@ -58,6 +59,7 @@ class Settings(Strict):
     meter: str | None = None
     language: str | None = None
     rate: Literal["slow", "normal", "fast"] | None = None
+    voice: Literal["natural", "espeak"] | None = None
     engine: str | None = None
     my_voice: str | None = Field(default=None, min_length=1, max_length=200)
     microphone: str | None = Field(default=None, min_length=1, max_length=200)

@@ -9,7 +9,7 @@ import click
 from assistant.cli import version
 from assistant.hearing.engines.choose import recognizer
 from assistant.hearing.weigh.policy import weigh
-from assistant.speaking.voice import EspeakVoice
+from assistant.speaking.chosen import open_voice
 from assistant.visit.assemble import engine_option, talk_option
 from assistant.visit.demo.show import DemoResult, demo_file, recorded_clip, run_visit
 from assistant.visit.journal import utc_now
@@ -43,7 +43,7 @@ def demo(wanted: tuple[str, ...], out: Path, engine: str, talk: Level | None) ->
     """
     data = demo_file()
     ears, chosen = recognizer(wanted="" if engine == "auto" else engine)
-    voice = EspeakVoice()
+    voice = open_voice()
     results: list[DemoResult] = []
     try:
         for number, name in enumerate(wanted or data.visits, start=1):

@@ -83,7 +83,9 @@ def preview(file: str, out: Path | None, language: str) -> None:
 @procedure.command()
 @FILE
 @click.option(
-    "--into", type=click.Path(file_okay=False, path_type=Path), help="Folder for the sounds; NAME-said here by default."
+    "--into",
+    type=click.Path(file_okay=False, path_type=Path),
+    help="Write a sound file for each line, with a list, in this folder, to be listened to; no visit uses it.",
 )
 @click.option(
     "--kind", type=click.Choice(["flac", "wav"]), default="flac", show_default=True, help="The kind of sound file."
@@ -101,21 +103,28 @@ def preview(file: str, out: Path | None, language: str) -> None:
 @click.option("--meter", type=Profile("meters"), default="dunlin", show_default=True, help="The meter.")
 @LANGUAGE
 def say(file: str, into: Path | None, kind: str, rate: str, equipment: str, meter: str, language: str) -> None:
-    """Speak every line of FILE into a sound file of its own, with a list of all."""
+    """Speak FILE in a natural voice, once, where visits find it; or with --into, into sound files with a list."""
     from assistant.authoring.recording import LIST, record
-    from assistant.speaking.voice import EspeakVoice
+    from assistant.authoring.sounds import natural_voice, speak
+    from assistant.speaking.chosen import own_sounds, run_time_voice
     from flows.judge.profiles import equipment as load_equipment
     from flows.judge.profiles import meter as load_meter
     from flows.procedure.compile import load_plan
 
     plan = load_plan(str(_path(file)), load_equipment(equipment), load_meter(meter), language)
-    into = into or Path(f"{plan.procedure.id}-said")
-    voice = EspeakVoice(plan.language)
+    voice = run_time_voice(plan.language) if into else natural_voice(plan.language)
     try:
-        count, seconds = record(plan, voice, into, kind, rate)
+        if into:
+            count, seconds = record(plan, voice, into, kind, rate)
+            click.echo(f"{count} lines, {seconds / 60:.1f} minutes, in {into}. The list is {into / LIST}.")
+        else:
+            folder = own_sounds() / plan.procedure.id
+            count, seconds = speak(plan, voice, folder)
+            click.echo(
+                f"{count} sentences, {seconds / 60:.1f} minutes, by {voice.name}, in {folder}. Visits speak with them."
+            )
     finally:
         voice.close()
-    click.echo(f"{count} lines, {seconds / 60:.1f} minutes, in {into}. The list is {into / LIST}.")
 
 
 def _path(file: str) -> Path:

@@ -16,7 +16,8 @@ from assistant.hearing.audio.live import Microphone
 from assistant.hearing.audio.portaudio import INSTALL_ALSA_PULSE, find, library, listed, named
 from assistant.hearing.audio.rate import SAMPLE_RATE
 from assistant.hearing.engines.choose import plan
-from assistant.speaking.voice import EspeakVoice, Voice
+from assistant.speaking.chosen import open_voice
+from assistant.speaking.voice import Voice
 from grammar.datafile import Strict, load_yaml
 
 SETTINGS = Path(__file__).with_name("room_check.yaml")
@@ -46,7 +47,7 @@ class RoomSettings(Strict):
 def check(
     record: Callable[[float], np.ndarray] | None = None,
     sounddevice: Any = None,
-    voice: Callable[[], Voice] = EspeakVoice,
+    voice: Callable[[], Voice] = open_voice,
     models: Path | None = None,
     plugins: Path = Path("/usr/lib"),
     microphone: str = "",

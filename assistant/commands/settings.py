@@ -14,8 +14,8 @@ from assistant import settings as kept
 def settings(name: str | None, value: str | None, remove: bool) -> int:
     """What is set and where the file is; NAME VALUE sets one.
 
-    NAME: technician, company, licence, equipment, meter, language, rate, engine, my_voice, microphone, loudspeaker,
-    interrupt, keep_sound or talk (learner, usual, brief).
+    NAME: technician, company, licence, equipment, meter, language, rate, voice (natural or espeak), engine, my_voice,
+    microphone, loudspeaker, interrupt, keep_sound or talk (learner, usual, brief).
     What stands on the command line goes before it; --microphone "" takes the default device.
     """
     if remove and (name is None or value is not None):

@@ -7,10 +7,15 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from assistant.errors import VoiceError
+from assistant.speaking.words import MARKS
 from grammar.datafile import Strict, load_yaml
+
+NATURAL, ESPEAK = "natural", "espeak"
+VOICES = (NATURAL, ESPEAK)
+"""What can be chosen: the natural voice where its sounds are there, or eSpeak NG."""
 
 
 class LanguageVoice(Strict):
@@ -24,8 +29,23 @@ class LanguageVoice(Strict):
         return " ".join(re.sub(r"[^\W\d_]+", lambda hit: self.say_as.get(hit[0], hit[0]), text).split())
 
 
+class Joints(Strict):
+    """fade: seconds that two pieces overlap. pauses: seconds of silence after each mark."""
+
+    fade: float = Field(gt=0, le=0.1)
+    pauses: dict[str, Annotated[float, Field(ge=0, le=2)]]
+
+    @field_validator("pauses")
+    @classmethod
+    def _every_mark(cls, value: dict[str, float]) -> dict[str, float]:
+        if value.keys() != MARKS:
+            raise ValueError(f"it must have a pause for each of {' '.join(sorted(MARKS))}, and no others")
+        return value
+
+
 class SpeechSettings(Strict):
-    """rates: words a minute by name; limit and pause: seconds; peak: share of full scale."""
+    """rates: words a minute by name; limit and pause: seconds; peak: share of full scale; level: of the run-time
+    voices, dB below full scale."""
 
     format: Literal[1]
     rates: dict[str, Annotated[int, Field(ge=80, le=400)]]
@@ -34,6 +54,8 @@ class SpeechSettings(Strict):
     limit: float = Field(gt=0, le=60)
     peak: float = Field(gt=0, le=0.99)
     pause: float = Field(ge=0, le=1)
+    joints: Joints
+    level: float = Field(ge=-40, le=-6)
 
     @model_validator(mode="after")
     def _consistent(self) -> SpeechSettings:

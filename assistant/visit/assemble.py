@@ -15,6 +15,7 @@ import click
 
 from assistant.errors import LanguageNotHeard
 from assistant.hearing.engines.base import ENGINES
+from assistant.speaking.settings import NATURAL, VOICES
 from assistant.visit.buttons import ButtonEars, told_at_start
 from assistant.visit.ears import TypedEars
 from assistant.visit.loop import Ears, Mouth
@@ -35,7 +36,7 @@ def pause_before_retry() -> None:
 class Sound:
     """How to hear and to speak, as the options say it.
 
-    spoken: speak aloud; None for the default, which is off when typing.
+    spoken: speak aloud; None for the default, which is off when typing. voice: "natural" or "espeak".
     audio_in, audio_out: sound files in place of the microphone, and for the conversation.
     microphone, loudspeaker: name, part of a name or number of a device; "" for the default one.
     interrupt: how to hear while we speak (`assistant.visit.interrupting`).
@@ -44,6 +45,7 @@ class Sound:
     rate: str = "normal"
     typed: bool = False
     spoken: bool | None = None
+    voice: str = "natural"
     audio_in: Path | None = None
     audio_out: Path | None = None
     engine: str = "auto"
@@ -100,8 +102,9 @@ def sound_options(command: Callable) -> Callable:
 
     @wraps(command)
     def gathered(*given: Any, **named: Any) -> Any:
+        spoken, voice = _voice(click.get_current_context(), named.pop("voice"), named.pop("no_voice"))
         mine = {one.name: named.pop(one.name) for one in fields(Sound) if one.name in named}
-        return command(*given, sound=Sound(**mine), **named)
+        return command(*given, sound=Sound(spoken=spoken, voice=voice, **mine), **named)
 
     options = [
         click.option(
@@ -112,7 +115,16 @@ def sound_options(command: Callable) -> Callable:
             help="Speaking rate.",
         ),
         click.option("--typed", is_flag=True, help="Type the answers, through the same grammar."),
-        click.option("--voice/--no-voice", "spoken", default=None, help="Speak aloud. Off when typing, on otherwise."),
+        click.option(
+            "--voice",
+            is_flag=False,
+            flag_value="",
+            default=NATURAL,
+            callback=_known_voice,
+            metavar=f"[{'|'.join(VOICES)}]",
+            help="Speak aloud, in this voice; the natural one by default. Off when typing, on otherwise.",
+        ),
+        click.option("--no-voice", is_flag=True, help="Only show what would be said."),
         click.option(
             "--audio-in",
             type=click.Path(exists=True, dir_okay=False, path_type=Path),
@@ -132,6 +144,19 @@ def sound_options(command: Callable) -> Callable:
         *device_options,
     ]
     return _with(options, gathered)
+
+
+def _known_voice(context: click.Context, option: click.Parameter, value: str) -> str:
+    if value and value not in VOICES:
+        raise click.BadParameter(f"'{value}' is none of {', '.join(VOICES)}.")
+    return value
+
+
+def _voice(context: click.Context, voice: str, silent: bool) -> tuple[bool | None, str]:
+    """Whether to speak, None for the default, and the voice. A voice out of the settings makes nobody speak."""
+    told = context.get_parameter_source("voice") is click.core.ParameterSource.COMMANDLINE
+    spoken = False if silent else True if told else None
+    return spoken, voice or (context.default_map or {}).get("voice") or NATURAL
 
 
 def _with(options: Sequence[Callable], command: Callable) -> Callable:
@@ -178,11 +203,11 @@ def assemble(
         played = Played() if canceller else None
     speaker = sink = None
     if sound.aloud:
+        from assistant.speaking.chosen import open_voice
         from assistant.speaking.speaker import Sink
-        from assistant.speaking.voice import EspeakVoice
         from assistant.visit.mouth import Taped, VoiceMouth
 
-        voice = EspeakVoice(language)
+        voice = open_voice(language, sound.voice)
         stack.callback(voice.close)
         voice_name = voice.name
         if live or sound.typed:

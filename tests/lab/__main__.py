@@ -23,9 +23,10 @@ class Stage:
     does: str
 
 
-TRAIN, MEASURE = "tests.lab.train", "tests.lab.measure"
+TRAIN, MEASURE, VOICE = "tests.lab.train", "tests.lab.measure", "tests.lab.voice"
 PARTS = {
     1: "Corpus", 2: "Train", 3: "Export", 4: "Vocabulary", 5: "Thresholds", 6: "Adapt", 7: "Measure", 8: "Keep",
+    9: "Voice",
 }  # fmt: skip
 STAGES = (
     Stage(1, "recordings", f"{TRAIN}.people", "recordings of people, split by speaker, as a corpus"),
@@ -58,6 +59,11 @@ STAGES = (
     Stage(7, "kills", f"{MEASURE}.kills", "sudden ends and losses of power at any moment"),
     Stage(8, "lock", f"{MEASURE}.lock", "the pinned packages that the desk needs (.lock/desk.txt)"),
     Stage(8, "made_with", "tests.lab.made_with", "what ships was made with, beside what stands"),
+    Stage(
+        9, "sounds", f"{VOICE}.sounds", "the sentences that ship in a natural voice; only what is new or has changed"
+    ),
+    Stage(9, "listen", f"{VOICE}.listen", "how many words a neutral listener understands, natural and eSpeak NG"),
+    Stage(9, "share", f"{VOICE}.share", "which share of the spoken seconds is natural, over invented visits"),
 )
 
 
