@@ -23,7 +23,7 @@ from flows.talk.misses import missed, not_open, read_back, unclear
 from flows.talk.moving import enter, go_on, readings_of_check, skip, to_take_again
 from flows.talk.prompts import SAID_FOR, ask_again, listen, offers, test_offered
 from flows.talk.taking import settle_answer, take_reading
-from grammar.answers import Choice, Command, Reading, Unclear
+from grammar.answers import Answer, Choice, Command, Reading, Unclear
 
 
 def begin(plan: Plan) -> Moved:
@@ -53,7 +53,7 @@ def _told(plan: Plan, session: Session, effects: list[Effect]) -> Moved:
     return session, effects
 
 
-def _answered(plan: Plan, session: Session, given: Input) -> Moved:
+def _answered(plan: Plan, session: Session, given: Answer | Resumed) -> Moved:
     if isinstance(given, Command) and given.id == "gas":
         return gas(plan, session)
     if session.mode == "ended":

@@ -25,7 +25,7 @@ from assistant.hearing.engines.two import TwoEngine
 from assistant.hearing.engines.vosk_engine import RESPELL, VOSK, VoskEngine
 from assistant.models import placed as models
 
-Small = TypeVar("Small", VoskEngine, TwoEngine)
+Small = TypeVar("Small", bound=VoskEngine | TwoEngine)
 SPHINX_LANGUAGES = ("en",)
 """Languages of the model in PocketSphinx's wheel."""
 
