@@ -294,7 +294,7 @@ def test_a_comma_or_a_point_from_the_keyboard(learner, words):
 def test_how_far_it_is(usual, words):
     talk = Talk(usual).say(*START, *LIVE_ONCE, words)
     assert talk.at == "power_off/ask"
-    assert talk.spoken == ["Checks done: five. Checks left: six. About so many minutes of talk: seven."]
+    assert talk.spoken == ["Checks done: five. Checks left: six. About so many minutes of talk: five."]
 
 
 def test_what_was_said_for_a_check(usual):

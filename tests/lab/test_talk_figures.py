@@ -1,0 +1,49 @@
+"""How much is said at each level, and that no more readings stand wrong where less is asked."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from flows.judge.profiles import equipment, meter
+from flows.procedure.compile import Plan, load_plan
+from tests.lab.measure.talk import accepted_wrong, plain, wrongly
+
+
+@pytest.fixture(scope="module")
+def plan() -> Plan:
+    return load_plan("flame_sensing", equipment("larkspur"), meter("dunlin"))
+
+
+def words(plan: Plan) -> int:
+    return sum(len(text.split()) for text in plain(plan).sentences)
+
+
+def test_each_level_tells_less_than_the_one_above(plan):
+    levels = [replace(plan, level=level) for level in ("learner", "usual", "brief")]
+    said = [words(one) for one in (*levels, replace(levels[2], knows=True))]
+    assert said == sorted(said, reverse=True) and said[1] < 0.9 * said[0] and said[3] < 0.75 * said[0]
+    answers = [len(plain(one).answers) for one in levels]
+    assert answers == [68, 59, 59]
+
+
+def test_no_more_readings_stand_wrong_where_less_is_asked(plan):
+    """Three readings of ten heard wrong, nine of ten wrong read-backs found. What is drawn parts where the courses do,
+    so the counts may differ by the luck of two readings."""
+    learner, usual, brief = (
+        accepted_wrong(replace(plan, level=level), 10, 0.3, 0.9, 0.9, seed=3) for level in ("learner", "usual", "brief")
+    )
+    assert learner.wrong > 0 and max(usual.wrong, brief.wrong) <= learner.wrong + 2
+    assert max(usual.misled, brief.misled) <= learner.misled
+    assert (learner.unended, usual.unended, brief.unended) == (0, 0, 0)
+
+
+def test_who_finds_nothing_is_told_wrong(plan):
+    assert accepted_wrong(replace(plan, level="usual"), 3, 1.0, 0.0, 0.0, seed=1).wrong > 10
+
+
+def test_a_reading_heard_wrong_is_another_one():
+    rng = np.random.default_rng(0)
+    assert all(float(wrongly("118.4", rng)) != 118.4 for _ in range(200))
