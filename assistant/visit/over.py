@@ -182,6 +182,9 @@ class Overhearing:
         held, self._held = self._held, False
         answer = self._understand(final.heard, self._scope)
         why = self._refused(final.heard, answer, began)
+        if why == "too early" and self._ended is not None:
+            # it began too early to count and we have nothing more to say, so that it is asked again
+            answer, why = Unclear("nothing", ""), ""
         if not why:
             final = replace(final, over=self._over(began))
             return [CutIn(final, answer, self._scope, self._cut())]

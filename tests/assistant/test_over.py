@@ -14,7 +14,7 @@ from assistant.hearing.engines.base import Event, Final, Partial, SpeechStarted
 from assistant.visit.over import BEFORE, CutIn, Duck, GoOn, Happened, Hold, Overhearing, Passed, over_scope
 from assistant.visit.over_ears import item_of
 from flows.procedure.session import Listen, Say
-from grammar.answers import Choice, Command, Heard, Reading
+from grammar.answers import Choice, Command, Heard, Reading, Unclear
 from grammar.language import language
 from grammar.parse import understand
 from grammar.scope import Asked, Option, Scope
@@ -151,6 +151,14 @@ def test_an_answer_that_moves_the_power_counts_only_after_the_last_word(room, be
     listen = Listen(Scope("power_off/ask", None, (opened,), WORDS.always_open), whole=True)
     room.script.says("i opened the switch", begin, begin + 1.0)
     assert (cut_in(room.speak([CAUTION, STEP], listen)) is not None) == counts
+
+
+def test_an_answer_that_began_too_early_and_ended_in_silence_is_asked_again(room):
+    opened = Option("opened", ("i opened the switch",))
+    listen = Listen(Scope("power_off/ask", None, (opened,), WORDS.always_open), whole=True)
+    room.script.says("i opened the switch", 3.6, 4.6)
+    found = cut_in(room.speak([CAUTION, STEP], listen))
+    assert found is not None and isinstance(found.answer, Unclear) and found.cut == ()
 
 
 @pytest.mark.parametrize(("begin", "counts"), [(0.3, False), (1.75, True)])
