@@ -193,12 +193,19 @@ def test_commands_that_it_names_itself_are_its_own(room, text, begin):
     assert cut_in(room.speak([help_line], READING)) is None
 
 
-def test_an_alarm_in_its_own_words_counts_where_the_sound_was_plainly_not_its_own(room):
-    """Nothing was taken out here, so all of the sound is somebody else's."""
+def test_an_alarm_in_its_own_words_is_asked_for_again_where_the_sound_was_plainly_not_its_own(room):
+    """Nothing was taken out here, so all of the sound is somebody else's; in doubt it falls silent and asks."""
     line = Say("If you smell gas, say so.", "info", "help")
     room.script.says("smell gas", 0.6, 1.6)
     found = cut_in(room.speak([line], READING))
-    assert found is not None and isinstance(found.answer, Command) and found.answer.id == "gas"
+    assert found is not None and isinstance(found.answer, Unclear) and found.final.heard.text == "smell gas"
+
+
+@pytest.mark.parametrize(("free", "id"), [("small gas", "gas"), ("hot leads", "")])
+def test_an_alarm_that_one_alone_heard_over_its_voice_is_asked_for_again(room, free, id):
+    room.script.says("gas leak", 0.5, 1.3, free=free)
+    found = cut_in(room.speak([STEP], READING))
+    assert found is not None and getattr(found.answer, "id", "") == id
 
 
 def test_the_alarm_is_not_begun_again_by_the_same_words(room):
