@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from assistant.hearing.audio.duplex import Duplex
+from assistant.hearing.audio.echo import NoCanceller
 from assistant.hearing.audio.played import Cleaned
 from assistant.hearing.audio.rate import SAMPLE_RATE
 from assistant.hearing.engines.base import Final, Over, Partial, Recognizer, SpeechStarted, some_words
@@ -202,6 +203,8 @@ class Overhearing:
         gas = isinstance(answer, Command) and answer.id == "gas"
         if is_own(heard, spoken, gas):
             return "own voice"
+        if not gas and not self._trusted(began):
+            return "own voice"
         if gas:
             return "too early" if any(one.line == "alarm" for one in self._says) and self._ended is None else ""
         if isinstance(answer, Command) or (isinstance(answer, Choice) and answer.id in self._listen.at_once):
@@ -225,6 +228,8 @@ class Overhearing:
         spoken = self.spoken(began, self._duplex.position)
         if not spoken.words:
             return False
+        if not self._trusted(began):
+            return True
         lang = language(self._scope.language)
         alarms = {word for phrase in lang.command("gas").spoken for word in phrase.split()} & set(
             said_words(heard.text)
@@ -233,6 +238,10 @@ class Overhearing:
         others = [heard.free] if heard.second is None else [heard.free, heard.second.text]
         listened = [set(said_words(one)) for one in others if one is not None]
         return is_own(heard, spoken) or bool(listened and not any(telling & one for one in listened))
+
+    def _trusted(self, began: int) -> bool:
+        """Whether our voice is taken out at all now; on a machine that loses pieces of sound it is not."""
+        return self._duplex.canceller.name == NoCanceller.name or self._duplex.is_clean(began)
 
     def _number_over_number(self, answer: Answer, spoken: Spoken) -> bool:
         """A number that is heard while we say one may be ours."""
