@@ -26,7 +26,7 @@ def unpack(archive: Path, into: Path) -> Path:
             left = min(MOST_BYTES, MOST_RATIO * max(1, archive.stat().st_size))
             for member in members:
                 left -= _write(packed, member, into, left)
-    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError) as error:
+    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, UnicodeError) as error:
         raise ModelError(f"The archive cannot be unpacked ({error}).", "Fetch the model again.") from error
     except OSError as error:
         raise ModelError(

@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from assistant.hearing.audio.duplex import Duplex
+from assistant.hearing.audio.echo import NoCanceller
 from assistant.hearing.audio.played import Cleaned
 from assistant.hearing.audio.rate import SAMPLE_RATE
 from assistant.hearing.engines.base import Final, Over, Partial, Recognizer, SpeechStarted, some_words
@@ -182,6 +183,12 @@ class Overhearing:
         held, self._held = self._held, False
         answer = self._understand(final.heard, self._scope)
         why = self._refused(final.heard, answer, began)
+        if why == "too early" and self._ended is not None:
+            # it began too early to count and we have nothing more to say, so that it is asked again
+            answer, why = Unclear("nothing", ""), ""
+        if not why and self._doubtful_alarm(final.heard, answer, began):
+            # our own voice may have made it: we fall silent and ask, rather than clear the house for it
+            answer = Unclear("nothing", "")
         if not why:
             final = replace(final, over=self._over(began))
             return [CutIn(final, answer, self._scope, self._cut())]
@@ -195,6 +202,8 @@ class Overhearing:
         spoken = self.spoken(began, self._duplex.position)
         gas = isinstance(answer, Command) and answer.id == "gas"
         if is_own(heard, spoken, gas):
+            return "own voice"
+        if not gas and not self._trusted(began):
             return "own voice"
         if gas:
             return "too early" if any(one.line == "alarm" for one in self._says) and self._ended is None else ""
@@ -211,6 +220,28 @@ class Overhearing:
         """Whether a command was heard, though in doubt: we fall silent and ask, rather than talk on over it."""
         meant = understand(replace(heard, engine="partial"), self._scope)
         return isinstance(meant, Command) or (isinstance(meant, Choice) and meant.id in self._listen.at_once)
+
+    def _doubtful_alarm(self, heard: Heard, answer: Answer, began: int) -> bool:
+        """Whether an alarm over our voice was heard by one recogniser alone, or may be our own."""
+        if not (isinstance(answer, Command) and answer.id == "gas"):
+            return False
+        spoken = self.spoken(began, self._duplex.position)
+        if not spoken.words:
+            return False
+        if not self._trusted(began):
+            return True
+        lang = language(self._scope.language)
+        alarms = {word for phrase in lang.command("gas").spoken for word in phrase.split()} & set(
+            said_words(heard.text)
+        )
+        telling = {word for word in alarms if len(word) >= LEAST_LETTERS - 1}
+        others = [heard.free] if heard.second is None else [heard.free, heard.second.text]
+        listened = [set(said_words(one)) for one in others if one is not None]
+        return is_own(heard, spoken) or bool(listened and not any(telling & one for one in listened))
+
+    def _trusted(self, began: int) -> bool:
+        """Whether our voice is taken out at all now; on a machine that loses pieces of sound it is not."""
+        return self._duplex.canceller.name == NoCanceller.name or self._duplex.is_clean(began)
 
     def _number_over_number(self, answer: Answer, spoken: Spoken) -> bool:
         """A number that is heard while we say one may be ours."""

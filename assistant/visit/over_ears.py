@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Generator, Iterator, Sequence
+from dataclasses import replace
 from typing import Protocol
 
 import numpy as np
@@ -72,15 +73,14 @@ class OverEars(StreamEars):
             self._hearing.item(item_of(self._number, text, order, sound))
 
     def hear(self, scope: Scope) -> Final | None:
-        """The next utterance, but for one over our voice that nobody listened to, and our voice where it still comes
-        back."""
+        """The next utterance, but for our own voice where it still comes back."""
         while (final := super().hear(scope)) is not None:
             end = self._duplex.position
             began = end - len(final.sound) + round(BEFORE * SAMPLE_RATE)
-            if not self._duplex.said(began - round(TAIL * SAMPLE_RATE), end):
+            if self._hearing is None or not self._duplex.said(began - round(TAIL * SAMPLE_RATE), end):
                 return final
-            over = self._duplex.said(began, end)
-            if not over and self._hearing is not None and not is_own(final.heard, self._hearing.spoken(began, end)):
+            # what a recogniser made of it without a grammar proves nothing once we are silent
+            if not is_own(replace(final.heard, free=None), self._hearing.spoken(began, end)):
                 return final
         return None
 

@@ -14,7 +14,7 @@ from assistant.hearing.engines.base import Event, Final, Partial, SpeechStarted
 from assistant.visit.over import BEFORE, CutIn, Duck, GoOn, Happened, Hold, Overhearing, Passed, over_scope
 from assistant.visit.over_ears import item_of
 from flows.procedure.session import Listen, Say
-from grammar.answers import Choice, Command, Heard, Reading
+from grammar.answers import Choice, Command, Heard, Reading, Unclear
 from grammar.language import language
 from grammar.parse import understand
 from grammar.scope import Asked, Option, Scope
@@ -153,6 +153,14 @@ def test_an_answer_that_moves_the_power_counts_only_after_the_last_word(room, be
     assert (cut_in(room.speak([CAUTION, STEP], listen)) is not None) == counts
 
 
+def test_an_answer_that_began_too_early_and_ended_in_silence_is_asked_again(room):
+    opened = Option("opened", ("i opened the switch",))
+    listen = Listen(Scope("power_off/ask", None, (opened,), WORDS.always_open), whole=True)
+    room.script.says("i opened the switch", 3.6, 4.6)
+    found = cut_in(room.speak([CAUTION, STEP], listen))
+    assert found is not None and isinstance(found.answer, Unclear) and found.cut == ()
+
+
 @pytest.mark.parametrize(("begin", "counts"), [(0.3, False), (1.75, True)])
 def test_yes_counts_once_the_value_was_read_back(room, begin, counts):
     room.script.says("correct", begin, begin + 0.5)
@@ -185,12 +193,19 @@ def test_commands_that_it_names_itself_are_its_own(room, text, begin):
     assert cut_in(room.speak([help_line], READING)) is None
 
 
-def test_an_alarm_in_its_own_words_counts_where_the_sound_was_plainly_not_its_own(room):
-    """Nothing was taken out here, so all of the sound is somebody else's."""
+def test_an_alarm_in_its_own_words_is_asked_for_again_where_the_sound_was_plainly_not_its_own(room):
+    """Nothing was taken out here, so all of the sound is somebody else's; in doubt it falls silent and asks."""
     line = Say("If you smell gas, say so.", "info", "help")
     room.script.says("smell gas", 0.6, 1.6)
     found = cut_in(room.speak([line], READING))
-    assert found is not None and isinstance(found.answer, Command) and found.answer.id == "gas"
+    assert found is not None and isinstance(found.answer, Unclear) and found.final.heard.text == "smell gas"
+
+
+@pytest.mark.parametrize(("free", "id"), [("small gas", "gas"), ("hot leads", "")])
+def test_an_alarm_that_one_alone_heard_over_its_voice_is_asked_for_again(room, free, id):
+    room.script.says("gas leak", 0.5, 1.3, free=free)
+    found = cut_in(room.speak([STEP], READING))
+    assert found is not None and getattr(found.answer, "id", "") == id
 
 
 def test_the_alarm_is_not_begun_again_by_the_same_words(room):

@@ -20,6 +20,8 @@ LOOKS, LOOKED_AT = 1.0, 2.5
 """Seconds between two looks at how far the echo is behind what was played, and of sound that is looked at."""
 LEAST, MOST, GOAL = 0.01, 0.4, 0.06
 """Seconds that the echo may be behind, and that it is put to where it is not."""
+WATCHED, FEW, MOSTLY = 4.0, 30, 0.6
+"""Seconds that are looked at, frames that say something, and share of them in which nine tenths must be taken out."""
 LOUDEST = 10
 """Frames of 10 ms."""
 Pairs = Callable[[], Iterator[tuple[np.ndarray, Far]]]
@@ -43,7 +45,7 @@ class Duplex:
         silent = np.zeros(round(KEPT * SAMPLE_RATE), np.int16)
         self._late = (silent, silent, silent)
         self._spans: deque[Span] = deque()
-        self._powers: deque[tuple[float, float]] = deque(maxlen=round(REMEMBERED * SAMPLE_RATE / FRAME))
+        self._powers: deque[tuple[float, float, float]] = deque(maxlen=round(REMEMBERED * SAMPLE_RATE / FRAME))
 
     def chunks(self) -> Iterator[Cleaned]:
         """Sound without our own voice, as it comes. Raises DeviceLost."""
@@ -64,7 +66,7 @@ class Duplex:
         heard, played = self._near[:ready], self._far[:ready]
         self._near, self._far = self._near[ready:], self._far[ready:]
         clean = self.canceller.clean(heard, played)
-        self._powers.extend(zip(_powers(heard), _powers(clean.others), strict=True))
+        self._powers.extend(zip(_powers(heard), _powers(clean.others), _powers(played), strict=True))
         self.position += ready
         self._late = tuple(  # type: ignore[assignment]
             np.concatenate([old[len(new) :], new])[-len(old) :]
@@ -87,6 +89,16 @@ class Duplex:
     def said(self, start: int, end: int) -> list[Span]:
         """What we were saying between two positions, oldest first; start and end of a span are positions."""
         return [one for one in self._spans if one.start < end and one.start + one.length > start]
+
+    def is_clean(self, before: int) -> bool:
+        """Whether our voice was taken out in the seconds before a position, as far as it came back at all."""
+        last = max(0, len(self._powers) - (self.position - before) // FRAME)
+        late = list(self._powers)[max(0, last - round(WATCHED * SAMPLE_RATE / FRAME)) : last]
+        ours = [(near, clean) for near, clean, far in late if far > AUDIBLE and near > AUDIBLE]
+        if len(ours) < FEW:
+            return True
+        room = 4 * float(np.percentile([clean for _, clean, _ in self._powers], 10))
+        return sum(clean < max(0.1 * near, room) for near, clean in ours) >= MOSTLY * len(ours)
 
     def own_share(self, start: int, end: int) -> float:
         """How much of the sound between two positions is what we played around that time, 0 to 1."""
@@ -120,7 +132,7 @@ class Duplex:
         chosen = sorted(list(self._powers)[max(0, first) : max(0, last)], key=lambda pair: pair[1])
         if not chosen:
             return 0.0
-        near, clean = np.sum(chosen[-LOUDEST:], axis=0)
+        near, clean, _ = np.sum(chosen[-LOUDEST:], axis=0)
         return 10 * float(np.log10((clean + 1e-9) / (near + 1e-9)))
 
 

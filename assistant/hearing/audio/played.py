@@ -17,7 +17,7 @@ from assistant.hearing.audio.rate import SAMPLE_RATE
 CUSHION = 0.03
 """Seconds of silence put before what is played after a gap, so that one late block tears no hole. Any sound needs
 longer than this from a buffer into the air and back."""
-MOST = 1.0
+MOST = 0.5
 """Seconds that may wait; more than any loudspeaker holds, so what is older belongs to a microphone that stood still."""
 
 

@@ -155,7 +155,9 @@ def recorded(folder: Path | None) -> dict[str, list[np.ndarray]]:
     whole: dict[Path, np.ndarray] = {}
     for one in people.utterances(folder, "test", ("commands",)):
         if one.text in WORDS:
-            sound = whole.setdefault(one.file, read(one.file))
+            if one.file not in whole:
+                whole[one.file] = read(one.file)
+            sound = whole[one.file]
             found.setdefault(one.text, []).append(sound[one.start : one.end])
     return found
 
