@@ -233,7 +233,12 @@ def test_the_sounds_are_evenly_loud_and_do_not_overdrive(shipped):
     from scipy.signal import resample_poly
 
     meter = pyloudnorm.Meter(SAMPLE_RATE)
-    whole = sorted(name for name, (_, a, b) in shipped.keys.items() if "…" not in name and b - a > 1.5 * SAMPLE_RATE)
+    # A part of a sentence is as loud as it is there: only whole ones are measured.
+    whole = sorted(
+        name
+        for name, (take, begin, end) in shipped.keys.items()
+        if end - begin > 1.5 * SAMPLE_RATE and take.text == " ".join(words_of(name))
+    )
     sounds = [shipped.piece(name) for name in whole[:: max(1, len(whole) // 40)]]
     levels = [meter.integrated_loudness(sound.astype(float)) for sound in sounds]
     assert np.median(levels) == pytest.approx(-16, abs=0.7)

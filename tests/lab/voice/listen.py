@@ -54,10 +54,10 @@ def understood(said: Sequence[str], heard: Sequence[str]) -> int:
     return int(jiwer.process_words(" ".join(said), " ".join(heard)).hits)
 
 
-def drawn(count: int, seed: int) -> list[str]:
-    """Shipped sentences without gaps, a fifth of all being read-backs and values."""
+def drawn(voice: NaturalVoice, count: int, seed: int) -> list[str]:
+    """Shipped sentences that the voice has, a fifth of all being read-backs and values."""
     rng = np.random.default_rng(seed)
-    pool = [one.text for one in texts.whole() if len(one.text.split()) > 3]
+    pool = [one.text for one in texts.whole() if len(one.text.split()) > 3 and voice.has(one.text)]
     found = [str(one) for one in rng.choice(pool, count - count // 5, replace=False)]
     for _ in range(count // 5):
         unit, quantity, scale = (("volt", "ac_volts", 1.0), ("ohm", "ohms", 1.0), ("microamp", "dc_amps", 1e-6))[
@@ -107,7 +107,7 @@ def main(count: int, seed: int, wrong: bool, only: str | None) -> None:
     """Words understood, both voices, in quiet and at 5 dB over the blower."""
     natural = open_voice()
     assert isinstance(natural, NaturalVoice)
-    sentences = [one for one in drawn(count, seed) if natural.has(one)]
+    sentences = [one for one in drawn(natural, count, seed) if natural.has(one)]
     click.echo(f"{len(sentences)} sentences, {sum(len(plain(one)) for one in sentences)} words.")
     voices: dict[str, Voice] = {"natural": natural, "espeak": EspeakVoice()}
     ear = Whisper()
