@@ -11,7 +11,7 @@ from assistant.visit.interrupting import interrupt_option
 
 @click.command()
 @choosing_devices
-@interrupt_option
+@interrupt_option("auto")
 def check(microphone: str, loudspeaker: str, interrupt: str) -> int:
     """Find microphone and loudspeaker, record the room, name the engine and the voice in use.
 

@@ -56,7 +56,7 @@ def visits_home() -> Path:
     help="Speak and hear this language; the procedure's own by default.",
 )
 @sound_options
-@interrupt_option
+@interrupt_option("off")
 @click.option(
     "--in-order",
     is_flag=True,

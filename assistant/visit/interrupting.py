@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, get_args
 
@@ -16,16 +17,19 @@ Interrupt = Literal["auto", "headset", "off"]
 INTERRUPT: tuple[str, ...] = get_args(Interrupt)
 WHILE_SPEAKING = "say again, stop, hold on, no, I smell gas, or the answer"
 
-interrupt_option = click.option(
-    "--interrupt",
-    type=click.Choice(INTERRUPT),
-    default="auto",
-    show_default=True,
-    help=(
-        "Hear you while it speaks. auto: with its own voice taken out, where the packages for it are installed;"
-        " headset: as it comes, for the microphone does not hear the loudspeaker; off: only when it is silent."
-    ),
-)
+
+def interrupt_option(default: Interrupt) -> Callable[[Callable[..., int]], Callable[..., int]]:
+    """The option of that name."""
+    return click.option(
+        "--interrupt",
+        type=click.Choice(INTERRUPT),
+        default=default,
+        show_default=True,
+        help=(
+            "Hear you while it speaks. auto: with its own voice taken out, where the packages for it are installed;"
+            " headset: as it comes, for the microphone does not hear the loudspeaker; off: only when it is silent."
+        ),
+    )
 
 
 @dataclass(frozen=True)

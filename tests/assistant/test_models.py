@@ -256,6 +256,17 @@ def test_what_is_no_zip_is_told(shop, tmp_path):
         get(shop, tmp_path)
 
 
+def test_a_name_that_is_no_text_is_told(tmp_path):
+    """Found by changing bytes: a name that says it is UTF-8 and is not."""
+    packed = tmp_path / "name.zip"
+    with zipfile.ZipFile(packed, "w") as file:
+        file.writestr(f"{NAME}/\u00e9", b"x")
+    packed.write_bytes(packed.read_bytes().replace("\u00e9".encode(), b"\xed\x20"))
+    (tmp_path / "into").mkdir()
+    with pytest.raises(ModelError, match="cannot be unpacked"):
+        unpack(packed, tmp_path / "into")
+
+
 def test_a_flipped_byte_inside_the_archive_is_found(tmp_path):
     body = bytearray(archive())
     body[100_000] ^= 0xFF
