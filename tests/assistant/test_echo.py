@@ -15,6 +15,7 @@ from assistant.hearing.audio.duplex import Duplex
 from assistant.hearing.audio.echo import Echo, NoCanceller, TwoCancellers, measured, share_of
 from assistant.hearing.audio.endpoint import Endpointer
 from assistant.hearing.audio.played import CUSHION, Cleaned, Played
+from assistant.hearing.audio.rate import SAMPLE_RATE as RATE
 from assistant.hearing.audio.steady import SOFT, Outgoing
 from assistant.hearing.weigh.own_speech import Spoken, is_own, words_between
 from assistant.visit.interrupting import Interrupting, interrupting
@@ -25,7 +26,6 @@ needs_cancellers = pytest.mark.skipif(
     not os.environ.get("CI") and not all(importlib.util.find_spec(one) for one in ("pyaec", "pywebrtc_audio")),
     reason="not installed: pip install 'twohands[interrupt]'",
 )
-RATE = 16_000
 
 
 def voice(text: str, name: str = "us-m1") -> np.ndarray:
@@ -84,7 +84,7 @@ def test_no_echo_is_found_in_a_room_or_in_another_voice():
 
 def test_its_own_voice_is_known_by_its_sound_and_another_is_not():
     far = voice(LONG)
-    own, other = far[16_000:32_000], voice("i can smell gas in this room", "flite-rms")[:16_000]
+    own, other = far[RATE : 2 * RATE], voice("i can smell gas in this room", "flite-rms")[:RATE]
     around = far[6_400:40_000]
     assert share_of(own, around) > 0.95
     assert share_of(other, around) < 0.25

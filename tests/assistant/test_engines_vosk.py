@@ -299,7 +299,7 @@ def test_another_recogniser_listens_where_a_placed_model_is_damaged(tmp_path):
     damaged(tmp_path / "vosk-model-small-en-us-x")
     _, chosen = choose.recognizer(tmp_path)
     assert chosen.folder == models.own_model()
-    assert "it is damaged" in chosen.reason and "the small model that ships" in chosen.reason
+    assert "it is damaged" in chosen.reason and "the small models that ship" in chosen.reason
 
 
 def test_a_model_that_did_well_once_is_not_tried_again_until_a_byte_changes(tmp_path):

@@ -86,8 +86,8 @@ class Trainee:
         (r"say: cycle is complete", "what do i see"),
         (r"lights, runs and stops", "cycle is complete"),
         (r"locks out\.$", "it locked out"),
-        (r"You can say: next check please", "next check please"),
-        (r"You can say: once more please", "stop"),
+        (r"You can (?:say|type): next check please", "next check please"),
+        (r"You can (?:say|type): once more please", "stop"),
         (r"Is that right\?", "yes"),
     )
 
@@ -97,6 +97,7 @@ class Trainee:
 
     def hears(self, line: str) -> str | None:
         """What to type after a printed line, if anything."""
+        line = line.replace("type: ", "say: ").replace("Type: ", "Say: ")  # from the keyboard it is told to type
         if "Now name the fault" in line:
             return f"my answer is {self.answer}"
         self.watching = self.watching or "say: no flame at all" in line

@@ -84,7 +84,7 @@ VISITS = (
         (*START, *live()[:2], "48", "yes", "71", "yes", "next check please", "stop", *LEFT_OFF_DEAD),
         "Nobody goes on past an open ground.",
         safety=("ground_open",),
-        says=("That does not fit here",),
+        says=("it does not fit here",),
         never=(GOOD, "Check three"),
     ),
     Hard(
@@ -400,7 +400,7 @@ VISITS = (
         "words that do not fit",
         (*START, "what a lovely furnace", "bananas", "118.4", "yes", "stop", *LEFT_OFF, *ON),
         "Say what would fit, and do not send anybody away from a fan.",
-        says=("That does not fit here. Tell me the number on the meter, in volts.",),
+        says=("I read that, but it does not fit here. Type the number on the meter, in volts.",),
         never=("Step away from the fan", GOOD),
     ),
     Hard(

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from flows.judge.profiles import equipment, meter
-from flows.procedure.compile import load_plan
+from flows.procedure.compile import load_plan, on_keyboard
 from flows.procedure.session import End
 from flows.reason.assess import assess
 from tests.flows.hard_visits import VISITS
@@ -17,7 +17,7 @@ from tests.flows.talking import Talk
 @pytest.fixture(scope="module")
 def plan(known):
     plan = load_plan("flame_sensing", equipment("larkspur"), meter("dunlin"))
-    return replace(plan, typed=True, assess=lambda evidence: assess(evidence, known))
+    return replace(on_keyboard(plan), assess=lambda evidence: assess(evidence, known))
 
 
 @pytest.mark.parametrize("visit", VISITS, ids=lambda one: one.name)
