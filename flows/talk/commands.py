@@ -88,7 +88,7 @@ def _change(plan: Plan, session: Session) -> Moved:
     if session.unasked and session.mode == "ask":
         return take_back(plan, session)
     if session.mode == "offer":
-        return enter(plan, session, session.step)
+        return enter(plan, session, session.step, session.agenda)
     last = session.taken[-1].step if session.taken else None
     if (
         last is None

@@ -20,7 +20,7 @@ from flows.talk.commands import COMMANDS, said_for, tell_again
 from flows.talk.cut import unsaid
 from flows.talk.doubts import gas, in_alarm, resumed
 from flows.talk.misses import missed, not_open, read_back, unclear
-from flows.talk.moving import enter, go_on, readings_of_check, skip, to_take_again
+from flows.talk.moving import and_then, enter, go_on, readings_of_check, skip, to_take_again
 from flows.talk.prompts import SAID_FOR, ask_again, listen, offers, test_offered
 from flows.talk.taking import settle_answer, take_reading
 from grammar.answers import Answer, Choice, Command, Reading, Unclear
@@ -131,7 +131,7 @@ def _offered(plan: Plan, session: Session, choice: Choice) -> Moved:
     here, judge = session.step, plan.step(session.step).judge
     if choice.id == "take_again":
         first, *more_of_it = to_take_again(plan, session, here)
-        return enter(plan, session, first, tuple(more_of_it))
+        return enter(plan, session, first, and_then(session, first, *more_of_it))
     first, *more_of_it = readings_of_check(plan, here)
     if choice.id == "fix_now":
         verdict = dict(session.verdicts).get(here)
@@ -139,13 +139,14 @@ def _offered(plan: Plan, session: Session, choice: Choice) -> Moved:
         fix = (judge.fix.get(finding) if judge else None) or plan.procedure.fix
         effects: list[Effect] = [Save("fix", {"step": here, "finding": finding})]
         again = (first, *more_of_it)
+        rest = (first, *and_then(session, first, *more_of_it))
         session = replace(session, fixing=tuple(dict.fromkeys((*session.fixing, *again))))
-        session, more = enter(plan, session, fix or first, again)
+        session, more = enter(plan, session, fix or first, rest)
         return session, [*effects, Say(plan.lines.line("fix_now"), "info", "fix_now"), *more]
     if choice.id == "take_test":
         test = test_offered(plan, session) or here
         if session.power in power_needed(plan.routes, test, bool(session.safety)):
-            return enter(plan, session, test)
+            return enter(plan, session, test, session.agenda)
         session = replace(session, tests=(*session.tests, test))
         session, more = go_on(plan, replace(session, mode="ask"))
         return session, [Say(plan.lines.line("test_later"), "info", "test_later"), *more]

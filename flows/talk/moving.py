@@ -131,6 +131,11 @@ def to_take_again(plan: Plan, session: Session, name: str) -> list[str]:
     ] + own
 
 
+def and_then(session: Session, first: str, *more: str) -> tuple[str, ...]:
+    """What comes after `first`: `more`, and what the visit was on its way to."""
+    return (*more, *(one for one in session.agenda if one not in (first, *more)))
+
+
 def skip(plan: Plan, session: Session) -> Moved:
     """Leave a check out, on the record. Where something cannot be moved, all checks that need it moved are left out."""
     left = _barred(plan, session) if plan.step(session.step).answers else [session.step]

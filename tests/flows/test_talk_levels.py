@@ -19,8 +19,9 @@ from flows.procedure.schema import Answer, Caution, load_procedure
 from flows.procedure.session import Save, Say, Session
 from flows.procedure.spoken.check import spoken_problems
 from flows.talk.believed import evidence_of
+from flows.talk.dialogue import advance
 from flows.talk.prompts import scope_for, told_anew
-from grammar.answers import Choice, Reading, Unclear
+from grammar.answers import Choice, Command, Reading, Unclear
 from grammar.phonetics import check_apart
 from tests.flows.talking import AIR, DEAD, LIVE, OFF, START, VOLTS, Talk
 from tests.lab.measure.talk import plain
@@ -398,3 +399,15 @@ def test_a_procedure_kept_before_these_fields_is_written_down_as_it_was():
 def test_a_late_no_is_no_answer_to_anything_else(usual):
     talk = Talk(usual).say(*AIR)
     assert talk.give(Choice("no", "no")).at == "meter_volts/ask" and talk.saved("retaken") == []
+
+
+def test_what_is_taken_again_on_the_way_does_not_lose_what_the_visit_was_on_its_way_to(usual):
+    """A danger is to be measured again; an earlier reading was taken back on the way, and fails."""
+    talk = Talk(usual).say(*START, *LIVE_ONCE[:2], "71", "yes")
+    assert talk.at == "polarity_neutral/offer"
+    supply = replace(
+        talk.session, step="supply", agenda=("polarity_hot", "polarity_neutral"), unasked="", recalled="supply"
+    )
+    for given in (Choice("take_again", "once more please"), Command("change", "change that")):
+        after, _ = advance(usual, supply, given)
+        assert (after.step, after.agenda) == ("supply", ("polarity_hot", "polarity_neutral"))
