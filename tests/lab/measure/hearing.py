@@ -97,7 +97,8 @@ def main() -> None:
             f"{HEADING}\n\n{text}\n\n![Understood right and taken wrong against noise]({picture.name})\n",
             encoding="utf-8",
         )
-        link = f"[The whole table]({whole.relative_to(ROOT).as_posix()}), with other recognisers on the same cases."
+        others = ", with other recognisers on the same cases" if len(columns) > 1 else ""
+        link = f"[The whole table]({whole.relative_to(ROOT).as_posix()}){others}."
         put_between_markers(ROOT / "README.md", f"{short_table(columns[0])}\n\n{link}")
 
 

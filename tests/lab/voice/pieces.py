@@ -211,6 +211,7 @@ def rare_names() -> Iterator[Wanted]:
     for name in (*texts.probe_names(), *looks):
         yield parts(f"First prove [{name}].")
     yield from _chained(texts.titles())
+    yield from (parts(f"[{title}:] you said two volts.") for title in texts.titles())
     for name in looks:
         yield parts(f"flame current and [{name}] speak for it.")
     for point in lessons().points.values():
