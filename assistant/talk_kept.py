@@ -24,7 +24,7 @@ from grammar.datafile import Strict, load_yaml
 from grammar.errors import TwohandsError
 from grammar.scope import Scope
 
-USUAL: Level = "usual"
+FIRST: Level = "learner"
 """The level of a visit where nothing says otherwise."""
 HEAD = """# How much Twohands tells whom, as it was asked for by voice ("short words please", "tell me the details").
 """

@@ -15,7 +15,7 @@ from assistant.commands.details import asked, detail_options, shown
 from assistant.commands.profiles import Profile
 from assistant.hearing.weigh.policy import weigh
 from assistant.privacy import KEEP, Keep, privacy
-from assistant.talk_kept import USUAL, Remembers, wanted
+from assistant.talk_kept import FIRST, Remembers, wanted
 from assistant.visit.ask_details import WordsFirst
 from assistant.visit.assemble import Sound, assemble, pause_before_retry, sound_options, talk_option
 from assistant.visit.details import Details, details_of
@@ -65,7 +65,7 @@ def visits_home() -> Path:
         " next."
     ),
 )
-@talk_option("usual, or as you asked for last by voice")
+@talk_option("learner, or as you asked for last by voice")
 @click.option("--attention", is_flag=True, help="Listen only to what begins with the attention word, for noisy rooms.")
 @click.option("--visits", type=click.Path(file_okay=False, path_type=Path), default=None, help="Folder of the records.")
 @click.option(
@@ -219,11 +219,11 @@ def run(
 
 
 def _level(context: click.Context, talk: Level | None, technician: str) -> Level:
-    """How much is told: as the command line says, as this technician asked for last, as the settings say, or the
-    usual."""
+    """How much is told: as the command line says, as this technician asked for last, as the settings say, or all
+    of it."""
     if talk and context.get_parameter_source("talk") is click.core.ParameterSource.COMMANDLINE:
         return talk
-    return wanted(technician).level or talk or USUAL
+    return wanted(technician).level or talk or FIRST
 
 
 def _learnt(name: str) -> dict[str, str]:

@@ -9,7 +9,6 @@ from pathlib import Path
 import pytest
 
 from assistant.records.commands import _told
-from assistant.talk_kept import USUAL
 from assistant.visit.folders import latest
 from assistant.visit.journal import read
 from assistant.visit.kept_plan import FILE as PLAN
@@ -102,7 +101,7 @@ def test_cut_off_it_goes_on_in_the_order_it_was_begun_in(tmp_path: Path, order: 
 def test_walked_again_at_every_answer_it_stands_where_it_stood(tmp_path: Path) -> None:
     run(tmp_path, typed=lines(*words("adaptive")))
     events, _ = read(folder_of(tmp_path))
-    plan = ready_plan("flame_sensing", "larkspur", "dunlin", order="adaptive", level=USUAL)
+    plan = ready_plan("flame_sensing", "larkspur", "dunlin", order="adaptive")
     heard = [at for at, one in enumerate(events) if one["kind"] == "heard"]
     scopes = [events[at]["scope"] for at in heard]
     for at, scope in zip(heard, scopes, strict=True):

@@ -41,25 +41,28 @@ def newest(visits: Path) -> Path:
     return max(visits.iterdir(), key=lambda one: one.name)
 
 
-def test_a_visit_tells_the_usual_unless_another_level_is_asked_for(tmp_path: Path) -> None:
-    usual = run(tmp_path / "a", *START, "118.4").output
+USUAL = ("--talk", "usual")
+
+
+def test_a_visit_asks_about_every_reading_unless_less_is_asked_for(tmp_path: Path) -> None:
+    usual = run(tmp_path / "a", *START, "118.4", options=USUAL).output
     assert "read back  one one eight point four.\n" in usual and "The supply is good." in usual
     brief = run(tmp_path / "b", *START, "118.4", options=("--talk", "brief")).output
     assert "verdict  Good." in brief and "Furnace switch off and locked." in brief
-    learner = run(tmp_path / "c", *START, "118.4", options=("--talk", "learner")).output
+    learner = run(tmp_path / "c", *START, "118.4").output
     assert "one one eight point four volts. Is that right?" in learner
 
 
 def test_the_settings_hold_it(tmp_path: Path) -> None:
-    assert CliRunner().invoke(cli, ["settings", "talk", "learner"]).exit_code == 0
-    assert "Is that right?" in run(tmp_path / "a", *START, "118.4").output
-    assert "Is that right?" not in run(tmp_path / "b", *START, "118.4", options=("--talk", "usual")).output
+    assert CliRunner().invoke(cli, ["settings", "talk", "usual"]).exit_code == 0
+    assert "Is that right?" not in run(tmp_path / "a", *START, "118.4").output
+    assert "Is that right?" in run(tmp_path / "b", *START, "118.4", options=("--talk", "learner")).output
     assert CliRunner().invoke(cli, ["settings", "talk", "chatty"]).exit_code != 0
 
 
 def test_what_was_asked_for_by_voice_stays_for_the_next_visit_of_that_technician(tmp_path: Path, file: Path) -> None:
     who = ("--technician", "M. Oduya")
-    assert "I will keep it short." in run(tmp_path / "a", *AIR, "short", options=who).output
+    assert "I will keep it short." in run(tmp_path / "a", *AIR, "short", options=(*who, *USUAL)).output
     assert talk_kept.wanted("M. Oduya").level == "brief" and talk_kept.wanted("").level is None
     assert file.stat().st_mode & 0o777 == 0o600, "it holds a name"
     assert "Furnace switch off and locked." in run(tmp_path / "b", *START[:4], options=who).output
@@ -103,7 +106,7 @@ def test_a_resumed_visit_goes_on_at_its_level_and_with_what_was_taken_back(tmp_p
 
 
 def test_a_level_that_was_changed_behind_its_back_is_refused(tmp_path: Path) -> None:
-    run(tmp_path, *AIR)
+    run(tmp_path, *AIR, options=USUAL)
     file = newest(tmp_path) / "plan.json"
     file.write_text(file.read_text().replace('"talk": "usual"', '"talk": "learner"'))
     done = CliRunner().invoke(cli, ["run", "--typed", "--visits", str(tmp_path), "--resume"])
@@ -111,7 +114,18 @@ def test_a_level_that_was_changed_behind_its_back_is_refused(tmp_path: Path) -> 
 
 
 def test_a_reading_that_was_taken_back_counts_for_nothing_in_records_and_report(tmp_path: Path) -> None:
-    run(tmp_path, *START, "118.4", "no", "119.1", "yes", "stop", "i opened the switch", "everything is shut down")
+    run(
+        tmp_path,
+        *START,
+        "118.4",
+        "no",
+        "119.1",
+        "yes",
+        "stop",
+        "i opened the switch",
+        "everything is shut down",
+        options=USUAL,
+    )
     events = read(newest(tmp_path))[0]
     values = [(place, one["value"]) for place, one in enumerate(events) if one["kind"] == "reading"]
     assert [value for _, value in values] == [118.4, 119.1], "the record has both"
