@@ -56,6 +56,9 @@ def _settle(busy: Callable[[], bool]) -> None:
 def _speak(
     engine: Any, busy: Callable[[], bool], rate: Callable[[], int], finished: threading.Event, job: dict[str, Any]
 ) -> None:
+    # The driver raises what a file refuses in a thread where nobody hears it.
+    with open(job["file"], "wb"):
+        pass
     finished.clear()
     engine.setProperty("voice", job["voice"])
     engine.setProperty("rate", job["rate"])
@@ -64,11 +67,13 @@ def _speak(
         raise RuntimeError(f"the rate {job['rate']} was not taken")
     engine.save_to_file(job["text"], job["file"])
     engine.runAndWait()
-    # runAndWait can return before the file is written; only the event after the
-    # file says that it is there.
+    # runAndWait can return before the file is written, and the event after it
+    # may be a late one of the loop before: only the file says that it is there.
     if not finished.wait(WAIT):
         raise RuntimeError("the synthesiser did not finish")
     _settle(busy)
+    if not os.path.getsize(job["file"]):
+        raise RuntimeError("the synthesiser wrote nothing")
 
 
 def main() -> int:
