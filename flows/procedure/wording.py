@@ -29,6 +29,7 @@ LINES: dict[str, frozenset[str]] = {
         "taken_as": "digits",
         "good": "",
         "taken_back": "title",
+        "taken_back_left": "title",
         "said_for": "title reading",
         "progress": "done left minutes",
         "level_learner": "",

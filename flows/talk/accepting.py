@@ -2,8 +2,8 @@
 
 At all levels but the learner's a reading that was heard well, lies where one is expected and passes plainly is read
 back in one breath with its verdict. Until the next reading is confirmed it can be taken back ("no", "change that").
-Whatever is near a limit, fails, proves something, was heard in doubt, or is taken anew, is asked about first, as ever;
-so is every reading until the one that was taken back is there again.
+Whatever is near a limit, fails, proves something, was heard in doubt, belongs to a test that looks for a fault, or is
+taken anew, is asked about first, as ever; so is every reading until the one that was taken back is there again.
 
 Reading back without asking is quicker, and leaves it to the listener to begin the correcting, which is harder than to
 answer a question (E. Krahmer, M. Swerts, M. Theune, M. Weegels, "Error detection in spoken human-machine interaction",
@@ -20,7 +20,7 @@ from flows.procedure.session import Effect, Moved, Save, Say, Session, Tone
 from flows.talk.foresee import lies_where_expected
 from flows.talk.levels import telling
 from flows.talk.misses import read_back
-from flows.talk.moving import enter
+from flows.talk.moving import enter, reachable
 from flows.talk.prompts import ask_again, listen
 from flows.talk.taking import take_reading
 from grammar.answers import Reading
@@ -36,7 +36,7 @@ def accepted(plan: Plan, session: Session, reading: Reading) -> Moved | None:
 
 def _may_be(plan: Plan, session: Session, reading: Reading) -> bool:
     step = plan.step(session.step)
-    if step.ask is None or step.proves or (step.judge and step.judge.must_pass):
+    if step.ask is None or step.extra or step.proves or (step.judge and step.judge.must_pass):
         return False
     heard_well = (
         session.mode == "ask"
@@ -74,7 +74,8 @@ def take_back(plan: Plan, session: Session, correction: Reading | None = None) -
     """Undo the reading that was taken without a question: it counts for nothing, and it is asked for again.
 
     correction: what was said in its place; it is asked about before it is taken. On the way out nothing is measured
-    any more: the check is missing, and the end says so.
+    any more, and where what was put back since then bars the way it cannot be: then the check is left out, and the
+    end says so.
     """
     name, last = session.unasked, session.taken[-1]
     effects: list[Effect] = [Save("retaken", {"step": name, "probe": last.probe})]
@@ -88,19 +89,32 @@ def take_back(plan: Plan, session: Session, correction: Reading | None = None) -
         recalled=name,
         smooth=False,
     )
-    effects += [Tone("heard"), Say(plan.lines.line("taken_back", title=plan.step(name).title), "info", "taken_back")]
-    if session.leaving:
-        return session, [*effects, *ask_again(plan, session)]
-    # A test that the visit was at is come back to; an ordinary check finds its own place.
+    effects.append(Tone("heard"))
+    if session.leaving or not reachable(plan, session, name):
+        if not session.leaving:
+            session = replace(session, skipped=tuple(dict.fromkeys((*session.skipped, name))), recalled="")
+            effects.append(Save("skipped", {"step": name, "why": "taken back"}))
+        left = plan.lines.line("taken_back_left", title=plan.step(name).title)
+        return session, [*effects, Say(left, "info", "taken_back_left"), *ask_again(plan, session)]
+    effects.append(Say(plan.lines.line("taken_back", title=plan.step(name).title), "info", "taken_back"))
+    # A test that the visit was at is come back to, and what was to be taken again; a check that is still open finds
+    # its own place.
     rest = session.agenda or ((session.step,) if plan.step(session.step).extra else ())
+    rest = tuple(one for one in rest if one != name and not _finds_its_place(plan, session, one))
     asked = plan.step(session.step).ask
-    session, more = enter(plan, session, name, tuple(one for one in rest if one != name))
+    session, more = enter(plan, session, name, rest)
     if session.step == name:
         session = replace(session, wrong=1)
         again = plan.step(name).ask
         if correction is not None and asked and again and (asked.quantity, asked.unit) == (again.quantity, again.unit):
             session, more = read_back(plan, session, correction)
     return session, [*effects, *more]
+
+
+def _finds_its_place(plan: Plan, session: Session, name: str) -> bool:
+    step = plan.step(name)
+    ordinary = step.check is not None and bool(step.next) and not step.extra
+    return ordinary and name not in session.done and name not in session.fixing
 
 
 def answered_late(plan: Plan, session: Session, said_yes: bool, correction: Reading | None) -> Moved:

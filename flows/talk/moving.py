@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from flows.errors import FlowError
 from flows.procedure.compile import Pick, Plan, next_step, way_out
-from flows.procedure.route import first_step, power_needed
+from flows.procedure.route import first_step, power_needed, way_to
 from flows.procedure.session import Effect, Moved, Save, Say, Session
 from flows.talk.closing import finish
 from flows.talk.order import chosen, first_undone, last_check
@@ -81,6 +82,14 @@ def _told(step: str, pick: Pick | None) -> list[Effect]:
     return [Save("order", {"step": step, "probe": pick.probe, "why": pick.why}), *said]
 
 
+def reachable(plan: Plan, session: Session, name: str) -> bool:
+    """Whether any way leads to a step from where power and things stand."""
+    try:
+        return way_to(plan.routes, name, session) is not None
+    except FlowError:
+        return False
+
+
 def stopping(plan: Plan, session: Session) -> str | None:
     """The step of a danger that stands and lets the visit go on only through a fix."""
     for name, finding in session.safety:
@@ -91,9 +100,12 @@ def stopping(plan: Plan, session: Session) -> str | None:
 
 
 def _beyond(plan: Plan, barred: str, name: str) -> bool:
-    """Whether a step takes a reading that belongs neither to the check that bars the way nor to a proof."""
-    step = plan.step(name)
-    return step.ask is not None and step.proves is None and name not in readings_of_check(plan, barred)
+    """Whether a step belongs neither to the check that bars the way, nor to its fix, nor to a proof."""
+    step, judge = plan.step(name), plan.step(barred).judge
+    if step.proves or name in readings_of_check(plan, barred):
+        return False
+    fixes = {plan.procedure.fix, *(judge.fix.values() if judge else ())}
+    return step.ask is not None or not (step.extra or name in fixes)
 
 
 def readings_of_check(plan: Plan, name: str) -> list[str]:

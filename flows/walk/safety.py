@@ -15,9 +15,11 @@ is offered, going back, stopping, a break, and gas. A pause and a false alarm
 end as a break does, which is tried everywhere.
 
 The plan's level is walked as it is: where readings go without a question,
-which one may be taken back, or was and is not read again yet, is part of where
-a visit stands, and taking back is tried in every such state. How much is told
-changes no way, so a change of it is tried and not followed.
+which one may be taken back is part of where a visit stands, and taking back is
+tried in every such state. A reading that was taken back and is not there again
+only bars others from going without a question; so wherever one may go without,
+it is walked as one and as the other, and the barring is tried by itself. How
+much is told changes no way, so a change of it is tried and not followed.
 """
 
 from __future__ import annotations
@@ -272,6 +274,7 @@ def _readings_in(plan: Plan, session: Session) -> Iterator[tuple[Session, Input]
         yield session, reading
         if session.level != "learner":
             yield _as_if_first(plan, session), reading
+            yield replace(_as_if_first(plan, session), recalled=session.step), reading
         yield session, Choice("no", "", reading)
     if session.pending is not None:
         # The value waiting for its confirmation could be any: confirm each.
@@ -305,7 +308,7 @@ def _as_if_first(plan: Plan, session: Session) -> Session:
         return session
     taken = tuple(one for one in session.taken if one.probe != ask.probe)
     unasked = session.unasked if taken and taken[-1].step == session.unasked else ""
-    return replace(session, taken=taken, unasked=unasked, fixing=(), misses=0, wrong=0, doubtful=None)
+    return replace(session, taken=taken, unasked=unasked, fixing=(), misses=0, wrong=0, doubtful=None, recalled="")
 
 
 def _with_past(plan: Plan, session: Session, name: str) -> Session:
@@ -333,7 +336,6 @@ def _key(plan: Plan, session: Session, guarded: frozenset[str]) -> Key:
         session.answer,
         session.back_to,
         session.unasked,
-        session.recalled,
         frozenset(name for name in guarded if session.reading_of(name) is not None),
     )
 

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 
 from flows.procedure.compile import Plan
 from flows.procedure.session import Effect, Input, Listen, Save, Say, Session
+from flows.talk.moving import reachable
 from grammar.answers import Choice, Command, Reading
 
 
@@ -54,6 +55,7 @@ def _unasked(plan: Plan, before: Session, given: Input | None, after: Session, e
     if (
         before.safety
         or before.leaving
+        or step.extra
         or name in before.fixing
         or before.reading_of(step.ask.probe if step.ask else "")
     ):
@@ -96,7 +98,12 @@ def _taken_back(
     first_said = next((place for place, one in enumerate(effects) if isinstance(one, Say)), len(effects))
     if "retaken" not in kinds[:first_said]:
         yield f"'{name}' was taken back and that is not on disk before something is spoken"
-    if not after.leaving and after.step != name and name not in after.agenda:
+    if after.leaving:
+        return
+    if name in after.skipped:
+        if reachable(plan, before, name):
+            yield f"'{name}' was taken back and left out, and could be taken again"
+    elif after.step != name and name not in after.agenda:
         yield f"'{name}' was taken back and is not asked for again"
 
 

@@ -14,7 +14,7 @@ from dataclasses import replace
 import pytest
 
 from flows.judge.profiles import equipment, meter
-from flows.procedure.compile import Plan, load_plan, on_keyboard
+from flows.procedure.compile import Plan, beginning, load_plan, on_keyboard
 from flows.procedure.schema import Answer, Caution, load_procedure
 from flows.procedure.session import Save, Say, Session
 from flows.procedure.spoken.check import spoken_problems
@@ -171,6 +171,49 @@ def test_a_yes_out_of_habit_does_no_harm(usual):
     talk = Talk(usual).say(*START, "118.4", "yes")
     assert talk.at == "polarity_hot/ask" and talk.spoken == [] and talk.session.unasked == "supply"
     assert Talk(usual).say(*START, *LIVE).say(*OFF).session.power == "said_off"
+
+
+def test_what_was_still_open_is_come_back_to_after_what_was_taken_back(usual):
+    talk = Talk(usual).say(*START, *LIVE_ONCE, *OFF, "change that", "furnace is running", "it has woken up")
+    again = talk.say(LIVE_ONCE[-1], "yes")
+    assert again.session.done >= {"rod_voltage"} and again.at == "power_off/ask"
+    assert again.session.agenda == Talk(usual).say(*START, *LIVE_ONCE).session.agenda
+
+
+def test_what_no_way_leads_back_to_is_left_out_and_that_is_said(usual, monkeypatch):
+    monkeypatch.setattr("flows.talk.accepting.reachable", lambda *_: False)
+    talk = Talk(usual).say(*START, "118.4", "change that")
+    assert talk.at == "polarity_hot/ask" and talk.session.skipped == ("supply",) and talk.session.taken == ()
+    assert talk.spoken[0] == "I take that back. We can't take it again now, so it is left out: Supply voltage."
+    assert [one["step"] for one in talk.saved("skipped")] == ["supply"]
+
+
+def test_a_danger_that_holds_the_visit_holds_it_where_only_a_thing_moves_next_too():
+    """The leak of an igniter was found when it was measured again, on the way to closing the clamp."""
+    igniter = replace(load_plan("igniter_check", equipment("larkspur"), meter("dunlin")), level="usual")
+    apart = {"leads": "in_hand", "red_jack": "volts", "dial": "ohms", "covers": "removed", "plug": "apart"}
+    session = replace(
+        beginning(igniter),
+        step="plug_back",
+        mode="again",
+        pending_answer="closed",
+        power="dead",
+        proofs=frozenset(igniter.procedure.dead_proof),
+        things=tuple((thing, apart.get(thing, place)) for thing, place in beginning(igniter).things),
+        safety=(("leak_ohms", "low"),),
+        agenda=("clamp_around",),
+    )
+    after, effects = advance(igniter, session, Choice("closed", "it holds fast"))
+    assert after.safety and (after.step, after.mode) == ("leak_ohms", "offer")
+    assert "clamp_around" not in {one.line.split("/")[0] for one in effects if isinstance(one, Say)}
+
+
+def test_a_test_that_looks_for_a_fault_is_always_asked_about(usual):
+    name, extra = next((name, one) for name, one in usual.procedure.steps.items() if one.extra and one.ask)
+    expected = extra.ask.expect[0].value if extra.ask.expect else 1.0
+    reading = Reading(expected, expected, expected, 0.1, extra.ask.quantity, extra.ask.unit, True, False, "", "1")
+    after, _ = advance(usual, Session(name, level="usual", things=beginning(usual).things), reading)
+    assert after.mode == "confirm" and after.unasked == ""
 
 
 def test_on_the_way_out_what_is_taken_back_is_missing(usual):

@@ -159,6 +159,12 @@ def taken_back_and_not_asked(plan):
     )
 
 
+def taken_back_and_left_out(plan):
+    move = last(plan, *ACCEPTED, "no")
+    after = replace(move[2], step="power_off", agenda=(), skipped=("live",))
+    return tampered(plan, move, after=after, effects=[*_told(move[3]), move[3][-1]])
+
+
 def _told(effects):
     return [one for one in effects if isinstance(one, Save | Tone)]
 
@@ -203,6 +209,7 @@ CASES = {
     taken_back_and_counts: "'live' was taken back and still counts",
     taken_back_and_not_written: "'live' was taken back and that is not on disk before something is spoken",
     taken_back_and_not_asked: "'live' was taken back and is not asked for again",
+    taken_back_and_left_out: "'live' was taken back and left out, and could be taken again",
     less_told_unasked: "less or more is told and nobody asked for it",
     less_told_unwritten: "less or more is told and that is not written down",
     never_warned_in_full: "the danger at 'meter_volts' was never told in full",
@@ -251,5 +258,5 @@ def test_no_power_changes_while_a_reading_is_taken_back(plan):
     *_, (_, _, session, _) = moves(plan, *ACCEPTED, *OFF)
     assert session.power == "said_off" and session.unasked == "live"
     after, _ = advance(plan, session, Choice("no", "no"))
-    assert after.power == "said_off" and after.step == "power_on" and after.agenda == ("live", "path")
+    assert after.power == "said_off" and after.step == "power_on" and after.agenda == ("live",)
     assert "live" not in after.done and "live" not in dict(after.verdicts) and after.taken == ()
