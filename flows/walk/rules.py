@@ -36,14 +36,11 @@ def broken(plan: Plan, before: Session, given: Input | None, after: Session, eff
 
 def _spoken(plan: Plan, after: Session, effects: list[Effect]) -> Iterator[str]:
     """No line of a step is spoken unless power and things stand as that step needs them."""
-    for effect in effects:
-        if not isinstance(effect, Say) or effect.role not in ("step", "caution", "question"):
-            continue
-        name = effect.line.split("/")[0]
-        if name not in plan.procedure.steps:
-            continue
-        need = unmet(plan.routes, name, after)
-        if need is not None:
+    told = [one for one in effects if isinstance(one, Say) and one.role in ("step", "caution", "question")]
+    names = {one.line.split("/")[0] for one in told} & plan.procedure.steps.keys()
+    lacking = {name: need for name in names if (need := unmet(plan.routes, name, after))}
+    for effect in told:
+        if need := lacking.get(effect.line.split("/")[0]):
             where = after.power if need.what == "power" else after.where(need.what)
             yield f"'{effect.line}' is spoken while {need.what} is {where}"
 
@@ -157,8 +154,9 @@ def _dangers(plan: Plan, before: Session, after: Session, effects: list[Effect])
         if not any(line["step"] == step and line["finding"] == finding and line["stands"] for line in saved):
             yield f"the danger '{finding}' is found and not written down"
     verdicts = dict(after.verdicts)
-    proofs = {name for name, step in plan.procedure.steps.items() if step.proves}
-    for step, finding in set(before.safety) - set(after.safety):
+    gone = set(before.safety) - set(after.safety)
+    proofs = {name for name, step in plan.procedure.steps.items() if step.proves} if gone else set()
+    for step, finding in gone:
         now = verdicts.get(step)
         proven = step in proofs and (after.power == "dead" or any(name in proofs for name, _ in after.safety))
         if not proven and (step in proofs or now is None or (now.outcome != "pass" and now.finding == finding)):
