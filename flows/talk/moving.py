@@ -100,12 +100,14 @@ def stopping(plan: Plan, session: Session) -> str | None:
 
 
 def _beyond(plan: Plan, barred: str, name: str) -> bool:
-    """Whether a step belongs neither to the check that bars the way, nor to its fix, nor to a proof."""
+    """Whether a step belongs neither to the check that bars the way, nor to what that check draws on, nor to its fix,
+    nor to a proof."""
     step, judge = plan.step(name), plan.step(barred).judge
     if step.proves or name in readings_of_check(plan, barred):
         return False
-    fixes = {plan.procedure.fix, *(judge.fix.values() if judge else ())}
-    return step.ask is not None or not (step.extra or name in fixes)
+    if step.ask is not None:
+        return step.extra or judge is None or step.ask.probe not in judge.probes.values()
+    return name not in {plan.procedure.fix, *(judge.fix.values() if judge else ())}
 
 
 def readings_of_check(plan: Plan, name: str) -> list[str]:
