@@ -15,6 +15,8 @@ from grammar.scope import Asked, Scope
 from grammar.words import plain_words
 
 Words = tuple[str, ...]
+LEFT = 2
+"""Words that must be left of an answer whose first one was lost."""
 NEAR = 1e-9
 """Relative slack when a value is held against the ends of the asked range."""
 
@@ -71,7 +73,15 @@ def _in_words(words: Words, scope: Scope, lang: Language, typed: bool) -> Comman
         said = lang.command(id)
         if text in said.spoken or (typed and text in said.typed):
             return Command(id, text)
-    return None
+    return None if typed or len(words) < LEFT else _first_lost(text, scope, lang)
+
+
+def _first_lost(text: str, scope: Scope, lang: Language) -> Choice | None:
+    """The one answer that `text` is all of but for a weak first word: "has woken up" for "it has woken up"."""
+    meant = {
+        option.id for option in scope.options if any(f"{weak} {text}" in option.phrases for weak in lang.weak_first)
+    }
+    return Choice(meant.pop(), text) if len(meant) == 1 else None
 
 
 @dataclass(frozen=True)

@@ -43,6 +43,7 @@ LINES: dict[str, frozenset[str]] = {
         "which": "first second",
         "miss_again": "",
         "miss_digits": "",
+        "miss_whole": "",
         "miss_answer": "phrases",
         "miss_away": "",
         "miss_key": "",

@@ -8,7 +8,7 @@ from dataclasses import replace
 from flows.procedure.compile import Plan
 from flows.procedure.session import Effect, Mode, Moved, Say, Session, Tone
 from flows.procedure.wording import quantity_words, unit_words
-from flows.talk.prompts import ask_again, listen, scope_for
+from flows.talk.prompts import SAID_FOR, ask_again, listen, scope_for
 from grammar.answers import Reading, Unclear, meaning
 
 
@@ -77,7 +77,11 @@ def missed(plan: Plan, session: Session, given: Unclear) -> Moved:
             Say(plan.lines.line(rung, wanted=_wanted(plan, session)), "question", rung),
             *listen(plan, session),
         ]
-    if rung == "miss_digits":
+    if rung == "miss_whole" and session.mode in ("ask", "digits", "which") and step.ask is not None:
+        # Whose single digits are not heard is not kept at them.
+        session = replace(session, mode="ask", pending=None, between=())
+        return session, [*effects, Say(plan.lines.line(rung), "question", rung), *listen(plan, session)]
+    if rung in ("miss_digits", "miss_whole"):
         if session.mode in ("ask", "digits", "which") and step.ask is not None:
             session = replace(session, mode="digits", pending=None, between=())
             return session, [*effects, Say(plan.lines.line(rung), "question", rung), *listen(plan, session)]
@@ -107,7 +111,9 @@ def _wanted(plan: Plan, session: Session) -> str:
 
 
 def _phrases_open(plan: Plan, session: Session) -> str:
-    return "; ".join(option.phrases[0] for option in scope_for(plan, session).options)
+    """The answers that are open, without the questions for each earlier reading, which are many."""
+    options = scope_for(plan, session).options
+    return "; ".join(option.phrases[0] for option in options if not option.id.startswith(SAID_FOR))
 
 
 def not_open(plan: Plan, session: Session) -> Moved:
