@@ -49,6 +49,8 @@ class Session:
     caution was given in full. trail: reading steps answered, oldest first. done: every step that was answered.
     level: how much is told, as in flows.talk.levels. unasked: the step whose reading was taken without a question of
     its own and can be taken back; "" for none. recalled: the one that was taken back and is not read again yet.
+    unheard: how often nothing was understood before the first reading, no further than flows.talk.early counts; no way
+    depends on it.
     taught: the phrases that were told as answers. smooth: nothing had to be asked again so far.
     """
 
@@ -86,6 +88,7 @@ class Session:
     recalled: str = ""
     taught: frozenset[str] = frozenset()
     smooth: bool = True
+    unheard: int = 0
 
     def where(self, thing: str) -> str:
         """Where a thing stands; "" for one that the procedure does not know."""

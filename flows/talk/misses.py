@@ -8,6 +8,7 @@ from dataclasses import replace
 from flows.procedure.compile import Plan
 from flows.procedure.session import Effect, Mode, Moved, Say, Session, Tone
 from flows.procedure.wording import quantity_words, unit_words
+from flows.talk.early import what_helps
 from flows.talk.prompts import SAID_FOR, ask_again, listen, scope_for
 from grammar.answers import Reading, Unclear, meaning
 
@@ -20,7 +21,14 @@ def read_back(plan: Plan, session: Session, reading: Reading) -> Moved:
 
 
 def unclear(plan: Plan, session: Session, given: Unclear) -> Moved:
-    """What was heard in doubt: asked with both readings, read back where it was heard twice, else asked again."""
+    """What was not heard or heard in doubt, asked again; with what helps where a visit begins so."""
+    session, helps = what_helps(plan, session, given)
+    session, effects = _asked_again(plan, session, given)
+    return session, [*helps, *effects]
+
+
+def _asked_again(plan: Plan, session: Session, given: Unclear) -> Moved:
+    """Asked with both readings, read back where it was heard twice, else asked again."""
     asking = plan.step(session.step).ask
     if given.reason == "doubtful" and given.reading is not None and asking and _may_be_read_back(session):
         if heard_before(given.reading, (session.doubtful, *session.between)):
@@ -77,11 +85,11 @@ def missed(plan: Plan, session: Session, given: Unclear) -> Moved:
             Say(plan.lines.line(rung, wanted=_wanted(plan, session)), "question", rung),
             *listen(plan, session),
         ]
-    if rung == "miss_whole" and session.mode in ("ask", "digits", "which") and step.ask is not None:
-        # Whose single digits are not heard is not kept at them.
-        session = replace(session, mode="ask", pending=None, between=())
-        return session, [*effects, Say(plan.lines.line(rung), "question", rung), *listen(plan, session)]
-    if rung in ("miss_digits", "miss_whole"):
+    if rung == "miss_digits" and session.mode == "digits" and session.pending is None:
+        # Whose single digits were not heard is not kept at them.
+        session = replace(session, mode="ask", between=())
+        return session, [*effects, Say(plan.lines.line("miss_whole"), "question", "miss_whole"), *listen(plan, session)]
+    if rung == "miss_digits":
         if session.mode in ("ask", "digits", "which") and step.ask is not None:
             session = replace(session, mode="digits", pending=None, between=())
             return session, [*effects, Say(plan.lines.line(rung), "question", rung), *listen(plan, session)]

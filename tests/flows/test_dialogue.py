@@ -134,6 +134,32 @@ def test_the_way_of_asking_changes_every_time(plan):
     assert len(set(asked[:4])) == 4
 
 
+def test_whose_single_digits_are_not_heard_may_say_the_number_as_a_whole_again(plan):
+    talk = Talk(plan).say(*START)
+    modes = []
+    for _ in range(4):
+        talk.give(Unclear("not_open", "and"))
+        modes.append(talk.session.mode)
+    assert modes == ["ask", "digits", "digits", "ask"]
+    assert talk.spoken == [plan.lines.line("miss_whole")]
+    assert talk.say("one hundred twenty one point four").at == "supply/confirm"
+
+
+def test_a_number_like_another_said_as_a_whole_is_asked_digit_by_digit_again(plan):
+    talk = Talk(plan).say(*START, "fifteen")
+    assert talk.at == "supply/digits"
+    while talk.session.mode == "digits":
+        talk.give(Unclear("not_open", "and"))
+    assert talk.say("fifteen").at == "supply/digits" and not talk.session.taken
+
+
+def test_what_may_be_said_is_told_without_the_questions_for_each_earlier_reading(plan):
+    talk = Talk(plan).say(*START, *LIVE)
+    assert talk.at == "power_off/ask" and any(one.id.startswith("said_for:") for one in talk.scope.options)
+    talk.give(Unclear("not_open", "and"))
+    assert talk.spoken[-1] == "I heard you, but that does not fit here. Say: i opened the switch."
+
+
 def test_two_readings_in_doubt_are_offered(plan):
     talk = Talk(plan).say(*START)
     first, second = (understand(Heard(text), talk.scope) for text in ("one twenty four", "one twenty one"))

@@ -13,7 +13,7 @@ from grammar.emit import accepts, sentences
 from grammar.language import language
 from grammar.numbers import ways_to_say
 from grammar.parse import command_in, understand
-from grammar.scope import Asked, Scope
+from grammar.scope import Asked, Option, Scope
 from tests.grammar.scopes import ALWAYS, EN, SCOPES, YES_NO
 
 VOLTS = SCOPES["volts"]
@@ -431,3 +431,24 @@ def test_a_reading_is_always_one_the_display_can_show(words):
 def test_the_command_alone_is_what_the_whole_parse_takes_it_for(scope, text):
     whole = understand(Heard(text, engine="x"), scope)
     assert command_in(text, scope) == (whole if isinstance(whole, Command) else None)
+
+
+def test_a_weak_first_word_may_be_lost():
+    scope = Scope(
+        "x", None, (Option("lit", ("it has woken up",)), Option("bare", ("the rod is bare",))), ("stop", "gas")
+    )
+    assert understand(Heard("has woken up"), scope) == Choice("lit", "has woken up")
+    assert understand(Heard("rod is bare"), scope) == Choice("bare", "rod is bare")
+    assert isinstance(understand(Heard("woken up"), scope), Unclear)
+    assert isinstance(understand(Heard("is bare"), scope), Unclear)
+    assert isinstance(understand(Heard("has woken up", engine="typed"), scope), Unclear)
+
+
+def test_what_is_left_of_two_answers_is_neither():
+    scope = Scope("x", None, (Option("one", ("it holds fast",)), Option("two", ("the holds fast",))), ("gas",))
+    assert isinstance(understand(Heard("holds fast"), scope), Unclear)
+
+
+def test_one_word_is_never_what_is_left_of_an_answer():
+    scope = Scope("x", None, (Option("lit", ("it works",)),), ("gas",))
+    assert isinstance(understand(Heard("works"), scope), Unclear)
