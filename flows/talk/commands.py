@@ -11,7 +11,7 @@ from flows.talk.accepting import take_back
 from flows.talk.closing import missing_steps, so_far
 from flows.talk.doubts import distrust
 from flows.talk.levels import moved, telling
-from flows.talk.misses import not_open
+from flows.talk.misses import not_open, without_pending
 from flows.talk.moving import enter, readings_of_check, stopping
 from flows.talk.prompts import ask_again, listen, spoken_reading
 from grammar.numbers import say_digits_after
@@ -20,9 +20,8 @@ from grammar.numbers import say_digits_after
 def tell_again(plan: Plan, session: Session) -> Moved:
     """After a wrong read-back; the second one at a step is asked for digit by digit."""
     session = replace(
-        session,
+        without_pending(session),
         mode="ask",
-        pending=None,
         pending_answer=None,
         between=(),
         misses=0,

@@ -20,6 +20,13 @@ def read_back(plan: Plan, session: Session, reading: Reading) -> Moved:
     return session, [Tone("heard"), *ask_again(plan, session)]
 
 
+def without_pending(session: Session) -> Session:
+    """The session without the reading whose read-back was refused; what is heard next is weighed with that."""
+    if session.pending is None:
+        return session
+    return replace(session, pending=None, refused=(*session.refused, session.pending.value)[-REFUSED:])
+
+
 def unclear(plan: Plan, session: Session, given: Unclear) -> Moved:
     """What was not heard or heard in doubt, asked again; with what helps where a visit begins so."""
     session, helps = what_helps(plan, session, given)
@@ -129,5 +136,7 @@ def not_open(plan: Plan, session: Session) -> Moved:
     return missed(plan, session, Unclear("not_open", ""))
 
 
+REFUSED = 4
+"""So many refused readings are remembered at a step."""
 RUNGS = 4
 """So many ways of asking again follow each other before the first comes back."""

@@ -34,6 +34,7 @@ def enter(plan: Plan, session: Session, name: str, rest: tuple[str, ...] = ()) -
         doubtful=None,
         misses=0,
         wrong=0,
+        refused=(),
         outcome=None,
         answer=None,
     )

@@ -70,6 +70,16 @@ def test_a_wrong_read_back_is_put_right_at_once(plan):
     assert talk.say("yes").saved("reading")[0]["value"] == 124
 
 
+def test_a_refused_read_back_weighs_against_what_is_heard_next_at_this_step_alone(plan):
+    talk = Talk(plan).say(*START, "121.4", "no")
+    assert talk.scope.refused == (121.4,)
+    assert talk.say("121.5", "no, 121.7").scope.refused == (121.4, 121.5)
+    for _ in range(5):
+        talk.say("no", "121.4")
+    assert len(talk.scope.refused) <= 4
+    assert talk.say("yes").at == "polarity_hot/ask" and talk.scope.refused == ()
+
+
 def test_the_second_wrong_read_back_changes_the_way_of_asking(plan):
     talk = Talk(plan).say(*START, "121.3", "no")
     assert talk.spoken == ["Then tell me again."]
