@@ -46,6 +46,7 @@ class Session:
     to be read back. misses: the rung of the ladder of asking that comes next.
     wrong: read-backs refused at this step, counted to 2.
     refused: the readings (SI) refused at this step, the last few; they only weigh in hearing.
+    weak: readings heard at this step too doubtfully to be kept in mind, the last few.
     leaving: "stop" was said; only the way out is left. spoken: steps whose
     caution was given in full. trail: reading steps answered, oldest first. done: every step that was answered.
     level: how much is told, as in flows.talk.levels. unasked: the step whose reading was taken without a question of
@@ -91,6 +92,7 @@ class Session:
     smooth: bool = True
     unheard: int = 0
     refused: tuple[float, ...] = ()
+    weak: tuple[Reading, ...] = ()
 
     def where(self, thing: str) -> str:
         """Where a thing stands; "" for one that the procedure does not know."""

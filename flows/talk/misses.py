@@ -16,7 +16,9 @@ from grammar.answers import Reading, Unclear, meaning
 def read_back(plan: Plan, session: Session, reading: Reading) -> Moved:
     """Teens and tens are asked digit by digit; everything else is read back as a question."""
     mode: Mode = "digits" if reading.sounds_like is not None else "confirm"
-    session = replace(session, mode=mode, pending=reading, pending_answer=None, between=(), doubtful=None, misses=0)
+    session = replace(
+        session, mode=mode, pending=reading, pending_answer=None, between=(), doubtful=None, weak=(), misses=0
+    )
     return session, [Tone("heard"), *ask_again(plan, session)]
 
 
@@ -42,6 +44,12 @@ def _asked_again(plan: Plan, session: Session, given: Unclear) -> Moved:
             # heard twice in doubt it is worth a read-back, which is a check of its own
             return read_back(plan, session, given.reading)
         session = replace(session, doubtful=given.reading)
+    if given.reason == "doubtful" and given.weak is not None and asking and _may_be_read_back(session):
+        often = (*session.weak, given.weak)[-REMEMBERED:]
+        if sum(meaning(one) == meaning(given.weak) for one in often) >= OFTEN:
+            # heard so often it is worth a read-back too, however little each time was
+            return read_back(plan, session, given.weak)
+        session = replace(session, weak=often)
     if given.between and session.mode in ("ask", "digits", "which", "confirm") and asking and session.misses < 2:
         session = replace(
             session, mode="which", between=given.between[:2], pending=None, misses=_next_rung(plan, session)
@@ -136,6 +144,10 @@ def not_open(plan: Plan, session: Session) -> Moved:
     return missed(plan, session, Unclear("not_open", ""))
 
 
+OFTEN, REMEMBERED = 3, 8
+"""Times that a weak reading must be heard among the last ones at a step to be read back. Noise seldom makes the same
+number three times of eight, and a read-back is a check of its own; without it one whose every number is heard weakly is
+asked for ever."""
 REFUSED = 4
 """So many refused readings are remembered at a step."""
 RUNGS = 4

@@ -35,6 +35,7 @@ def enter(plan: Plan, session: Session, name: str, rest: tuple[str, ...] = ()) -
         misses=0,
         wrong=0,
         refused=(),
+        weak=(),
         outcome=None,
         answer=None,
     )

@@ -186,6 +186,23 @@ def test_what_is_heard_twice_in_doubt_is_read_back(plan):
     assert "one two four" in talk.spoken[-1] and not talk.session.taken, "nothing is kept before its yes"
 
 
+def test_a_reading_heard_often_however_weakly_is_read_back(plan):
+    talk = Talk(plan).say(*START)
+    one, other = (understand(Heard(text), talk.scope) for text in ("one twenty four", "one twenty one"))
+    modes = [talk.give(Unclear("doubtful", "", weak=weak)).session.mode for weak in (one, other, one, other)]
+    assert "confirm" not in modes
+    assert talk.give(Unclear("doubtful", "", weak=one)).at == "supply/confirm" and not talk.session.taken
+    assert talk.say("no").session.weak == (), "refused, it has to be heard as often again"
+    assert talk.give(Unclear("doubtful", "", weak=one)).session.mode != "confirm"
+
+
+def test_what_is_heard_weakly_counts_at_its_own_step_alone(plan):
+    talk = Talk(plan).say(*START)
+    one = understand(Heard("one twenty four"), talk.scope)
+    talk.give(Unclear("doubtful", "", weak=one)).give(Unclear("doubtful", "", weak=one))
+    assert talk.say("121.4", "yes").session.weak == ()
+
+
 def test_two_different_doubts_are_no_reading(plan):
     talk = Talk(plan).say(*START)
     one, other = (understand(Heard(text), talk.scope) for text in ("one twenty four", "one twenty one"))
