@@ -80,7 +80,12 @@ def visits_home() -> Path:
 @click.option("--technician", default="", help="Name for the record.")
 @click.option("--site", default="", help="Site for the record.")
 @detail_options
-@click.option("--my-voice", default=None, metavar="NAME", help="A voice taught with `twohands voice`.")
+@click.option(
+    "--my-voice",
+    default=None,
+    metavar="NAME",
+    help="A voice taught with `twohands voice`; PocketSphinx, which learnt it, then listens along.",
+)
 @click.option(
     "--rates",
     "rates_file",
