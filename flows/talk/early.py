@@ -21,6 +21,8 @@ from grammar.datafile import Strict, load_yaml
 NOT_UNDERSTOOD = ("nothing", "not_open", "doubtful")
 """Why an answer counts as not understood; other reasons were heard well."""
 LINE = "hard_to_hear"
+REFUSED = 4
+"""So many refused readings are remembered at a step."""
 
 
 class Early(Strict):
@@ -30,6 +32,7 @@ class Early(Strict):
     misses: int = Field(ge=2, le=10)
     answers: int = Field(ge=1, le=100)
     turns: int = Field(ge=1, le=100)
+    refused: int = Field(ge=2, le=REFUSED)
     asked_again: dict[str, float]
     told: dict[str, float]
     reason: str = Field(min_length=1)
@@ -52,3 +55,14 @@ def what_helps(plan: Plan, session: Session, given: Unclear) -> tuple[Session, l
     if session.unheard < rule.misses:
         return session, []
     return session, [Say(plan.lines.line(LINE), "info", LINE)]
+
+
+def refused_once_more(plan: Plan, session: Session) -> tuple[Session, list[Effect]]:
+    """The session without the reading whose read-back was refused, which weighs in what is heard next; and what helps,
+    where it was the one that the rule waits for."""
+    if session.pending is None:
+        return session, []
+    refused = (*session.refused, session.pending.value)
+    session = replace(session, pending=None, refused=refused[-REFUSED:])
+    told = [Say(plan.lines.line(LINE), "info", LINE)] if len(refused) == early().refused else []
+    return session, list(told)

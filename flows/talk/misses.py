@@ -22,13 +22,6 @@ def read_back(plan: Plan, session: Session, reading: Reading) -> Moved:
     return session, [Tone("heard"), *ask_again(plan, session)]
 
 
-def without_pending(session: Session) -> Session:
-    """The session without the reading whose read-back was refused; what is heard next is weighed with that."""
-    if session.pending is None:
-        return session
-    return replace(session, pending=None, refused=(*session.refused, session.pending.value)[-REFUSED:])
-
-
 def unclear(plan: Plan, session: Session, given: Unclear) -> Moved:
     """What was not heard or heard in doubt, asked again; with what helps where a visit begins so."""
     session, helps = what_helps(plan, session, given)
@@ -148,7 +141,5 @@ OFTEN, REMEMBERED = 3, 8
 """Times that a weak reading must be heard among the last ones at a step to be read back. Noise seldom makes the same
 number three times of eight, and a read-back is a check of its own; without it one whose every number is heard weakly is
 asked for ever."""
-REFUSED = 4
-"""So many refused readings are remembered at a step."""
 RUNGS = 4
 """So many ways of asking again follow each other before the first comes back."""

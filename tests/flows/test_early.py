@@ -76,6 +76,25 @@ def test_it_is_told_in_spanish():
     assert told(talk) and "micro" in talk.spoken[0]
 
 
+def test_the_third_refused_read_back_at_a_step_tells_what_helps_once(plan):
+    talk = Talk(plan).say(*START)
+    told_at = []
+    for number in range(6):
+        talk.say("one two one point four")
+        talk.say("no")
+        if told(talk):
+            told_at.append(number)
+    assert told_at == [2] and talk.at == "supply/digits"
+    talk.say("one two one point four", "yes")
+    assert talk.at == "polarity_hot/ask" and not told(talk.say("121.4", "no"))
+
+
+def test_a_correction_counts_as_a_refused_read_back(plan):
+    talk = Talk(plan).say(*START, "121.4", "no, 121.5")
+    assert not told(talk) and not told(talk.say("no, 121.7")) and told(talk.say("no, 121.9"))
+    assert talk.at == "supply/confirm" and talk.say("yes").session.taken[-1].reading.digits == "121.9"
+
+
 def test_the_rule_says_how_often_it_tells_for_nothing():
     rule = early()
     for where, share in rule.asked_again.items():
