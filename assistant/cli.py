@@ -22,7 +22,7 @@ COMMANDS = {
         "Find microphone, loudspeaker, engine and voice; say what is missing.",
     ),
     "settings": ("assistant.commands.settings", "settings", "Keep your name, meter, devices and the like."),
-    "voice": ("assistant.commands.voice", "voice", "Teach it your voice in a minute."),
+    "voice": ("assistant.commands.voice", "voice", "Teach PocketSphinx your voice in a minute."),
     "model": ("assistant.commands.model", "model", "List, fetch and remove recogniser models."),
     "practice": ("assistant.commands.practice", "practice", "Find the hidden fault of a simulated furnace."),
     "procedure": ("assistant.commands.procedure", "procedure", "Write, check, draw and hear procedures."),

@@ -93,12 +93,14 @@ class Unclear:
     reading: what was understood, where anything was; of something doubtful, the
         likeliest, where it is likely enough to count when it is heard again.
     between: two or more readings it may have been, for "X or Y?".
+    weak: of something doubtful, the likeliest reading, however unlikely; worth a read-back where it is heard often.
     """
 
     reason: str
     text: str
     reading: Reading | None = None
     between: tuple[Reading, ...] = ()
+    weak: Reading | None = None
 
 
 Answer = Reading | Command | Choice | Unclear

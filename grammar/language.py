@@ -81,6 +81,7 @@ class Language:
     options: the standard answers by id, ready for a Scope. corrects: ids of
     options that a reading may follow. always_open: command ids open in every
     state; anywhere: those taken also amid other words, whatever the scope.
+    weak: words that an answer may be heard without.
     letters: how spelling sounds, as (pattern, phones), the first that fits at each
     place; none where a dictionary tells.
     """
@@ -95,6 +96,7 @@ class Language:
     over_limit: Phrases
     ranges: Ranges
     lead_ins: tuple[str, ...]
+    weak: tuple[str, ...]
     commands: Mapping[str, Phrases]
     options: Mapping[str, Option]
     typed_options: Mapping[str, tuple[str, ...]]
@@ -177,6 +179,7 @@ def load_language(path: Path) -> Language:
         over_limit=Phrases("over_limit", tuple(raw.over_limit.phrases), tuple(raw.over_limit.typed)),
         ranges=Ranges(tuple(raw.ranges.before), tuple(raw.ranges.between)),
         lead_ins=tuple(raw.lead_ins),
+        weak=tuple(raw.weak),
         commands=MappingProxyType(
             {id: Phrases(id, tuple(one.phrases), tuple(one.typed)) for id, one in raw.commands.items()}
         ),

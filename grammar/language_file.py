@@ -119,6 +119,7 @@ class LanguageFile(Strict):
     over_limit: _Said
     ranges: _Ranges
     lead_ins: list[Said]
+    weak: list[Said] = Field(default_factory=list)
     commands: dict[str, _Command]
     options: dict[str, _Option]
     replace: dict[Said, Said]

@@ -15,6 +15,8 @@ from grammar.scope import Asked, Scope
 from grammar.words import plain_words
 
 Words = tuple[str, ...]
+STRONG = 2
+"""Strong words that an answer must have to count without its weak ones."""
 NEAR = 1e-9
 """Relative slack when a value is held against the ends of the asked range."""
 
@@ -71,7 +73,28 @@ def _in_words(words: Words, scope: Scope, lang: Language, typed: bool) -> Comman
         said = lang.command(id)
         if text in said.spoken or (typed and text in said.typed):
             return Command(id, text)
-    return None
+    return None if typed else _but_for_weak_words(words, scope, lang)
+
+
+def _but_for_weak_words(words: Words, scope: Scope, lang: Language) -> Choice | None:
+    """The one answer that has the same strong words in the same order: "is woken up" for "it has woken up"."""
+    strong = strong_words(words, lang)
+    if len(strong) < STRONG:
+        return None
+    meant = {
+        one.id
+        for one in scope.options
+        if any(strong_words(tuple(text.split()), lang) == strong for text in one.phrases)
+    }
+    commands = (text for id in open_commands(scope) for text in lang.command(id).spoken)
+    if len(meant) != 1 or any(strong_words(tuple(text.split()), lang) == strong for text in commands):
+        return None
+    return Choice(meant.pop(), " ".join(words))
+
+
+def strong_words(words: Words, lang: Language) -> Words:
+    """Those that an engine does not easily lose."""
+    return tuple(word for word in words if word not in lang.weak)
 
 
 @dataclass(frozen=True)

@@ -68,6 +68,7 @@ class Scope:
     digits_only: a reading is taken only digit by digit ("one five").
     expected: what the display may well show, for weighing alternatives.
     language: key of the language file.
+    refused: readings (SI) that were read back here and refused, once for each time, for weighing alternatives.
     """
 
     name: str
@@ -77,3 +78,4 @@ class Scope:
     digits_only: bool = False
     expected: tuple[Expected, ...] = ()
     language: str = "en"
+    refused: tuple[float, ...] = ()

@@ -29,6 +29,7 @@ from assistant.visit.plans import ready_plan, warm, words_of
 from assistant.visit.resuming import Resuming, resuming
 from assistant.visit.screen import Screen
 from assistant.visit.visit import Outcome, Visit, gas_end, opening
+from assistant.visit.ways import other_ways
 from flows.faults.rates import Rates, load_rates
 from flows.procedure.compile import Plan, on_keyboard
 from flows.procedure.session import Level, Resumed
@@ -79,7 +80,12 @@ def visits_home() -> Path:
 @click.option("--technician", default="", help="Name for the record.")
 @click.option("--site", default="", help="Site for the record.")
 @detail_options
-@click.option("--my-voice", default=None, metavar="NAME", help="A voice taught with `twohands voice`.")
+@click.option(
+    "--my-voice",
+    default=None,
+    metavar="NAME",
+    help="A voice taught with `twohands voice`; PocketSphinx, which learnt it, then listens along.",
+)
 @click.option(
     "--rates",
     "rates_file",
@@ -183,12 +189,14 @@ def run(
 
             stack.enter_context(sending(folder, desk_url, click.echo))
         click.echo(f"Record: {folder}")
+        heard = about["engine"] != "typed"
+        ways = other_ways(plan.language, folder.name, sound.push_to_talk) if heard else ()
         visit = Visit(
             plan,
             ears,
             mouth,
             journal,
-            [Screen(click.echo, ears=about["engine"] != "typed"), Remembers(technician, plan.procedure.id, click.echo)],
+            [Screen(click.echo, heard, ways), Remembers(technician, plan.procedure.id, click.echo)],
             weigh,
             wait=pause_before_retry,
             keep_sound=keep_sound or settings.keep_sound,

@@ -39,9 +39,10 @@ BRIEF = 0.5
 def voice(
     name: str | None, remove: bool, audio_in: Path | None, no_voice: bool, seed: int, microphone: str, loudspeaker: str
 ) -> int:
-    """Teach it the voice NAME: read some sentences aloud, about a minute, in a quiet place.
+    """Teach PocketSphinx the voice NAME: read some sentences aloud, about a minute, in a quiet place.
 
-    Then: twohands run --my-voice NAME. Without NAME, the voices that it knows.
+    Then: twohands run --my-voice NAME, which listens with PocketSphinx and one small Vosk model together. The two small
+    Vosk models that listen otherwise learn nothing from it. Without NAME, the voices that it knows.
     The sentences stay on this machine; only a model made from them is kept.
     """
     if name is None:
@@ -73,7 +74,8 @@ def voice(
     learnt = own_voice.learn(said, folder, np.random.default_rng(seed))
     click.echo(
         f"Learnt from {learnt.sentences} sentences; the sound fits by {learnt.after - learnt.before:.1f} nats a frame"
-        f" better. Use it: twohands run --my-voice {name}"
+        f" better. Use it: twohands run --my-voice {name}\nPocketSphinx learnt it, and listens in that visit. The"
+        " recogniser that listens by default learns nothing from a voice."
     )
     return 0
 

@@ -55,9 +55,13 @@ def from_data(data: dict[str, Any]) -> Answer:
                 given = fields.pop("correction", None)
                 return Choice(**fields, correction=_reading(given) if given else None)
             case "unclear":
-                given, between = fields.pop("reading", None), fields.pop("between", ())
+                given, weak = (fields.pop(name, None) for name in ("reading", "weak"))
+                between = tuple(map(_reading, fields.pop("between", ())))
                 return Unclear(
-                    **fields, reading=_reading(given) if given else None, between=tuple(map(_reading, between))
+                    **fields,
+                    reading=_reading(given) if given else None,
+                    between=between,
+                    weak=_reading(weak) if weak else None,
                 )
     except (TypeError, AttributeError, ValueError) as error:
         raise JournalError(

@@ -88,6 +88,7 @@ class GivenAnswer(TypedDict, total=False):
     correction: GivenReading | None
     reading: GivenReading | None
     between: list[GivenReading]
+    weak: GivenReading | None
 
 
 class Visit(TypedDict, total=False):

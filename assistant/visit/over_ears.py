@@ -54,7 +54,8 @@ class OverEars(StreamEars):
         again: Callable[[], bool] = lambda: False,
         on_partial: Callable[[str], None] | None = None,
     ) -> None:
-        super().__init__(recognizer, duplex.chunks, again, on_partial)
+        # where our own voice may come back, when an utterance ended must be known
+        super().__init__(recognizer, duplex.chunks, again, on_partial, wait=0.0)
         self._recognizer, self._duplex, self._sink, self._speaker = recognizer, duplex, sink, speaker
         speaker.watch(self.going_out)
         self._hearing: Overhearing | None = None

@@ -14,7 +14,8 @@ import numpy as np
 
 from assistant.errors import AudioError
 from assistant.hearing.audio.files import Conversation, chunks
-from assistant.hearing.engines.base import Final, Recognizer, some_words
+from assistant.hearing.engines.base import Final, Recognizer
+from assistant.visit.ears import StreamEars
 from flows.procedure.compile import Plan
 from flows.procedure.session import Save, Say
 from flows.talk.prompts import readback
@@ -58,7 +59,7 @@ class RecordedTechnician:
         self._mended: set[str] = set()
         self._fixes = fixes(plan)
         self._scopes: dict[str, Scope] = {}
-        self._wrong = False
+        self._wrong = self._whole = False
 
     def hear(self, scope: Scope) -> Final | None:
         if scope.name == self._asked[0]:
@@ -72,22 +73,18 @@ class RecordedTechnician:
             return None
         self._scopes[step] = scope
         sound = self._clip(self._answer(scope))
-        self._recognizer.open(scope)
         self._tape.technician(self._tape.seconds, sound)
-        events = [
-            event for chunk in chunks(sound) for event in self._recognizer.feed(chunk)
-        ] + self._recognizer.finish()
-        finals = [event for event in events if isinstance(event, Final)]
-        return next((one for one in finals if some_words(one.heard)), None) or Final(
-            Heard("", 0.0, engine=self._recognizer.name), sound
-        )
+        heard = StreamEars(self._recognizer, lambda: chunks(sound)).hear(scope)
+        return heard or Final(Heard("", 0.0, engine=self._recognizer.name), sound)
 
     def reopen(self) -> bool:
         return False
 
     def said(self, say: Say) -> None:
-        if say.role in ("readback", "question"):
+        if say.role == "readback":
             self._last = say.text
+        if say.role == "question":
+            self._whole = say.line == "miss_whole"
         if say.line == "taken_as":
             self._wrong = say.text != self._taken_as(self._asked[0].split("/")[0])
 
@@ -118,7 +115,7 @@ class RecordedTechnician:
             case "offer":
                 self._offered.add(step)
                 return self._says["offered"]
-            case "ask" if self._refused[0] == step and scope.asked is not None:
+            case "ask" if self._refused[0] == step and scope.asked is not None and not self._whole:
                 # Misheard once, people spell it out.
                 return self._spelled(step)
             case "ask":

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from assistant.hearing.engines.base import Final
 from flows.procedure.session import Save, Say
+from flows.talk.early import LINE as HARD_TO_HEAR
 from grammar.answers import Answer, Choice, Command, Reading, Unclear
 from grammar.scope import Scope
 
@@ -31,14 +32,19 @@ WHY = {
 
 
 class Screen:
-    """A watcher that prints. ears: whether to show when the microphone opens."""
+    """A watcher that prints. ears: whether to show when the microphone opens. ways: printed where somebody is told that
+    there are other ways to be understood."""
 
-    def __init__(self, out: Print, ears: bool = False) -> None:
+    def __init__(self, out: Print, ears: bool = False, ways: Sequence[str] = ()) -> None:
         self._out = out
         self._ears = ears
+        self._ways = ways
 
     def said(self, say: Say) -> None:
         self._out(f"{MARKS[say.role]}  {say.text}")
+        if say.line == HARD_TO_HEAR:
+            for way in self._ways:
+                self._out(f"           - {way}")
 
     def heard(self, final: Final, answer: Answer, scope: Scope) -> None:
         heard = final.heard

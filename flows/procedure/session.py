@@ -45,10 +45,14 @@ class Session:
     it may have been. doubtful: what was last heard in its place, not well enough
     to be read back. misses: the rung of the ladder of asking that comes next.
     wrong: read-backs refused at this step, counted to 2.
+    refused: the readings (SI) refused at this step, the last few; they only weigh in hearing.
+    weak: readings heard at this step too doubtfully to be kept in mind, the last few.
     leaving: "stop" was said; only the way out is left. spoken: steps whose
     caution was given in full. trail: reading steps answered, oldest first. done: every step that was answered.
     level: how much is told, as in flows.talk.levels. unasked: the step whose reading was taken without a question of
     its own and can be taken back; "" for none. recalled: the one that was taken back and is not read again yet.
+    unheard: how often nothing was understood before the first reading, no further than flows.talk.early counts; no way
+    depends on it.
     taught: the phrases that were told as answers. smooth: nothing had to be asked again so far.
     """
 
@@ -86,6 +90,9 @@ class Session:
     recalled: str = ""
     taught: frozenset[str] = frozenset()
     smooth: bool = True
+    unheard: int = 0
+    refused: tuple[float, ...] = ()
+    weak: tuple[Reading, ...] = ()
 
     def where(self, thing: str) -> str:
         """Where a thing stands; "" for one that the procedure does not know."""

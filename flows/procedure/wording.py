@@ -44,6 +44,8 @@ LINES: dict[str, frozenset[str]] = {
         "which": "first second",
         "miss_again": "",
         "miss_digits": "",
+        "miss_whole": "",
+        "hard_to_hear": "",
         "miss_answer": "phrases",
         "miss_away": "",
         "miss_key": "",

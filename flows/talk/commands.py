@@ -10,6 +10,7 @@ from flows.procedure.session import Effect, Memo, Moved, Pace, Save, Say, Sessio
 from flows.talk.accepting import take_back
 from flows.talk.closing import missing_steps, so_far
 from flows.talk.doubts import distrust
+from flows.talk.early import refused_once_more
 from flows.talk.levels import moved, telling
 from flows.talk.misses import not_open
 from flows.talk.moving import enter, readings_of_check, stopping
@@ -19,22 +20,23 @@ from grammar.numbers import say_digits_after
 
 def tell_again(plan: Plan, session: Session) -> Moved:
     """After a wrong read-back; the second one at a step is asked for digit by digit."""
+    session, helps = refused_once_more(plan, session)
     session = replace(
         session,
         mode="ask",
-        pending=None,
         pending_answer=None,
         between=(),
         misses=0,
         wrong=min(2, session.wrong + 1),
         smooth=False,
     )
+    again = Say(plan.lines.line("tell_again"), "question", "tell_again")
     if plan.step(session.step).answers:
-        return session, [Say(plan.lines.line("tell_again"), "question", "tell_again"), *ask_again(plan, session)]
+        return session, [*helps, again, *ask_again(plan, session)]
     if session.wrong == 2:
         session = replace(session, mode="digits")
-        return session, ask_again(plan, session)
-    return session, [Say(plan.lines.line("tell_again"), "question", "tell_again"), *listen(plan, session)]
+        return session, [*helps, *ask_again(plan, session)]
+    return session, [*helps, again, *listen(plan, session)]
 
 
 def _repeat(plan: Plan, session: Session) -> Moved:

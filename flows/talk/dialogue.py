@@ -19,6 +19,7 @@ from flows.talk.accepting import accepted, answered_late
 from flows.talk.commands import COMMANDS, said_for, tell_again
 from flows.talk.cut import unsaid
 from flows.talk.doubts import gas, in_alarm, resumed
+from flows.talk.early import refused_once_more
 from flows.talk.misses import missed, not_open, read_back, unclear
 from flows.talk.moving import and_then, enter, go_on, readings_of_check, skip, to_take_again
 from flows.talk.prompts import SAID_FOR, ask_again, listen, offers, test_offered
@@ -159,7 +160,9 @@ def _confirmed(plan: Plan, session: Session, choice: Choice) -> Moved:
     if choice.id == "yes" and session.pending_answer is not None:
         return settle_answer(plan, session, session.pending_answer, choice.text, "yes")
     if choice.id == "no" and choice.correction is not None and session.pending is not None:
-        return read_back(plan, session, choice.correction)
+        session, helps = refused_once_more(plan, session)
+        session, effects = read_back(plan, session, choice.correction)
+        return session, [*helps, *effects]
     if choice.id == "no":
         return tell_again(plan, session)
     return missed(plan, session, Unclear("not_open", choice.text))

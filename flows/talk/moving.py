@@ -35,6 +35,8 @@ def enter(plan: Plan, session: Session, name: str, rest: tuple[str, ...] = ()) -
         doubtful=None,
         misses=0,
         wrong=0,
+        refused=(),
+        weak=(),
         outcome=None,
         answer=None,
     )

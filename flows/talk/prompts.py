@@ -172,7 +172,9 @@ def scope_for(plan: Plan, session: Session) -> Scope:
         options += _late_answers(session, options, words)
         options += readings_named(plan, session)
     expected = expected_here(plan, session) if asked else ()
-    return Scope(f"{session.step}/{session.mode}", asked, options, commands, digits_only, expected, plan.language)
+    refused = session.refused if asked else ()
+    name = f"{session.step}/{session.mode}"
+    return Scope(name, asked, options, commands, digits_only, expected, plan.language, refused)
 
 
 def _late_answers(session: Session, options: tuple[Option, ...], words: Language) -> tuple[Option, ...]:

@@ -68,6 +68,24 @@ def test_visits_are_balanced_over_voices_noises_and_levels():
     assert made[3] == hearing_visits.setting(3, "test")
 
 
+def test_visits_come_in_turns_so_that_a_run_may_be_broken_off():
+    made = hearing_visits.in_turn(0, 96, (20, 10, 5), "test")
+    assert len(made) == 72 and {one.snr for one in made} == {20, 10, 5}
+    for some in range(3, 73, 3):
+        assert set(Counter(one.snr for one in made[:some]).values()) == {some // 3}
+    assert set(Counter(one.voice for one in made[:24]).values()) == {6}
+
+
+def test_the_page_of_visits_counts_what_ended_rightly_and_names_what_did_not():
+    here = hearing_visits.Setting(0, "test", "am_puck", "blower", 20, 1, 1.0, 0.5)
+    good = hearing_visits.Ended(here, "finished", True, 75, 60, 4.0, 0, 14, 0, "")
+    lost = hearing_visits.Ended(here, "interrupted", False, 20, 60, 1.0, 1, 6, 1, "supply/digits")
+    made = hearing_visits.page([good, lost], (20, 10), "test")
+    assert "| 20 dB | 2 | 50.0 % (9.5–90.5) | 1.25 / 1.25 | 1 of 20: 5.0 %" in made
+    assert "| 1: 50.0 %" in made and "10 dB" not in made
+    assert "- am_puck, blower, 20 dB: interrupted at supply/digits" in made
+
+
 def test_a_visit_understood_at_once_ends_rightly_in_the_fewest_turns():
     here = hearing_visits.Setting(0, "test", "am_puck", "blower", 20, 1, 1.0, 0.5)
     held = hearing_visits.held(here, hearing_visits._Typed())

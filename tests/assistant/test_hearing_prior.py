@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from statistics import NormalDist
 
 import pytest
 
+from assistant.hearing.weigh.evidence import candidates
+from assistant.hearing.weigh.meanings import meanings, texts_of
 from assistant.hearing.weigh.prior import prior
 from assistant.hearing.weigh.settings import hearing_settings
 from grammar.answers import Heard, Reading
@@ -71,3 +74,31 @@ def test_a_higher_range_shows_fewer_decimals():
     assert said[ranged] == pytest.approx(
         said[unknown] * (1 - SETTINGS.said_whole - SETTINGS.said_partly) / SETTINGS.said_partly
     )
+
+
+def test_a_refused_reading_is_the_less_likely_the_more_often_it_was_refused_and_never_impossible():
+    plain = Scope("x", ASKED, expected=(Expected(94, 4, 5),))
+    once, twice = (replace(plain, refused=(93.4,) * times) for times in (1, 2))
+    whole = prior(reading("93.4"), plain, SETTINGS)
+    assert prior(reading("93.4"), once, SETTINGS) == pytest.approx(whole * SETTINGS.refused)
+    assert prior(reading("93.4"), twice, SETTINGS) == pytest.approx(whole * SETTINGS.refused**2)
+    assert prior(reading("93.5"), once, SETTINGS) == prior(reading("93.5"), plain, SETTINGS)
+    assert 0 < SETTINGS.refused < 1
+
+
+def test_what_sounds_like_a_refused_reading_comes_up_after_it():
+    heard = Heard(
+        "nine three point four",
+        0.41,
+        alternatives=(("nine three point four", 0.41), ("nine three point five", 0.21)),
+        seconds=2.0,
+        level_db=25.0,
+        engine="twohands-two",
+        free="nine three point four",
+    )
+    plain = Scope("phasing/digits", ASKED, digits_only=True, expected=(Expected(94, 4, 5),))
+    engine = SETTINGS.engines["twohands-two"]
+    said = meanings(texts_of(heard), plain)
+    for times, wanted in ((0, "93.4"), (1, "93.5")):
+        scope = replace(plain, refused=(93.4,) * times)
+        assert candidates(heard, said, scope, engine, SETTINGS)[0].answer.digits == wanted

@@ -70,6 +70,16 @@ def test_a_wrong_read_back_is_put_right_at_once(plan):
     assert talk.say("yes").saved("reading")[0]["value"] == 124
 
 
+def test_a_refused_read_back_weighs_against_what_is_heard_next_at_this_step_alone(plan):
+    talk = Talk(plan).say(*START, "121.4", "no")
+    assert talk.scope.refused == (121.4,)
+    assert talk.say("121.5", "no, 121.7").scope.refused == (121.4, 121.5)
+    for _ in range(5):
+        talk.say("no", "121.4")
+    assert len(talk.scope.refused) <= 4
+    assert talk.say("yes").at == "polarity_hot/ask" and talk.scope.refused == ()
+
+
 def test_the_second_wrong_read_back_changes_the_way_of_asking(plan):
     talk = Talk(plan).say(*START, "121.3", "no")
     assert talk.spoken == ["Then tell me again."]
@@ -134,6 +144,32 @@ def test_the_way_of_asking_changes_every_time(plan):
     assert len(set(asked[:4])) == 4
 
 
+def test_whose_single_digits_are_not_heard_may_say_the_number_as_a_whole_again(plan):
+    talk = Talk(plan).say(*START)
+    modes = []
+    for _ in range(4):
+        talk.give(Unclear("not_open", "and"))
+        modes.append(talk.session.mode)
+    assert modes == ["ask", "digits", "digits", "ask"]
+    assert talk.spoken == [plan.lines.line("miss_whole")]
+    assert talk.say("one hundred twenty one point four").at == "supply/confirm"
+
+
+def test_a_number_like_another_said_as_a_whole_is_asked_digit_by_digit_again(plan):
+    talk = Talk(plan).say(*START, "fifteen")
+    assert talk.at == "supply/digits"
+    while talk.session.mode == "digits":
+        talk.give(Unclear("not_open", "and"))
+    assert talk.say("fifteen").at == "supply/digits" and not talk.session.taken
+
+
+def test_what_may_be_said_is_told_without_the_questions_for_each_earlier_reading(plan):
+    talk = Talk(plan).say(*START, *LIVE)
+    assert talk.at == "power_off/ask" and any(one.id.startswith("said_for:") for one in talk.scope.options)
+    talk.give(Unclear("not_open", "and"))
+    assert talk.spoken[-1] == "I heard you, but that does not fit here. Say: i opened the switch."
+
+
 def test_two_readings_in_doubt_are_offered(plan):
     talk = Talk(plan).say(*START)
     first, second = (understand(Heard(text), talk.scope) for text in ("one twenty four", "one twenty one"))
@@ -148,6 +184,23 @@ def test_what_is_heard_twice_in_doubt_is_read_back(plan):
     assert talk.give(Unclear("doubtful", "", doubted)).at == "supply/ask"
     assert talk.give(Unclear("doubtful", "", doubted)).at == "supply/confirm"
     assert "one two four" in talk.spoken[-1] and not talk.session.taken, "nothing is kept before its yes"
+
+
+def test_a_reading_heard_often_however_weakly_is_read_back(plan):
+    talk = Talk(plan).say(*START)
+    one, other = (understand(Heard(text), talk.scope) for text in ("one twenty four", "one twenty one"))
+    modes = [talk.give(Unclear("doubtful", "", weak=weak)).session.mode for weak in (one, other, one, other)]
+    assert "confirm" not in modes
+    assert talk.give(Unclear("doubtful", "", weak=one)).at == "supply/confirm" and not talk.session.taken
+    assert talk.say("no").session.weak == (), "refused, it has to be heard as often again"
+    assert talk.give(Unclear("doubtful", "", weak=one)).session.mode != "confirm"
+
+
+def test_what_is_heard_weakly_counts_at_its_own_step_alone(plan):
+    talk = Talk(plan).say(*START)
+    one = understand(Heard("one twenty four"), talk.scope)
+    talk.give(Unclear("doubtful", "", weak=one)).give(Unclear("doubtful", "", weak=one))
+    assert talk.say("121.4", "yes").session.weak == ()
 
 
 def test_two_different_doubts_are_no_reading(plan):

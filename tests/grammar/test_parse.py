@@ -13,7 +13,7 @@ from grammar.emit import accepts, sentences
 from grammar.language import language
 from grammar.numbers import ways_to_say
 from grammar.parse import command_in, understand
-from grammar.scope import Asked, Scope
+from grammar.scope import Asked, Option, Scope
 from tests.grammar.scopes import ALWAYS, EN, SCOPES, YES_NO
 
 VOLTS = SCOPES["volts"]
@@ -431,3 +431,34 @@ def test_a_reading_is_always_one_the_display_can_show(words):
 def test_the_command_alone_is_what_the_whole_parse_takes_it_for(scope, text):
     whole = understand(Heard(text, engine="x"), scope)
     assert command_in(text, scope) == (whole if isinstance(whole, Command) else None)
+
+
+def heard_of(text: str, scope: Scope, engine: str = "vosk"):
+    return understand(Heard(text, engine=engine), scope)
+
+
+def test_weak_words_of_an_answer_may_be_lost_or_mistaken():
+    options = (
+        Option("lit", ("it has woken up",)),
+        Option("bare", ("the rod is bare",)),
+        Option("off", ("clips are in my hand",)),
+    )
+    scope = Scope("x", None, options, ("stop", "gas"))
+    assert heard_of("has woken up", scope) == Choice("lit", "has woken up")
+    assert heard_of("is woken up", scope) == Choice("lit", "is woken up")
+    assert heard_of("clips are my hand", scope) == Choice("off", "clips are my hand")
+    for less in ("up", "is bare", "clips are", "rod the", "bare rod", "clips are not in my hand", "rod wire is bare"):
+        assert isinstance(heard_of(less, scope), Unclear)
+    assert isinstance(heard_of("has woken up", scope, "typed"), Unclear)
+
+
+def test_strong_words_that_two_answers_share_mean_neither():
+    scope = Scope("x", None, (Option("one", ("it holds fast",)), Option("two", ("the holds fast",))), ("gas",))
+    assert isinstance(heard_of("holds fast", scope), Unclear)
+    assert heard_of("the holds fast", scope) == Choice("two", "the holds fast")
+
+
+def test_one_strong_word_is_no_answer():
+    scope = Scope("x", None, (Option("lit", ("it works",)), Option("clear", ("it is clear",))), ("gas",))
+    assert isinstance(heard_of("works", scope), Unclear)
+    assert isinstance(heard_of("is clear", scope), Unclear)

@@ -23,7 +23,7 @@ def weigh(heard: Heard, scope: Scope, settings: HearingSettings | None = None) -
     weighed away, only held against what else was heard (`alarm`). Otherwise the likeliest
     meaning is taken when it is trusted enough; two readings that are only
     trusted together come back as Unclear("doubtful", between=...). A reading that
-    is worth keeping in mind until the next try comes along as its `reading`.
+    is worth keeping in mind until the next try comes along as its `reading`, and any as `weak`.
     """
     settings = settings or hearing_settings()
     engine = settings.engines.get(heard.engine)
@@ -40,13 +40,14 @@ def weigh(heard: Heard, scope: Scope, settings: HearingSettings | None = None) -
     trusted = trust(evidence(heard, said, best, scope, settings), engine.trust)
     if trusted >= _needed(best.answer, engine):
         return best.answer
-    kept = best.answer if isinstance(best.answer, Reading) and trusted >= engine.twice else None
+    weak = best.answer if isinstance(best.answer, Reading) else None
+    kept = weak if trusted >= engine.twice else None
     if len(found) > 1 and isinstance(best.answer, Reading) and isinstance(found[1].answer, Reading):
         # what speaks against the best one but not against the sound speaks for the second
         together = trusted * (1 + found[1].share / best.share)
         if together >= engine.either:
-            return Unclear("doubtful", heard.text, kept, (best.answer, found[1].answer))
-    return Unclear("doubtful", heard.text, kept)
+            return Unclear("doubtful", heard.text, kept, (best.answer, found[1].answer), weak)
+    return Unclear("doubtful", heard.text, kept, weak=weak)
 
 
 def alarm(heard: Heard, said: Said, scope: Scope) -> Command | None:

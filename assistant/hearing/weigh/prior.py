@@ -15,7 +15,8 @@ def prior(reading: Reading, scope: Scope, settings: HearingSettings) -> float:
     The chance that the display rounds to the spoken value, under the scope's
     expected values (normal, each with its weight) or, for the share
     `anything`, evenly on a logarithmic scale over the range; times the chance
-    that somebody speaks to that many decimals. 0 without an asked quantity.
+    that somebody speaks to that many decimals; less where it was read back
+    here and refused. 0 without an asked quantity.
     """
     asked = scope.asked
     if asked is None:
@@ -30,7 +31,8 @@ def prior(reading: Reading, scope: Scope, settings: HearingSettings) -> float:
     )
     share = settings.anything if total else 1.0
     shown = (1 - share) * known + share * _anywhere(low, high, asked)
-    return max(shown * _said(reading, asked, settings), 1e-12)
+    refused = sum(abs(reading.value - one) <= half for one in scope.refused)
+    return max(shown * _said(reading, asked, settings) * settings.refused**refused, 1e-12)
 
 
 def _said(reading: Reading, asked: Asked, settings: HearingSettings) -> float:

@@ -64,6 +64,7 @@ class HearingSettings(Strict):
 
     said_whole: how often a reading is spoken without the decimals that the display has. said_partly: with some of them.
     no_reading: prior of an answer in words where a reading is asked for, as of one that is neither expected nor odd.
+    refused: share left to a reading each time that it was read back and refused; judgement, for a "no" may be misheard.
     silence: seconds of an utterance before and after the speech; the median of 1,884 of tuning voices.
     """
 
@@ -74,6 +75,7 @@ class HearingSettings(Strict):
     said_partly: float = Field(gt=0, lt=0.5)
     no_reading: float = Field(gt=0, le=1)
     silence: float = Field(ge=0)
+    refused: float = Field(default=1.0, gt=0, le=1)
     engines: dict[str, EngineSettings]
 
 

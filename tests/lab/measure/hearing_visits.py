@@ -12,13 +12,15 @@ gas alarms.
 from __future__ import annotations
 
 import argparse
+import math
 import multiprocessing
 import os
 import tempfile
-from collections.abc import Sequence
-from dataclasses import dataclass
+import time
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from functools import cache
+from itertools import zip_longest
 from pathlib import Path
 
 import numpy as np
@@ -39,7 +41,7 @@ from assistant.visit.mouth import SilentMouth
 from assistant.visit.plans import ready_plan
 from assistant.visit.recorded import RecordedTechnician
 from assistant.visit.visit import Visit
-from audio_fixtures.rooms import NOISES, NoiseKind, Split, level, mix, noise, padded
+from audio_fixtures.rooms import NOISES, Split, level, mix, noise, padded
 from flows.procedure.session import Save
 from flows.talk.believed import assessment
 from flows.talk.dialogue import begin
@@ -47,10 +49,11 @@ from grammar.answers import Answer, Command, Heard, Reading
 from grammar.parse import understand
 from grammar.scope import Scope
 from tests.lab.measure.hearing_natural import names, say
-from tests.lab.measure.hearing_report import rate
 from tests.lab.measure.hearing_spoken import number
-from tests.lab.measure.hearing_stats import percentile
 from tests.lab.measure.hearing_talk import TEST, TUNE
+from tests.lab.measure.hearing_visits_page import Ended, Setting, page
+
+RESULTS = Path(__file__).parent / "results" / "visits.md"
 
 LEVELS = (30, 20, 10, 5)
 """dB, speech over noise; the first is a quiet room."""
@@ -73,37 +76,6 @@ DISPLAY = {
     "flame_current": (3.1, 4.4, 1),
 }
 """Step -> least and greatest display of a healthy furnace, decimals (common practice)."""
-
-
-@dataclass(frozen=True)
-class Setting:
-    """One visit. reply: seconds of room before an answer begins."""
-
-    number: int
-    split: Split
-    voice: str
-    noise: NoiseKind
-    snr: int
-    furnace: int
-    pace: float
-    reply: float
-
-
-@dataclass(frozen=True)
-class Ended:
-    """What became of it. least: turns of the same visit understood at once. minutes: of the technician's own sound.
-    wrong: readings kept that were not said."""
-
-    setting: Setting
-    how: str
-    rightly: bool
-    turns: int
-    least: int
-    minutes: float
-    wrong: int
-    readings: int
-    alarms: int
-    stuck: str
 
 
 def setting(number_: int, split: Split) -> Setting:
@@ -289,43 +261,6 @@ def _one(task: tuple[Setting, str]) -> Ended:
     return held(here, _recognizer(folder))
 
 
-def table(found: Sequence[Ended]) -> str:
-    """One row a level."""
-    lines = [
-        (
-            "| noise | visits | end rightly | turns over the least possible, median / p90 | readings kept wrong | false"
-            " gas alarms | minutes of answers, median |"
-        ),
-        "|---|---|---|---|---|---|---|",
-    ]
-    for snr in LEVELS:
-        some = [one for one in found if one.setting.snr == snr]
-        if not some:
-            continue
-        over = [one.turns / one.least for one in some if one.rightly]
-        readings = sum(one.readings for one in some)
-        minutes = percentile([one.minutes for one in some if one.rightly], 0.5)
-        lines.append(
-            f"| {'quiet' if snr == LEVELS[0] else f'{snr} dB'} | {len(some)} "
-            f"| {rate(sum(one.rightly for one in some), len(some))} "
-            f"| {percentile(over, 0.5):.2f} / {percentile(over, 0.9):.2f} "
-            f"| {sum(one.wrong for one in some)} of {readings} | {sum(one.alarms for one in some)} | {minutes:.1f} |"
-        )
-    return "\n".join(lines)
-
-
-def by(found: Sequence[Ended], field: str) -> str:
-    """Visits that end rightly by "voice" or "noise" and level."""
-    lines = [f"| {field} | " + " | ".join(f"{snr} dB" for snr in LEVELS) + " |", "|---" * (len(LEVELS) + 1) + "|"]
-    for value in sorted({getattr(one.setting, field) for one in found}):
-        cells = []
-        for snr in LEVELS:
-            some = [one for one in found if getattr(one.setting, field) == value and one.setting.snr == snr]
-            cells.append(f"{sum(one.rightly for one in some)} of {len(some)}")
-        lines.append(f"| {value} | " + " | ".join(cells) + " |")
-    return "\n".join(lines)
-
-
 def spoken_texts(split: Split) -> list[tuple[str, str, float]]:
     """Every (text, voice, pace) that visits may need, so that the speech can be made beforehand."""
     from grammar.numbers import digits_spoken, parse
@@ -343,30 +278,55 @@ def spoken_texts(split: Split) -> list[tuple[str, str, float]]:
     return list(found)
 
 
+def in_turn(start: int, count: int, levels: Sequence[int], split: Split) -> list[Setting]:
+    """The visits of `count` numbers from `start` on, at these levels, in turns: broken off anywhere, each level has as
+    many as the others, and voices and noises come round alike."""
+    by_level: dict[int, list[Setting]] = {snr: [] for snr in levels}
+    for number_ in range(start, start + count):
+        here = setting(number_, split)
+        if here.snr in by_level:
+            by_level[here.snr].append(here)
+    return [here for some in zip_longest(*by_level.values()) for here in some if here is not None]
+
+
+def held_until(tasks: Sequence[tuple[Setting, str]], jobs: int, minutes: float, keep: Callable[[Ended], None]) -> None:
+    """One after the other, or `jobs` side by side, until they are over or `minutes` of processor time are."""
+    if jobs <= 1:
+        for task in tasks:
+            if time.process_time() > 60 * minutes:
+                return
+            keep(_one(task))
+        return
+    with multiprocessing.get_context("spawn").Pool(jobs) as pool:
+        for one in pool.imap_unordered(_one, tasks):
+            keep(one)
+
+
 def main() -> None:
     asked = argparse.ArgumentParser(prog="python -m tests.lab.measure.hearing_visits", description=__doc__)
     asked.add_argument("--visits", type=int, default=96)
     asked.add_argument("--start", type=int, default=0)
     asked.add_argument("--split", choices=("test", "tune"), default="test")
-    asked.add_argument("--model", default="", help="a model folder instead of the one that ships")
+    asked.add_argument("--levels", type=int, nargs="+", choices=LEVELS, default=list(LEVELS))
+    asked.add_argument("--model", default="", help="a model folder instead of the two that ship")
     asked.add_argument("--jobs", type=int, default=max(1, (os.cpu_count() or 2) - 1))
+    asked.add_argument("--minutes", type=float, default=math.inf, help="of processor time, with one job")
+    asked.add_argument("--write", action="store_true", help=f"put the table into {RESULTS.name}, after every visit")
     given = asked.parse_args()
     os.nice(10)
-    tasks = [(setting(number_, given.split), given.model) for number_ in range(given.start, given.start + given.visits)]
-    if given.jobs <= 1:
-        found = list(map(_one, tasks))
-    else:
-        with multiprocessing.get_context("spawn").Pool(given.jobs) as pool:
-            found = list(pool.imap_unordered(_one, tasks))
-    print(table(found))
-    for field in ("voice", "noise"):
-        print("\n" + by(found, field))
-    stuck = [
-        f"{one.setting.voice} {one.setting.noise} {one.setting.snr} dB at {one.stuck} ({one.how})"
-        for one in found
-        if not one.rightly
-    ]
-    print(f"\n{len(stuck)} visits did not end rightly" + "".join(f"\n  {line}" for line in stuck[:60]))
+    tasks = [(here, given.model) for here in in_turn(given.start, given.visits, given.levels, given.split)]
+    found: list[Ended] = []
+
+    def keep(one: Ended) -> None:
+        found.append(one)
+        here = one.setting
+        how = "rightly" if one.rightly else f"{one.how} {one.stuck}"
+        print(f"{here.number} {here.voice} {here.noise} {here.snr} dB: {how}, {one.turns}/{one.least}", flush=True)
+        if given.write:
+            RESULTS.write_text(page(found, LEVELS, given.split, given.model))
+
+    held_until(tasks, given.jobs, given.minutes, keep)
+    print(page(found, LEVELS, given.split, given.model))
 
 
 if __name__ == "__main__":
