@@ -257,11 +257,6 @@ def test_a_visit_that_went_well_is_offered_fewer_words(usual, brief):
     assert not any("If you want to hear less" in one for one in plain(brief).sentences)
 
 
-def test_in_brief_the_verdict_of_the_whole_is_short_and_claims_no_more(usual, brief):
-    assert "These checks do not rule out a fault that comes and goes." in plain(usual).sentences[-3]
-    assert "All is good. A fault that comes and goes is not ruled out." in plain(brief).sentences
-
-
 def test_the_quantity_is_asked_for_in_a_sentence_of_its_own_unless_it_is_known(brief):
     asking = "Tell me the volts."
     assert plain(brief).sentences.count(asking) == 1
