@@ -88,6 +88,7 @@ LINES: dict[str, frozenset[str]] = {
         "as_it_stands": "list",
         "all_good": "",
         "all_sound": "",
+        "all_sound_short": "",
         "one_rod": "",
         "some_skipped": "list",
     }.items()

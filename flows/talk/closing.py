@@ -12,6 +12,7 @@ from flows.procedure.session import Effect, End, Moved, Save, Say, Session
 from flows.procedure.wording import fill, quantity_words
 from flows.reason.assess import Assessment
 from flows.talk.believed import advice_on, assessment, fault_seen, mended
+from flows.talk.levels import telling
 from flows.talk.order import all_pass
 
 
@@ -71,7 +72,8 @@ def _whole_verdict(plan: Plan, session: Session, last: Assessment | None, whole:
     if last is not None:
         if last.named in (None, catalog.HEALTHY) and whole and all_pass(plan, session):
             # Nothing was found: that is the verdict, not which test could still be made.
-            return [Say(plan.lines.line("all_sound"), "verdict", "all_sound")]
+            text = plan.lines.line("all_sound_short" if telling(session).short_pass else "all_sound")
+            return [Say(text, "verdict", "all_sound")]
         if last.named == catalog.HEALTHY and not whole:
             return []
         said: list[Effect] = [Say(last.sentence, "verdict", "assessment")]

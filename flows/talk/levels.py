@@ -88,9 +88,11 @@ def again_words(plan: Plan, session: Session, text: str) -> str:
 
 
 def _kept(plan: Plan, session: Session, lines: list[tuple[str, str]]) -> list[tuple[str, str]]:
-    """The lines without what is known already: a phrase that was taught, a quantity that was asked for before."""
+    """The lines without what is known already: a phrase that was taught, a quantity that was asked for before, or
+    either of them in a visit before where little is wanted."""
     step = plan.step(session.step)
-    ask, known, found = step.ask, _known(session, step), []
+    before = plan.knows and session.level == "brief"
+    ask, known, found = step.ask, before or _known(session, step), []
     for line, text in lines:
         left = [
             one for one in _open(text, plan, session) if not (known and ask and asks_for(one, ask.unit, plan.language))

@@ -282,7 +282,7 @@ def test_who_has_not_heard_the_fullest_caution_hears_the_next_one_in_full(brief)
 def test_who_has_finished_a_visit_and_wants_little_is_not_taught_again(brief):
     known = Talk(replace(brief, knows=True)).say(*AIR)
     assert not [one for one in known.spoken if one.startswith("Then say")]
-    assert known.spoken[-1].startswith("Touch nothing with the tips.")
+    assert known.spoken[-1].startswith("Tips touch nothing.")
 
 
 def test_short_words_by_voice_and_more_again(learner):
@@ -298,6 +298,12 @@ def test_short_words_by_voice_and_more_again(learner):
 def test_a_visit_that_went_well_is_offered_fewer_words(usual, brief):
     assert any("short words please" in one for one in plain(usual).sentences)
     assert not any("If you want to hear less" in one for one in plain(brief).sentences)
+
+
+def test_the_quantity_is_asked_for_in_a_sentence_of_its_own_unless_it_is_known(brief):
+    asking = "Tell me the volts."
+    assert plain(brief).sentences.count(asking) == 1
+    assert asking not in plain(replace(brief, knows=True)).sentences
 
 
 # Ways to say it.
@@ -435,7 +441,7 @@ def test_an_answer_that_counts_keeps_words_of_its_own():
 def test_a_procedure_kept_before_these_fields_is_written_down_as_it_was():
     assert Caution(full="Live part.", short="Live.").model_dump() == {"full": "Live part.", "short": "Live."}
     assert "go_ahead" not in Answer(phrases=["it burns"]).model_dump()
-    step = load_procedure("flame_sensing").steps["wire_back"]
+    step = load_procedure("flame_sensing").steps["hold_door"]
     assert "short" not in step.model_dump() and "short" in load_procedure("flame_sensing").steps["supply"].model_dump()
 
 

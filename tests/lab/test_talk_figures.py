@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from assistant.visit.plans import ready_plan
 from flows.judge.profiles import equipment, meter
 from flows.procedure.compile import Plan, load_plan
 from tests.lab.measure.talk import accepted_wrong, plain, wrongly
@@ -27,6 +28,26 @@ def test_each_level_tells_less_than_the_one_above(plan):
     assert said == sorted(said, reverse=True) and said[1] < 0.9 * said[0] and said[3] < 0.75 * said[0]
     answers = [len(plain(one).answers) for one in levels]
     assert answers == [68, 59, 59]
+
+
+def test_in_brief_the_verdict_of_the_whole_is_short_and_claims_no_more():
+    usual = replace(ready_plan("flame_sensing", "larkspur", "dunlin"), level="usual")
+    long, short = (plain(one).sentences for one in (usual, replace(usual, level="brief")))
+    assert any("do not rule out a fault that comes and goes" in one for one in long)
+    assert "All is good. A fault that comes and goes is not ruled out." in short
+
+
+def test_in_brief_a_visit_says_less_than_two_thirds_and_the_same_full_cautions(plan):
+    known = replace(plan, level="brief", knows=True)
+    assert words(known) < 0.66 * words(plan)
+    told = plain(known).sentences
+    missing = {
+        name
+        for name, step in plan.procedure.steps.items()
+        if step.caution and step.caution.kind is None and not step.extra and step.caution.full not in told
+    }
+    # The way to these leads only through a board end that was pulled.
+    assert missing <= {"wire_end_off"}
 
 
 def test_no_more_readings_stand_wrong_where_less_is_asked(plan):

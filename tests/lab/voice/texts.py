@@ -18,7 +18,7 @@ from flows.procedure.wording import spoken_lines
 GAP = re.compile(r"\{(\w+)\}")
 FIRST = "flame_sensing"
 """The procedure that is gone through by default, and so spoken first."""
-ROLES = ("say", "caution", "verdict", "again", "answer", "danger", "leads", "why")
+ROLES = ("say", "caution", "short", "verdict", "again", "answer", "danger", "leads", "why")
 
 
 @dataclass(frozen=True)
