@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from copy import deepcopy
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -157,9 +159,8 @@ def read_yaml(path: Path) -> tuple[Any, yaml.Node | None]:
 def parse_yaml(text: str, path: Path) -> tuple[Any, yaml.Node | None]:
     """The same for the text of a file. Raises DataFileError."""
     try:
-        loader = _Guarded(text)
-        node = loader.get_single_node()
-        return (None if node is None else loader.construct_document(node)), node
+        data, node = _parsed(text)
+        return deepcopy(data), node
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         line = mark.line + 1 if mark else None
@@ -176,6 +177,15 @@ def parse_yaml(text: str, path: Path) -> tuple[Any, yaml.Node | None]:
     except (ValueError, IndexError, OverflowError) as error:
         # PyYAML's scanner trips over "%YAML 1e9", "\U00110000" and the like.
         raise DataFileError(path, None, f"is not well-formed YAML: {error}.", "Mend the file.") from error
+
+
+@lru_cache(maxsize=16)
+def _parsed(text: str) -> tuple[Any, yaml.Node | None]:
+    """Plain data and nodes of a text. Kept, for a file is asked for several times over: for its values, then for the
+    lines of what is wrong with it. The data must not be changed."""
+    loader = _Guarded(text)
+    node = loader.get_single_node()
+    return (None if node is None else loader.construct_document(node)), node
 
 
 def problems_in(path: Path, model: type[Model]) -> tuple[Model | None, list[DataFileError]]:

@@ -5,12 +5,14 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Callable
+from functools import cache
 
 from grammar.language import Language
 from grammar.numbers import digits_spoken
 from grammar.units import units
 
 UNKNOWN = "[unk]"
+_DIGIT = re.compile("[0-9]")
 
 
 def lower_case(text: str, lang: Language) -> str:
@@ -27,11 +29,21 @@ def without_fillers(text: str, lang: Language) -> str:
 
 def units_after_digits(text: str, lang: Language) -> str:
     """ "7.413v" and "4.7 k" with the unit in words; "3 v ac" too."""
-    for one in units().values():
-        for typed in sorted(one.typed, key=len, reverse=True):
-            spoken = lang.units[one.key].phrases[0]
-            text = re.sub(rf"([0-9])\s*{re.escape(typed)}(ac|dc)?(?!\w)", rf"\1 {spoken} \2", text)
+    if not _DIGIT.search(text):
+        return text
+    for typed, key in _typed_units():
+        text = typed.sub(rf"\1 {lang.units[key].phrases[0]} \2", text)
     return text
+
+
+@cache
+def _typed_units() -> tuple[tuple[re.Pattern[str], str], ...]:
+    """What finds each way to type a unit after a digit, and the unit's key; of one unit the longest first."""
+    return tuple(
+        (re.compile(rf"([0-9])\s*{re.escape(typed)}(ac|dc)?(?!\w)"), one.key)
+        for one in units().values()
+        for typed in sorted(one.typed, key=len, reverse=True)
+    )
 
 
 def typed_commas(text: str, lang: Language) -> str:
@@ -59,6 +71,8 @@ def digits_to_words(text: str, lang: Language) -> str:
     What could be two numbers or another country's decimal mark ("1,2", "2-3", "12 5") gets an
     unknown word between, so that it is asked again and never run together. Typed commas are looked at before.
     """
+    if not _DIGIT.search(text):
+        return text
     group, mark = re.escape(lang.numbers.group_mark), re.escape(lang.numbers.decimal_mark)
     text = re.sub(rf"(?<=[0-9]){group}(?=[0-9][0-9][0-9](?![0-9]))", "", text)
     text = re.sub(

@@ -10,22 +10,27 @@ import pytest
 os.environ["TWOHANDS_SETTINGS"] = os.devnull + "/settings.yaml"
 
 LONGEST = (
-    "assistant/test_demo.py",
     "flows/test_safety_walk.py",
-    "assistant/test_replay.py",
-    "assistant/test_live_visit.py",
-    "assistant/test_own_voice.py",
-    "assistant/test_live.py",
+    "assistant/visit/test_live_visit.py",
+    "assistant/visit/test_demo.py",
+    "assistant/hearing/engines/test_gas_is_heard.py",
+    "assistant/visit/test_lost_devices.py",
+    "assistant/hearing/adapt/test_own_voice.py",
+    "authoring/test_authoring_check.py",
     "flows/test_order.py",
-    "assistant/test_visit.py",
-    "assistant/test_resuming.py",
-    "assistant/test_practice_by_voice.py",
+    "assistant/visit/test_interrupting_live.py",
+    "assistant/hearing/audio/test_live.py",
+    "flows/test_spoken_check.py",
+    "assistant/visit/test_visit.py",
+    "assistant/visit/test_resuming.py",
+    "assistant/visit/test_replay.py",
+    "assistant/visit/test_adaptive_visit.py",
+    "desk/test_pages.py",
+    "assistant/practice/test_practice_by_voice.py",
     "test_style.py",
     "desk/test_api.py",
-    "desk/test_pages.py",
-    "flows/test_spoken_check.py",
 )
-"""Files of half a minute and more, as they were measured; `pytest --durations=60` tells when that changes."""
+"""Files of a quarter of a minute and more, as they were measured; `pytest --durations=60` tells when that changes."""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.conftest import LONGEST
+
 ROOT = Path(__file__).parents[1]
 PRODUCT = ("grammar", "flows", "assistant")
 ONE_ROOM = {"flows.procedure.spoken": "flows.procedure", "assistant.visit.demo": "assistant.visit"}
@@ -77,3 +79,8 @@ def test_the_product_knows_nothing_of_the_laboratory():
 def test_a_circle_would_be_found():
     with pytest.raises(CycleError):
         list(TopologicalSorter({"a": {"b"}, "b": {"a"}}).static_order())
+
+
+def test_the_longest_test_files_are_there():
+    for name in LONGEST:
+        assert (ROOT / "tests" / name).is_file(), name

@@ -83,6 +83,7 @@ class Plan:
         return self.procedure.steps[name]
 
 
+@dataclass
 class _Place:
     """What a machine moves: one step id. Made for one move and thrown away."""
 
@@ -132,13 +133,10 @@ def machine_of(procedure: Procedure) -> Machine:
 
 def next_step(plan: Plan, session: Session) -> str:
     """The step that follows, by the machine's own guards."""
-    place = _Place()
-    plan.machine.add_model(place, initial=session.step)
-    try:
-        plan.machine.events["next"].trigger(place, session=session)
-        return place.state
-    finally:
-        plan.machine.remove_model(place)
+    place = _Place(session.step)
+    # The machine is not told of it: it would give it a method for every state, many times the work of the move.
+    plan.machine.events["next"].trigger(place, session=session)
+    return place.state
 
 
 def way_out(plan: Plan, session: Session) -> str:

@@ -14,7 +14,7 @@ from assistant.commands import room_check
 from assistant.errors import AudioError, SettingsError
 from assistant.hearing.audio import live
 from grammar.errors import DataFileError
-from tests.assistant.test_engines_boundary import FakeSound
+from tests.assistant.hearing.engines.test_engines_boundary import FakeSound
 
 
 @pytest.fixture

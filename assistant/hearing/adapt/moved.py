@@ -84,10 +84,9 @@ def _once(old: Acoustic, now: Acoustic, frames: Frames, caution: Caution) -> Aco
         count[phone, stream] += share.sum(axis=0)
         first[phone, stream] += share.T @ x
         second[phone, stream] += share.T @ x**2
-        which = sparse.csr_matrix(
-            (np.ones(len(rows)), (frames.senones[rows], np.arange(len(rows)))), shape=(mixtures.shape[2], len(rows))
-        )
-        mixtures[stream] += (which @ share).T
+        senones, place = np.unique(frames.senones[rows], return_inverse=True)
+        which = sparse.csr_matrix((np.ones(len(rows)), (place, np.arange(len(rows)))), shape=(len(senones), len(rows)))
+        mixtures[stream][:, senones] += (which @ share).T
     means = (caution.mean * old.means + first) / (caution.mean + count)[..., None]
     total = (caution.variance + count)[..., None]
     mean_now = (caution.variance * old.means + first) / total

@@ -108,9 +108,13 @@ def _orders(line: Line, procedure: Procedure, book: Glossary) -> Iterator[tuple[
     known = {name: one for name, one in book.things.items() if name == POWER or name in procedure.things}
     names = [word for one in book.things.values() for word in one.words]
     names += [word for thing in procedure.things.values() for word in thing.words]
+    verbs = sorted(
+        {verb for one in known.values() for place in one.positions.values() for verb in place.orders},
+        key=len,
+        reverse=True,
+    )
     for clause, rest in clauses(without_prompts(line.text, book), book):
-        verbs = {verb for one in known.values() for place in one.positions.values() for verb in place.orders}
-        verb = starts_with(clause, sorted(verbs, key=len, reverse=True))
+        verb = starts_with(clause, verbs)
         objects = find(rest, names, len(verb.split())) if verb else []
         if not objects or verb is None:
             continue

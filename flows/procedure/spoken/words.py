@@ -31,7 +31,12 @@ def words_in(text: str) -> Words:
 
 def sentences(text: str) -> list[Words]:
     """The words of each sentence; a colon and a semicolon end one too."""
-    return [words for part in re.split(r"[.?!:;¿¡]", text) if (words := words_in(part))]
+    return list(_sentences(text))
+
+
+@lru_cache(maxsize=4096)
+def _sentences(text: str) -> tuple[Words, ...]:
+    return tuple(words for part in re.split(r"[.?!:;¿¡]", text) if (words := words_in(part)))
 
 
 def prompted(text: str, book: Glossary) -> list[str]:
@@ -55,7 +60,12 @@ def without_prompts(text: str, book: Glossary) -> str:
 
 
 def _prompts(book: Glossary) -> re.Pattern[str]:
-    any_of = "|".join(re.escape(one) for one in sorted(book.prompts, key=len, reverse=True))
+    return _after_any(tuple(book.prompts))
+
+
+@lru_cache(maxsize=64)
+def _after_any(prompts: tuple[str, ...]) -> re.Pattern[str]:
+    any_of = "|".join(re.escape(one) for one in sorted(prompts, key=len, reverse=True))
     return re.compile(rf"(?<!\w)(?:{any_of})\s*:\s*(?P<said>[^.?!;:]*)", re.IGNORECASE)
 
 
@@ -67,6 +77,8 @@ def has(words: Words, names: Iterable[str]) -> bool:
 def find(words: Words, names: Iterable[str], start: int = 0) -> list[Found]:
     """The names that stand in the words from `start` on; a longer one hides those inside it. In their order."""
     spans = sorted(_spans(words, names), key=lambda one: (one.start - one.end, one.start))
+    if not spans:
+        return []
     kept: list[Found] = []
     for one in spans:
         if one.start >= start and not any(one.start < other.end and other.start < one.end for other in kept):
@@ -84,10 +96,15 @@ def masked(words: Words, names: Iterable[str]) -> Words:
     return (*kept, *words[place:])
 
 
+@lru_cache(maxsize=4096)
+def _parts(name: str) -> Words:
+    return tuple(name.split())
+
+
 def _spans(words: Words, names: Iterable[str]) -> Iterator[Found]:
     there = set(words)
     for name in names:
-        part = tuple(name.split())
+        part = _parts(name)
         if part[0] not in there:
             continue
         for start in range(len(words) - len(part) + 1):
@@ -117,4 +134,4 @@ def clauses(text: str, book: Glossary) -> Iterator[tuple[Words, Words]]:
 
 def starts_with(words: Words, verbs: Sequence[str]) -> str | None:
     """The verb that the words begin with, if any of them."""
-    return next((verb for verb in verbs if words[: len(verb.split())] == tuple(verb.split())), None)
+    return next((verb for verb in verbs if words[: len(_parts(verb))] == _parts(verb)), None)

@@ -7,9 +7,9 @@ from collections.abc import Callable
 import pytest
 
 from assistant.visit.lost import LOOKED_FOR_EVERY, Devices
+from tests.assistant.hearing.audio.test_live import Watched
+from tests.assistant.hearing.engines.test_engines_boundary import Clock
 from tests.assistant.soundroom import MIC, SPEAKER, SoundRoom
-from tests.assistant.test_engines_boundary import Clock
-from tests.assistant.test_live import Watched
 
 
 class Part:

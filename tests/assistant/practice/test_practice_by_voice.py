@@ -18,7 +18,7 @@ from flows.judge.profiles import equipment, meter
 from flows.practice.furnace import start
 from flows.practice.furnace import touch as touch_furnace
 from grammar.numbers import digits_spoken
-from tests.assistant.practising import kept, shown
+from tests.assistant.practice.practising import kept, shown
 from tests.flows.talking import START
 
 

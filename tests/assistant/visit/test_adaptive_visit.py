@@ -18,7 +18,7 @@ from assistant.visit.replay import standing
 from flows.procedure.compile import Plan
 from flows.procedure.session import Resumed, Session
 from flows.talk.dialogue import advance
-from tests.assistant.test_resuming import lines, run
+from tests.assistant.visit.test_resuming import lines, run
 from tests.flows.talking import Talk
 from tests.flows.technician import Furnace, Technician, go_on, visited
 

@@ -25,7 +25,7 @@ from flows.judge.profiles import equipment, meter
 from flows.practice.furnace import start
 from flows.procedure.compile import load_plan
 from grammar.answers import Heard
-from tests.assistant.practising import kept
+from tests.assistant.practice.practising import kept
 
 
 def test_gas_in_the_guided_order_ends_it_too(tmp_path):

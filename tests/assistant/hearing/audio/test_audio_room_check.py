@@ -10,7 +10,7 @@ import pytest
 
 from assistant.commands.room_check import Finding, check, dbfs, judge_room
 from assistant.errors import AudioError, MissingLibrary
-from tests.assistant.test_engines_boundary import FakeSound
+from tests.assistant.hearing.engines.test_engines_boundary import FakeSound
 
 
 class Silent:

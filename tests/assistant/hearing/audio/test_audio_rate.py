@@ -7,7 +7,7 @@ from pathlib import Path
 
 from assistant.hearing.audio.rate import SAMPLE_RATE
 
-ROOT = Path(__file__).parents[2]
+ROOT = Path(__file__).parents[4]
 HOUSES = ("assistant", "audio_fixtures", "flows", "grammar", "tests")
 DEFINED = re.compile(r"^\s*\w*(?:RATE|HERTZ|HZ)\w*\s*(?::[^=\n]*)?=\s*16_?000\b", re.MULTILINE)
 

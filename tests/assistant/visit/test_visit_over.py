@@ -12,7 +12,7 @@ from assistant.visit.plans import ready_plan
 from assistant.visit.replay import standing
 from assistant.visit.visit import Visit, opening
 from flows.talk.dialogue import begin
-from tests.assistant.test_visit import Noted, Scripted
+from tests.assistant.visit.test_visit import Noted, Scripted
 from tests.flows.talking import START
 
 

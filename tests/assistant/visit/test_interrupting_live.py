@@ -14,7 +14,7 @@ from assistant.visit.journal import read
 from audio_fixtures.rooms import in_quiet_room, level
 from audio_fixtures.voices import say
 from tests.assistant.soundroom import SPEAKER, SoundRoom, stop_recording
-from tests.assistant.test_live_visit import PROCEDURE, RunningVisit
+from tests.assistant.visit.test_live_visit import PROCEDURE, RunningVisit
 
 LONG = "Red lead on hot, black lead on neutral. Mind the sharp edges of the sheet metal, and take your time. Tell me"
 ROOM = """

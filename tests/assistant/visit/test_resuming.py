@@ -23,7 +23,7 @@ from assistant.visit.visit import Visit, opening
 from flows.procedure.schema import PROCEDURES, load_procedure
 from flows.talk.dialogue import begin
 from grammar.errors import TwohandsError
-from tests.assistant.test_visit import ANSWERS, Noted, Scripted
+from tests.assistant.visit.test_visit import ANSWERS, Noted, Scripted
 from tests.flows.talking import CLOSE_UP, OFF, ON, START, WARM
 
 

@@ -16,7 +16,7 @@ from flows.circuit import readings
 from flows.faults import catalog
 from flows.judge.profiles import equipment, meter
 from flows.practice.furnace import start
-from tests.assistant.practising import DEAD, PROOF, kept, ohms, practise, shown
+from tests.assistant.practice.practising import DEAD, PROOF, kept, ohms, practise, shown
 
 
 def test_the_right_answer_in_a_real_process(tmp_path):

@@ -12,7 +12,7 @@ from click.testing import CliRunner
 from assistant.cli import cli
 from assistant.errors import JournalError
 from assistant.practice import record
-from tests.assistant.practising import DEAD, practise
+from tests.assistant.practice.practising import DEAD, practise
 
 
 def test_progress_over_sessions(tmp_path):

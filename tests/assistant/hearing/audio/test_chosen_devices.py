@@ -18,8 +18,8 @@ from assistant.hearing.audio.live import Loudspeaker, Microphone
 from assistant.hearing.audio.portaudio import find, named
 from assistant.visit import lost
 from assistant.visit.assemble import Sound, assemble
-from tests.assistant.test_audio_room_check import Silent, noise, of, plugins
-from tests.assistant.test_engines_boundary import Clock, FakeSound
+from tests.assistant.hearing.audio.test_audio_room_check import Silent, noise, of, plugins
+from tests.assistant.hearing.engines.test_engines_boundary import Clock, FakeSound
 
 NAMES = ("built-in", "Headset: USB (hw:1,0)", "Camera: USB (hw:2,0)", "default")
 
