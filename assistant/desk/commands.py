@@ -14,7 +14,7 @@ import platformdirs
 from assistant import private
 from assistant.desk.errors import DeskError, SendError
 from assistant.errors import MissingLibrary
-from assistant.records.commands import default_received
+from assistant.records.options import default_received
 from assistant.report.commands import default_visits, find_visit
 
 

@@ -1,17 +1,14 @@
-"""The desk's pages. Every text goes through templates that escape it; pictures are drawn here."""
+"""The desk's pages: what each of them shows, and who may look."""
 
 from __future__ import annotations
 
 import json
 import re
 from collections.abc import Callable
-from functools import lru_cache
 from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs, urlencode
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import FileResponse, HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
@@ -20,61 +17,27 @@ from assistant.desk import asked, figures
 from assistant.desk.context import COOKIE, body_of, client_of, desk_of, may_look, same_origin, signed_in
 from assistant.desk.errors import Refused
 from assistant.desk.received import good_name
+from assistant.desk.rendered import moment_text, page
 from assistant.records import across
-from assistant.records.commands import ending, local_time
 from assistant.records.derive import milliseconds
-from assistant.records.faultnames import fault_name, probe_name
 from assistant.records.queries import counted, difference, listed, visit_copies
 from grammar.errors import TwohandsError
 
-HERE = Path(__file__).parent
 PAGE = 40
 SOUND = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,60}\.(flac|wav)")
-
-
-@lru_cache
-def _environment() -> Environment:
-    from assistant.report.bars import bar
-
-    environment = Environment(
-        loader=FileSystemLoader(HERE / "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters |= {
-        "fault": fault_name,
-        "ending": ending,
-        "family": figures.family_name,
-        "probe": probe_name,
-        "day": day_text,
-        "moment": moment_text,
-        "bar": lambda taken: Markup(bar(taken.scale, taken.words)) if taken.scale else "",
-    }
-    environment.globals |= {
-        "query": lambda **given: urlencode(
-            {key: value for key, value in given.items() if value not in (None, "", False)}
-        )
-    }
-    return environment
-
-
-def _page(name: str, status: int = 200, /, **given: Any) -> HTMLResponse:
-    return HTMLResponse(_environment().get_template(name).render(**given), status)
 
 
 def problem(request: Request, status: int, error: TwohandsError) -> Response:
     """A refusal as a page; somebody who is not signed in is asked to."""
     if status == 401:
-        return _page("signin.html", 401, here="", wrong=error.problem if request.method == "POST" else "")
-    return _page("problem.html", status, here="", problem=error.problem, remedy=error.remedy)
+        return page("signin.html", 401, here="", wrong=error.problem if request.method == "POST" else "")
+    return page("problem.html", status, here="", problem=error.problem, remedy=error.remedy)
 
 
 async def home(request: Request) -> Response:
     if not signed_in(request):
-        return _page("signin.html", here="", wrong="")
-    return _page("now.html", here="now", refused=sorted(desk_of(request).refused.items())[:50])
+        return page("signin.html", here="", wrong="")
+    return page("now.html", here="now", refused=sorted(desk_of(request).refused.items())[:50])
 
 
 async def sign_in(request: Request) -> Response:
@@ -116,7 +79,7 @@ def history(request: Request) -> Response:
         if last
         else ""
     )
-    return _page(
+    return page(
         "history.html",
         here="history",
         rows=rows[:PAGE],
@@ -150,7 +113,7 @@ def visit(request: Request) -> Response:
     spoken = [
         Line(one) for one in found[0].events if one.get("kind") in ("said", "heard", "alarm", "memo", "skipped", "fix")
     ]
-    return _page(
+    return page(
         "visit.html",
         here="history",
         name=name,
@@ -211,7 +174,7 @@ def faults(request: Request) -> Response:
     query = request.query_params
     span = asked.month(query, "since"), asked.month(query, "until")
     found = _kept(request, ("faults", *span), lambda: across.faults(desk_of(request).store, *span))
-    return _page(
+    return page(
         "faults.html",
         here="faults",
         picture=figures.faults(found),
@@ -224,7 +187,7 @@ def boards(request: Request) -> Response:
     query = request.query_params
     span = asked.day(query, "since"), asked.day(query, "until")
     found = _kept(request, ("boards", *span), lambda: across.boards(desk_of(request).store, *span))
-    return _page(
+    return page(
         "boards.html",
         here="boards",
         found=found,
@@ -238,7 +201,7 @@ def drift(request: Request) -> Response:
     store, probe = desk_of(request).store, asked.probe(request.query_params)
     found = _kept(request, ("drift", probe), lambda: across.drift(store, probe, 6))
     readings = across.readings_at(store, probe, [one["site"] for one in [*found["falling"], *found["rising"]]])
-    return _page(
+    return page(
         "drift.html",
         here="drift",
         probe=probe,
@@ -250,7 +213,7 @@ def drift(request: Request) -> Response:
 
 def progress(request: Request) -> Response:
     may_look(request)
-    return _page(
+    return page(
         "progress.html",
         here="progress",
         people=_kept(request, ("progress",), lambda: figures.progress(across.progress(desk_of(request).store))),
@@ -277,14 +240,6 @@ def _sound_path(request: Request, visit: str, file: str) -> Path | None:
     base = (desk.visits / visit / "audio").resolve()
     path = (base / file).resolve()
     return path if path.is_relative_to(base) and base.is_relative_to(desk.visits.resolve()) else None
-
-
-def day_text(at: int | None) -> str:
-    return "–" if at is None else local_time(at).strftime("%d %b %Y")
-
-
-def moment_text(at: int | None) -> str:
-    return "–" if at is None else local_time(at).strftime("%d %b %Y, %H:%M")
 
 
 ROUTES = [

@@ -27,7 +27,8 @@ from assistant.visit.visit import opening as first_line
 from flows.faults import catalog
 from flows.judge.profiles import equipment as load_equipment
 from flows.judge.profiles import meter as load_meter
-from flows.practice.furnace import PracticeFurnace, choices, start
+from flows.practice.drawn import choices, start
+from flows.practice.furnace import PracticeFurnace
 from flows.procedure.session import Effect, Level, Say
 from flows.talk.dialogue import begin as begin_visit
 from grammar.answers import Answer

@@ -11,31 +11,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
-import platformdirs
 
 from assistant.errors import MissingLibrary
 from assistant.privacy import privacy
 from assistant.records.faultnames import fault_name
-from assistant.records.findings import not_done, not_done_words, standing
-from assistant.visit.details import details_of
+from assistant.records.lines import ending, mark, printable, told, when
+from assistant.records.options import narrowing, places, wanted
 
 if TYPE_CHECKING:
-    from assistant.records.queries import Wanted
     from assistant.records.store import Store
-
-
-def default_visits() -> Path:
-    """Where visits are kept unless told otherwise."""
-    return platformdirs.user_data_path("twohands") / "visits"
-
-
-def default_received() -> Path:
-    """Where journals from other machines are kept unless told otherwise."""
-    return platformdirs.user_data_path("twohands") / "received"
-
-
-DAY = click.DateTime(["%Y-%m-%d"])
-MARKS = {"pass": "good", "fail": "fault", "close": "too close", "open": "open", None: "-"}
 
 
 @contextmanager
@@ -55,35 +39,6 @@ def opened(url: str | None) -> Iterator[Store]:
         rederive(store)
         retain(store, privacy(), time.time())
         yield store
-
-
-def narrowing(command: Any) -> Any:
-    """The options that narrow a list."""
-    for option in (
-        click.option("--danger", is_flag=True, help="Only visits in which a danger stands."),
-        click.option("--conflict", is_flag=True, help="Only visits that were imported in two versions."),
-        click.option("--text", help="Found in the visit's name, site, technician, summary or numbers."),
-        click.option("--until", type=DAY, help="Only visits before this day, 2026-03-02."),
-        click.option("--since", type=DAY, help="Only visits on or after this day."),
-        click.option("--site", help="Only this site."),
-        click.option("--technician", help="Only this technician."),
-        click.option(
-            "--outcome",
-            type=click.Choice(["pass", "fail", "close", "open"]),
-            help="Only visits whose worst verdict is this; open: good so far, and not all was done.",
-        ),
-        click.option("--fault", help="Only this fault, or 'none'."),
-        click.option("--family", help="Only this equipment family."),
-    ):
-        command = option(command)
-    return command
-
-
-def _wanted(family: str | None, since: datetime | None, until: datetime | None, **rest: Any) -> Wanted:
-    from assistant.records.queries import Wanted
-
-    stamp = [None if day is None else round(day.replace(tzinfo=UTC).timestamp() * 1000) for day in (since, until)]
-    return Wanted(equipment=family, since=stamp[0], until=stamp[1], **rest)
 
 
 @click.group()
@@ -133,7 +88,7 @@ def list_(url: str | None, limit: int, as_json: bool, **narrow: Any) -> None:
     with opened(url) as store:
         from assistant.records.queries import counted, listed
 
-        rows, total = listed(store, _wanted(**narrow), limit), counted(store, _wanted(**narrow))
+        rows, total = listed(store, wanted(**narrow), limit), counted(store, wanted(**narrow))
     if as_json:
         for row in rows:
             click.echo(json.dumps(row, ensure_ascii=False))
@@ -167,7 +122,7 @@ def show(url: str | None, visit: str, as_json: bool) -> None:
         for one in found[0].events:
             click.echo(json.dumps(one, ensure_ascii=False))
         return
-    for line in _told(found[0].events):
+    for line in told(found[0].events):
         _echo(line)
     if found[0].torn:
         click.echo("The last line of the journal was cut short and is left out.")
@@ -224,33 +179,10 @@ def export(url: str | None, to: Path, format_: str | None, what: str, **narrow: 
         from assistant.records.export import export as write
 
         try:
-            count = write(store, what, kind, to, _wanted(**narrow))
+            count = write(store, what, kind, to, wanted(**narrow))
         except OSError as error:
             raise click.ClickException(f"{to} cannot be written: {error.strerror}. Choose another place.") from error
     click.echo(f"{count} rows in {to}.")
-
-
-place_options = (
-    click.option(
-        "--visits",
-        type=click.Path(file_okay=False, path_type=Path),
-        default=default_visits,
-        help="Folder of this machine's visits.",
-    ),
-    click.option(
-        "--received",
-        type=click.Path(file_okay=False, path_type=Path),
-        default=default_received,
-        help="Folder of the journals that other machines sent.",
-    ),
-)
-
-
-def places(command: Any) -> Any:
-    """The options that say where journals lie."""
-    for option in reversed(place_options):
-        command = option(command)
-    return command
 
 
 @records.command()
@@ -341,87 +273,3 @@ def restore(url: str | None, source: Path) -> None:
 def _echo(line: str) -> None:
     """One line; marks that could steer the terminal are shown as what they are."""
     click.echo(printable(line))
-
-
-def printable(line: str) -> str:
-    """A line without marks that could steer a terminal; they are shown as what they are."""
-    return "".join(one if one.isprintable() else f"\\x{ord(one):02x}" for one in line)
-
-
-def when(at: int | None) -> str:
-    """Milliseconds since 1970 as local date and minute."""
-    return "-" if at is None else local_time(at).strftime("%Y-%m-%d %H:%M")
-
-
-def local_time(at: int) -> datetime:
-    """Milliseconds since 1970 as local time; what no calendar holds is the nearest that it does."""
-    return datetime.fromtimestamp(min(max(at / 1000, 86_400.0), 2**37), UTC).astimezone()
-
-
-def mark(row: dict[str, Any]) -> str:
-    """The verdict in a word; a visit that was not finished is never called good, and a danger comes before
-    everything."""
-    return "DANGER" if row["danger"] else MARKS.get(row["outcome"], "-")
-
-
-def ending(row: dict[str, Any]) -> str:
-    """What stands and what was found, and how the visit ended, in a few words."""
-    told = [row["danger"]] if row["danger"] else []
-    if row["found"] and not (row["danger"] and fault_name(row["found"]) in row["danger"]):
-        told.append(fault_name(row["found"]) + (", mended" if _is_mended(row) else ""))
-    elif row["how"] == "finished" and not row["not_done"] and not told:
-        told.append("no one fault named" if row["outcome"] in ("fail", "close") else fault_name(None))
-    if row["how"] != "finished":
-        told.append(ENDINGS.get(row["how"] or "", "not ended"))
-    if row["not_done"]:
-        missing = not_done_words(tuple(row["not_done"].split(", ")))
-        told.append(missing[:1].lower() + missing[1:].rstrip("."))
-    return "; ".join(told)
-
-
-ENDINGS = {"stopped": "stopped before the end", "gas": "ended by a gas alarm", "interrupted": "interrupted"}
-
-
-def _is_mended(row: dict[str, Any]) -> bool:
-    """Whether what was found was mended in the visit itself and read again."""
-    return row["outcome"] == "pass" or bool(row["mended"] and not row["fault"])
-
-
-def _told(events: list[dict[str, Any]]) -> Iterator[str]:
-    first = events[0]
-    yield (
-        f"{first.get('visit')}: {first.get('procedure_title') or first.get('procedure')},"
-        f" {first.get('equipment_name')}, {first.get('meter_name')}{' (invented)' if first.get('invented') else ''}"
-    )
-    yield (
-        f"{first.get('technician') or 'technician not named'}, {first.get('site') or 'site not named'},"
-        f" {first.get('at')}"
-    )
-    for title, text, how in details_of(events).told():
-        yield f"{title}: {text}{f' ({how})' if how else ''}"
-    for danger in standing(events):
-        yield f"  {'DANGER':>9}  {danger.short}: {danger.text}"
-    if missing := not_done(events):
-        yield f"  {'not done':>9}  {', '.join(missing)}"
-    for one in events:
-        kind = one.get("kind")
-        if kind == "verdict":
-            yield f"  {MARKS.get(one.get('outcome'), '?'):>9}  {one.get('step')}: {one.get('text')}"
-        elif kind == "skipped":
-            yield f"  {'skipped':>9}  {one.get('step')}: {one.get('why') or 'no reason given'}"
-        elif kind == "retaken":
-            yield f"  {'retaken':>9}  {one.get('step')}: the reading before this was taken back"
-        elif kind == "order":
-            yield f"  {'forward':>9}  {one.get('step')}: {one.get('why') or 'it tells the most'}"
-        elif kind == "safety":
-            words = one.get("text") if one.get("stands") is not False else f"{one.get('finding')} no longer stands"
-            yield f"  {'DANGER' if one.get('stands') is not False else 'put right':>9}  {one.get('step')}: {words}"
-        elif kind == "fix":
-            yield (
-                f"  {'mended':>9}  {one.get('step')}: stopped to mend it"
-                f" ({str(one.get('finding') or 'named').replace('_', ' ')})"
-            )
-        elif kind == "alarm":
-            yield f"  {'ALARM':>9}  {one.get('what')} at {one.get('step')}"
-        elif kind == "end":
-            yield f"  {'end':>9}  {one.get('how')}: {one.get('summary') or ''}"

@@ -13,7 +13,8 @@ from flows.faults import catalog
 from flows.faults.catalog import HEALTHY
 from flows.faults.display import as_measured, display
 from flows.faults.lessons import lessons
-from flows.practice.furnace import PracticeFurnace, is_same
+from flows.practice.drawn import is_same
+from flows.practice.furnace import PracticeFurnace
 from flows.practice.proof import proofs
 from flows.reason.assess import Assessment, Evidence, assess
 from flows.reason.knowledge import Knowledge

@@ -25,7 +25,8 @@ from assistant.visit.journal import read
 
 def arrived(served: Any, visit: str, sender: str = "m-test") -> list[dict[str, Any]]:
     path = served.desk.received.folder / sender / visit
-    return read(path)[0] if path.exists() else []
+    # The folder stands a moment before its first line does.
+    return read(path)[0] if (path / "journal.jsonl").exists() else []
 
 
 def add(folder: Path, events: list[dict[str, Any]]) -> None:

@@ -15,7 +15,7 @@ from flows.faults import catalog
 from flows.faults.display import as_measured, display, specimen
 from flows.faults.draws import healthy, with_fault
 from flows.judge.profiles import equipment, meter, names
-from flows.practice.furnace import choices, start
+from flows.practice.drawn import choices, start
 from flows.procedure.session import Say
 from flows.reason.assess import Assessment, Evidence, assess
 from flows.reason.build import build_knowledge

@@ -18,7 +18,8 @@ from flows.faults.display import Specimen, display, specimen
 from flows.faults.lessons import lessons
 from flows.judge.profiles import equipment, meter
 from flows.practice import furnace as practice
-from flows.practice.furnace import PracticeFurnace, ask, light, plug, put_in_series, set_jack, start, touch, turn
+from flows.practice.drawn import start
+from flows.practice.furnace import PracticeFurnace, ask, light, plug, put_in_series, set_jack, touch, turn
 from flows.practice.proof import proofs, proven
 from flows.practice.score import passes, score, supply_passes
 from flows.procedure.proving import proofs_after

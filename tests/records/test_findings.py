@@ -11,7 +11,7 @@ import pytest
 from click.testing import CliRunner
 
 from assistant.records import across
-from assistant.records.commands import ending, mark, records
+from assistant.records.commands import records
 from assistant.records.derive import derive
 from assistant.records.findings import (
     dangers,
@@ -24,6 +24,7 @@ from assistant.records.findings import (
     standing,
 )
 from assistant.records.importing import Journal, import_events
+from assistant.records.lines import ending, mark
 from assistant.records.queries import Wanted, listed
 from assistant.records.store import Store
 from flows.faults import catalog

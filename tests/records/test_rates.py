@@ -11,9 +11,9 @@ from sqlalchemy import insert
 
 from assistant.cli import cli
 from assistant.records.across import DAY, faults
-from assistant.records.commands import ending
 from assistant.records.errors import StoreError
 from assistant.records.importing import Journal, import_events
+from assistant.records.lines import ending
 from assistant.records.queries import Wanted, listed
 from assistant.records.rates import found, learnt
 from assistant.records.store import Store, open_store

@@ -15,7 +15,7 @@ from assistant.speaking.voice import EspeakVoice
 from assistant.visit.journal import read as read_journal
 from audio_fixtures.rooms import in_quiet_room
 from flows.judge.profiles import equipment, meter
-from flows.practice.furnace import start
+from flows.practice.drawn import start
 from flows.practice.furnace import touch as touch_furnace
 from grammar.numbers import digits_spoken
 from tests.assistant.practice.practising import kept, shown

@@ -15,7 +15,7 @@ from assistant.practice.phrases import phrases
 from flows.circuit import readings
 from flows.faults import catalog
 from flows.judge.profiles import equipment, meter
-from flows.practice.furnace import start
+from flows.practice.drawn import start
 from tests.assistant.practice.practising import DEAD, PROOF, kept, ohms, practise, shown
 
 

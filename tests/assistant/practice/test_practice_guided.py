@@ -22,7 +22,7 @@ from assistant.visit.mouth import SilentMouth
 from flows.circuit import readings
 from flows.faults import catalog
 from flows.judge.profiles import equipment, meter
-from flows.practice.furnace import start
+from flows.practice.drawn import start
 from flows.procedure.compile import load_plan
 from grammar.answers import Heard
 from tests.assistant.practice.practising import kept

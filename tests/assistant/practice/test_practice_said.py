@@ -19,7 +19,7 @@ from assistant.practice.shared_grammar import SharedGrammars
 from assistant.visit.mouth import SilentMouth
 from flows.faults import catalog
 from flows.judge.profiles import equipment, meter
-from flows.practice.furnace import start
+from flows.practice.drawn import start
 from flows.procedure.session import End, Say
 from grammar.answers import Choice, Heard
 from grammar.emit import accepts

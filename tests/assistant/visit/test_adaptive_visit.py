@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from assistant.records.commands import _told
+from assistant.records.lines import told
 from assistant.visit.folders import latest
 from assistant.visit.journal import read
 from assistant.visit.kept_plan import FILE as PLAN
@@ -62,8 +62,8 @@ def test_run_lets_the_reasoning_choose_and_keeps_that_it_did(tmp_path: Path) -> 
 
 def test_the_record_tells_what_was_put_forward_and_why(tmp_path: Path) -> None:
     run(tmp_path, typed=lines(*words("adaptive")))
-    told = [line for line in _told(read(folder_of(tmp_path))[0]) if "forward" in line]
-    assert len(told) == 1 and "burner_metal: Test burner to the chassis next." in told[0]
+    said = [line for line in told(read(folder_of(tmp_path))[0]) if "forward" in line]
+    assert len(said) == 1 and "burner_metal: Test burner to the chassis next." in said[0]
 
 
 def test_in_order_keeps_the_order_of_the_file(tmp_path: Path) -> None:

@@ -39,8 +39,8 @@ def journal_seeds() -> list[bytes]:
 
 
 def feed_journal(raw: bytes) -> bool:
-    from assistant.records.commands import _told
     from assistant.records.derive import derive
+    from assistant.records.lines import told
     from assistant.records.packing import canonical, pack, unpack
     from assistant.report.spoken import spoken_summary
     from assistant.report.story import tell
@@ -61,7 +61,7 @@ def feed_journal(raw: bytes) -> bool:
     derive(events, torn)
     assert unpack(pack(canonical(events))) == events
     spoken_summary(tell(events, torn))
-    list(_told(events))
+    list(told(events))
     return True
 
 

@@ -15,6 +15,7 @@ from assistant.practice.phrases import phrases
 from assistant.visit.loop import Talk
 from assistant.visit.plans import ready_plan
 from flows.judge.profiles import equipment, meter
+from flows.practice import drawn
 from flows.practice import furnace as practice
 from flows.procedure.compile import Plan
 from flows.procedure.session import Say
@@ -135,7 +136,7 @@ def visit(number: int, said: Counter[str]) -> str:
     family, meter_name = FAMILIES[number % len(FAMILIES)], METERS[number % len(METERS)]
     plan = _plan(family, meter_name)
     level = LEVELS[int(rng.integers(len(LEVELS)))]
-    hidden = practice.start(equipment(family), meter(meter_name), number, level)
+    hidden = drawn.start(equipment(family), meter(meter_name), number, level)
     technician = Technician(rng)
     guided = GuidedFurnace(
         plan, phrases().guided[PROCEDURE], hidden, rng, technician, technician, understand, [], lambda *_: None, True
