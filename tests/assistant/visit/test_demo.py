@@ -206,6 +206,29 @@ def test_the_same_speech_with_another_reading_leads_to_another_verdict(engines, 
     assert done.how == "stopped"
 
 
+def test_the_demonstration_in_brief_has_fewer_words_and_its_sound(engines, tmp_path):
+    says = {"phasing": "stop now", "offered": "stop now"}
+    told = {}
+    for level in ("learner", "brief"):
+        done = run_visit(
+            "healthy",
+            demo_file(),
+            tmp_path / level,
+            **engines,
+            clip=recorded_clip,
+            clock=lambda: datetime(2026, 3, 2, tzinfo=UTC),
+            program="test",
+            understand=weigh,
+            says=says,
+            talk=level,
+        )
+        assert done.how == "stopped" and soundfile.info(done.folder / "conversation.wav").duration > 60
+        lines = [event["text"] for event in read(done.folder)[0] if event["kind"] == "said"]
+        told[level] = sum(len(text.split()) for text in lines)
+        assert ("Good." in lines) == (level == "brief")
+    assert told["brief"] < 0.8 * told["learner"]
+
+
 def test_everything_the_technicians_may_say_is_recorded():
     data = demo_file()
     assert (
