@@ -110,9 +110,9 @@ def wanted() -> Iterator[Wanted]:
 
 
 def often(place: str) -> bool:
-    """Whether what stands there is said in most visits; a learner, as visits are of themselves, hears no short form."""
+    """Whether what stands there is said in most visits, at whatever level."""
     first, *_, role = place.split("/")
-    return first == "spoken" or (first == texts.FIRST and role not in ("leads", "why", "danger", "short"))
+    return first == "spoken" or (first == texts.FIRST and role not in ("leads", "why", "danger"))
 
 
 def to_be_said() -> Iterator[str]:
