@@ -27,7 +27,8 @@ from flows.faults.display import Specimen, display, specimen
 from flows.faults.draws import healthy
 from flows.judge.measured import Measured, measured
 from flows.judge.profiles import Equipment, Meter, equipment, meter, names
-from flows.procedure.compile import Plan, load_plan
+from flows.procedure.compile import Plan, load_plan, suits
+from flows.procedure.schema import load_procedure
 from grammar.answers import Reading
 
 AIM = 0.03
@@ -105,13 +106,19 @@ def repeating(which: Meter, digits: int | None) -> Meter:
     return which.model_copy(update={"functions": changed})
 
 
+def families() -> list[str]:
+    """Those that the flame-sensing procedure is made for."""
+    procedure = load_procedure("flame_sensing")
+    return [one for one in names("equipment") if suits(procedure, equipment(one))]
+
+
 def too_close(taken: Meter, real: Meter, n: int) -> float:
     """Share of all verdicts on n good furnaces that are too close. taken: the meter as the program takes it; real: as
     it is."""
     count: Counter[tuple[str, str]] = Counter()
-    for place, family in enumerate(names("equipment")):
+    for place, family in enumerate(families()):
         plan = load_plan("flame_sensing", equipment(family), taken)
-        for visit in visits(plan.equipment, real, n // len(names("equipment")), 206 + place):
+        for visit in visits(plan.equipment, real, n // len(families()), 206 + place):
             tally(plan, replace(visit, meter=replace(visit.meter, meter=real)), count)
     whole = sum(times for (_, outcome), times in count.items() if "/" not in outcome)
     return sum(times for (_, outcome), times in count.items() if outcome == "close") / whole
@@ -153,14 +160,14 @@ def leaning(n: int) -> None:
 
 def main() -> int:
     n = int(sys.argv[1]) if len(sys.argv) > 1 else 10_000
-    families, worst = names("equipment"), 0.0
-    print(f"{n:,} good furnaces, {', '.join(families)} in turn; aim: under {AIM:.0%} of verdicts too close to call")
+    made_for, worst = families(), 0.0
+    print(f"{n:,} good furnaces, {', '.join(made_for)} in turn; aim: under {AIM:.0%} of verdicts too close to call")
     for which in names("meters"):
         count: Counter[tuple[str, str]] = Counter()
-        for place, family in enumerate(families):
+        for place, family in enumerate(made_for):
             plan = load_plan("flame_sensing", equipment(family), meter(which))
             plan = replace(plan, assess=None)
-            share = n // len(families) + (place < n % len(families))
+            share = n // len(made_for) + (place < n % len(made_for))
             for visit in visits(plan.equipment, plan.meter, share, 106 + place):
                 tally(plan, visit, count)
         steps = list(dict.fromkeys(name for name, _ in count))
