@@ -81,9 +81,10 @@ def levelled(sound: np.ndarray, level: float) -> np.ndarray:
         np.lib.stride_tricks.sliding_window_view(sound, FRAME)[:: FRAME // 2] if len(sound) >= FRAME else sound[None]
     )
     power = np.mean(np.square(frames), axis=1)
-    speech = power > power.max(initial=0.0) * 1e-3
-    if not power.max(initial=0.0):
+    loudest = float(np.max(power)) if power.size else 0.0
+    if not loudest:
         return sound[:0]
+    speech = power > loudest * 1e-3
     first, last = np.flatnonzero(speech)[[0, -1]] * (FRAME // 2)
     sound = sound[max(0, first - FRAME) : last + 2 * FRAME]
     gain = 10 ** (level / 20) / np.sqrt(power[speech].mean())
