@@ -77,24 +77,51 @@ def _in_words(words: Words, scope: Scope, lang: Language, typed: bool) -> Comman
 
 
 def _but_for_weak_words(words: Words, scope: Scope, lang: Language) -> Choice | None:
-    """The one answer that has the same strong words in the same order: "is woken up" for "it has woken up"."""
+    """The one answer that has the same strong words in the same order: "is woken up" for "it has woken up".
+
+    A question has them too ("is everything shut down"), and is no answer.
+    """
     strong = strong_words(words, lang)
     if len(strong) < STRONG:
         return None
-    meant = {
-        one.id
+    alike = [
+        (one.id, phrase)
         for one in scope.options
-        if any(strong_words(tuple(text.split()), lang) == strong for text in one.phrases)
-    }
+        for phrase in (tuple(text.split()) for text in one.phrases)
+        if strong_words(phrase, lang) == strong
+    ]
     commands = (text for id in open_commands(scope) for text in lang.command(id).spoken)
-    if len(meant) != 1 or any(strong_words(tuple(text.split()), lang) == strong for text in commands):
+    if len({id for id, _ in alike}) != 1 or any(strong_words(tuple(text.split()), lang) == strong for text in commands):
         return None
-    return Choice(meant.pop(), " ".join(words))
+    return Choice(alike[0][0], " ".join(words)) if any(_lost(words, phrase, lang) for _, phrase in alike) else None
 
 
 def strong_words(words: Words, lang: Language) -> Words:
     """Those that an engine does not easily lose."""
     return tuple(word for word in words if word not in lang.weak)
+
+
+def _lost(heard: Words, said: Words, lang: Language) -> bool:
+    """Whether only weak words were lost between the strong ones, or two that run together were taken for one."""
+    pairs = zip(_weak_runs(heard, lang), _weak_runs(said, lang), strict=True)
+    return all(_in_order(got, there) or (len(got) == 1 and len(there) > 1) for got, there in pairs)
+
+
+def _weak_runs(words: Words, lang: Language) -> list[Words]:
+    """The weak words before each strong one, and those after the last."""
+    runs: list[Words] = [()]
+    for word in words:
+        if word in lang.weak:
+            runs[-1] += (word,)
+        else:
+            runs.append(())
+    return runs
+
+
+def _in_order(part: Words, whole: Words) -> bool:
+    """Whether all words of `part` stand in `whole` in the same order, with others between them or not."""
+    rest = iter(whole)
+    return all(word in rest for word in part)
 
 
 @dataclass(frozen=True)

@@ -452,6 +452,34 @@ def test_weak_words_of_an_answer_may_be_lost_or_mistaken():
     assert isinstance(heard_of("has woken up", scope, "typed"), Unclear)
 
 
+@pytest.mark.parametrize(
+    "asked",
+    [
+        "has it woken up",
+        "is the rod bare",
+        "is rod bare",
+        "are clips in my hand",
+        "is everything shut down",
+        "is the air clear",
+        "is air clear",
+        "are covers off",
+        "is it trying to light",
+    ],
+)
+def test_a_question_is_no_answer(asked):
+    """Who asks somebody else whether the power is off has not said that it is."""
+    options = (
+        Option("lit", ("it has woken up",)),
+        Option("bare", ("the rod is bare",)),
+        Option("off", ("clips are in my hand",)),
+        Option("down", ("everything is shut down",)),
+        Option("clear", ("the air is clear",)),
+        Option("covers", ("covers are off",)),
+        Option("lights", ("it is trying to light",)),
+    )
+    assert isinstance(heard_of(asked, Scope("x", None, options, ("stop", "gas"))), Unclear)
+
+
 def test_strong_words_that_two_answers_share_mean_neither():
     scope = Scope("x", None, (Option("one", ("it holds fast",)), Option("two", ("the holds fast",))), ("gas",))
     assert isinstance(heard_of("holds fast", scope), Unclear)
