@@ -34,7 +34,7 @@ def test_in_brief_the_verdict_of_the_whole_is_short_and_claims_no_more():
     usual = replace(ready_plan("flame_sensing", "larkspur", "dunlin"), level="usual")
     long, short = (plain(one).sentences for one in (usual, replace(usual, level="brief")))
     assert any("do not rule out a fault that comes and goes" in one for one in long)
-    assert "All is good. A fault that comes and goes is not ruled out." in short
+    assert "Every check is good. A fault that comes and goes is not ruled out." in short
 
 
 def test_in_brief_a_visit_says_less_than_two_thirds_and_the_same_full_cautions(plan):
