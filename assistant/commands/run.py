@@ -8,13 +8,13 @@ from pathlib import Path
 from typing import Any
 
 import click
-import platformdirs
 
 from assistant.cli import version
 from assistant.commands.details import asked, detail_options, shown
 from assistant.commands.profiles import Profile
 from assistant.hearing.weigh.policy import weigh
 from assistant.privacy import KEEP, Keep, privacy
+from assistant.records.options import default_visits
 from assistant.talk_kept import FIRST, Remembers, wanted
 from assistant.visit.ask_details import WordsFirst
 from assistant.visit.assemble import Sound, assemble, pause_before_retry, sound_options, talk_option
@@ -35,11 +35,6 @@ from flows.procedure.compile import Plan, on_keyboard
 from flows.procedure.session import Level, Resumed
 from flows.talk.dialogue import advance, begin
 from grammar.language import languages
-
-
-def visits_home() -> Path:
-    """Where visits are kept unless told otherwise."""
-    return platformdirs.user_data_path("twohands") / "visits"
 
 
 @click.command()
@@ -134,7 +129,7 @@ def run(
 
     Say "help" at any time for what can be said, "stop" to leave safely, "I smell gas" for the alarm.
     """
-    visits, settings = visits or visits_home(), privacy()
+    visits, settings = visits or default_visits(), privacy()
     for line in expire(visits, settings, utc_now()):
         click.echo(line)
     with ExitStack() as stack:

@@ -14,8 +14,8 @@ import platformdirs
 from assistant import private
 from assistant.desk.errors import DeskError, SendError
 from assistant.errors import MissingLibrary
-from assistant.records.options import default_received
-from assistant.report.commands import default_visits, find_visit
+from assistant.records.options import default_received, default_visits
+from assistant.report.commands import find_visit
 
 
 @click.group(invoke_without_command=True)

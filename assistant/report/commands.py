@@ -7,19 +7,14 @@ from pathlib import Path
 from typing import Any
 
 import click
-import platformdirs
 
 from assistant import private
 from assistant.errors import JournalError, MissingLibrary
+from assistant.records.options import default_visits
 from assistant.visit.journal import FILE, read
 
 BACK = timedelta(days=14)
 """How far back an earlier visit to the same furnace counts as the one before the repair."""
-
-
-def default_visits() -> Path:
-    """Where visits are kept unless told otherwise."""
-    return platformdirs.user_data_path("twohands") / "visits"
 
 
 @click.command()

@@ -81,7 +81,7 @@ def levelled(sound: np.ndarray, level: float) -> np.ndarray:
         np.lib.stride_tricks.sliding_window_view(sound, FRAME)[:: FRAME // 2] if len(sound) >= FRAME else sound[None]
     )
     power = np.mean(np.square(frames), axis=1)
-    loudest = float(np.max(power)) if power.size else 0.0
+    loudest = float(np.max(power))
     if not loudest:
         return sound[:0]
     speech = power > loudest * 1e-3

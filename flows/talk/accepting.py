@@ -21,6 +21,7 @@ from flows.talk.foresee import lies_where_expected
 from flows.talk.levels import telling
 from flows.talk.misses import read_back
 from flows.talk.moving import enter, reachable
+from flows.talk.order import comes_of_itself
 from flows.talk.prompts import ask_again, listen
 from flows.talk.taking import take_reading
 from grammar.answers import Reading
@@ -100,7 +101,8 @@ def take_back(plan: Plan, session: Session, correction: Reading | None = None) -
     # A test that the visit was at is come back to, and what was to be taken again; a check that is still open finds
     # its own place.
     rest = session.agenda or ((session.step,) if plan.step(session.step).extra else ())
-    rest = tuple(one for one in rest if one != name and not _finds_its_place(plan, session, one))
+    to_keep = session.done | {*session.fixing}
+    rest = tuple(one for one in rest if one != name and (one in to_keep or not comes_of_itself(plan.step(one))))
     asked = plan.step(session.step).ask
     session, more = enter(plan, session, name, rest)
     if session.step == name:
@@ -109,12 +111,6 @@ def take_back(plan: Plan, session: Session, correction: Reading | None = None) -
         if correction is not None and asked and again and (asked.quantity, asked.unit) == (again.quantity, again.unit):
             session, more = read_back(plan, session, correction)
     return session, [*effects, *more]
-
-
-def _finds_its_place(plan: Plan, session: Session, name: str) -> bool:
-    step = plan.step(name)
-    ordinary = step.check is not None and bool(step.next) and not step.extra
-    return ordinary and name not in session.done and name not in session.fixing
 
 
 def answered_late(plan: Plan, session: Session, said_yes: bool, correction: Reading | None) -> Moved:

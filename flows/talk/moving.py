@@ -9,7 +9,7 @@ from flows.procedure.compile import Pick, Plan, next_step, way_out
 from flows.procedure.route import first_step, power_needed, way_to
 from flows.procedure.session import Effect, Moved, Save, Say, Session
 from flows.talk.closing import finish
-from flows.talk.order import chosen, first_undone, last_check
+from flows.talk.order import chosen, comes_of_itself, first_undone, last_check
 from flows.talk.prompts import ask_again, listen, told_anew
 
 
@@ -176,6 +176,6 @@ def _barred(plan: Plan, session: Session) -> list[str]:
     return [
         name
         for name, step in steps.items()
-        if step.check and step.next and not step.extra and name not in session.done
+        if comes_of_itself(step) and name not in session.done
         and any(plan.routes.at[name].get(thing) == frozenset({place}) for thing, place in wanted)
     ]  # fmt: skip

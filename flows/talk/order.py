@@ -38,6 +38,11 @@ def first_checks(plan: Plan) -> tuple[str, ...]:
     )
 
 
+def comes_of_itself(step: Step) -> bool:
+    """Whether a step belongs to a numbered check that the file's order comes to, and leads on from there."""
+    return bool(step.check and step.next and not step.extra)
+
+
 def is_open(session: Session, name: str) -> bool:
     """Whether a step was neither done nor skipped."""
     return name not in session.done and name not in session.skipped
@@ -134,7 +139,7 @@ def admissible(plan: Plan, session: Session, target: str) -> dict[str, tuple[str
 def first_undone(plan: Plan, session: Session) -> str:
     """The first check that was neither done nor skipped, in the order of the file; the last one when all were."""
     steps = plan.procedure.steps
-    checks = [name for name, step in steps.items() if step.check and step.next and not step.extra]
+    checks = [name for name, step in steps.items() if comes_of_itself(step)]
     return next((name for name in checks if is_open(session, name)), checks[-1] if checks else plan.procedure.start)
 
 

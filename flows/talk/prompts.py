@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
-
 from flows.procedure.compile import Plan
 from flows.procedure.schema import Step
 from flows.procedure.session import Effect, Listen, Say, Session, Tone
@@ -195,15 +193,10 @@ def readings_named(plan: Plan, session: Session) -> tuple[Option, ...]:
     """A question for each reading that was taken: what was said for it."""
     found: dict[str, str] = {}
     for one in session.taken:
-        title = _words_of(plan.step(one.step).title, plan.language)
+        title = " ".join(plain_words(plan.step(one.step).title, language(plan.language)))
         if title not in found.values():
             found.setdefault(one.step, title)
     return tuple(Option(f"{SAID_FOR}{name}", (f"{plan.lines.said_for} {title}",)) for name, title in found.items())
-
-
-@lru_cache(maxsize=1024)
-def _words_of(title: str, key: str) -> str:
-    return " ".join(plain_words(title, language(key)))
 
 
 def _asked(plan: Plan, session: Session) -> Asked | None:
