@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import builtins
 import os
 from collections.abc import Iterator
 
@@ -25,3 +26,16 @@ def sound_room() -> Iterator[SoundRoom]:
         yield room
     finally:
         room.end()
+
+
+@pytest.fixture
+def no_portaudio(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A machine on which the sound library cannot be loaded."""
+    real = builtins.__import__
+
+    def without(name, *rest, **more):
+        if name == "sounddevice":
+            raise OSError("PortAudio library not found")
+        return real(name, *rest, **more)
+
+    monkeypatch.setattr(builtins, "__import__", without)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import builtins
 from pathlib import Path
 
 import numpy as np
@@ -86,15 +85,7 @@ def test_a_whole_machine(tmp_path):
     assert of(findings, "voice").sentence == "The voice is test voice."
 
 
-def test_without_portaudio_one_sentence_and_the_command(monkeypatch, tmp_path):
-    real = builtins.__import__
-
-    def without(name, *rest, **more):
-        if name == "sounddevice":
-            raise OSError("PortAudio library not found")
-        return real(name, *rest, **more)
-
-    monkeypatch.setattr(builtins, "__import__", without)
+def test_without_portaudio_one_sentence_and_the_command(no_portaudio, tmp_path):
     findings = check(voice=Silent, models=tmp_path)
     assert (
         of(findings, "microphone").text == "The sound library PortAudio is missing. sudo apt-get install libportaudio2"

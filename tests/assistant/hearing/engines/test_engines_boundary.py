@@ -181,15 +181,7 @@ def test_a_device_that_never_opens_is_lost_and_no_hang(monkeypatch):
     never.set()
 
 
-def test_a_missing_sound_library_gives_the_command(monkeypatch):
-    real = builtins.__import__
-
-    def without(name, *rest, **more):
-        if name == "sounddevice":
-            raise OSError("PortAudio library not found")
-        return real(name, *rest, **more)
-
-    monkeypatch.setattr(builtins, "__import__", without)
+def test_a_missing_sound_library_gives_the_command(no_portaudio):
     with pytest.raises(MissingLibrary) as caught:
         Microphone().open()
     assert caught.value.text == "The sound library PortAudio is missing. sudo apt-get install libportaudio2"
