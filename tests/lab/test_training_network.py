@@ -19,7 +19,7 @@ from assistant.hearing.audio.rate import SAMPLE_RATE as RATE
 
 torch = pytest.importorskip("torch", reason="the training room needs PyTorch: pip install 'twohands[train]'")
 
-from tests.lab.train import augment, export, features, losses, noises, shards, train, unfolded  # noqa: E402 - after the check for PyTorch
+from tests.lab.train import augment, export, features, losses, noises, shards, train, unfolded, whisper  # noqa: E402 - after the check for PyTorch
 from tests.lab.train.graph import SILENCE, Phones, Prices, Search  # noqa: E402
 from tests.lab.train.kaldi import stored  # noqa: E402
 from tests.lab.train.network import SUBSAMPLING, Layer, Network, Shape, folded  # noqa: E402
@@ -99,6 +99,20 @@ def test_all_paths_equal_the_sum_over_every_path():
         )
         total += weight * math.prod(chances[t, one] for t, one in enumerate(path))
     assert float(losses.all_paths(scores, follow, end)[0]) == pytest.approx(math.log(total), rel=1e-5)
+
+
+def test_the_slope_of_all_paths_is_the_numerical_one():
+    torch.manual_seed(1)
+    scores = torch.log_softmax(torch.randn(2, 7, OUTPUTS, dtype=torch.double), dim=2).requires_grad_()
+    follow, end = (one.double() for one in losses.bigram([[1, 2, 3], [5, 5, 2], [4]]))
+    weights = torch.tensor([0.7, 2.0], dtype=torch.double)
+    (losses.all_paths(scores, follow, end) * weights).sum().backward()
+    for place in ((0, 0, 0), (0, 2, 3), (1, 4, 0), (1, 6, 2), (0, 3, 9)):
+        moved = scores.detach().clone()
+        moved[place] += 1e-6
+        before, after = (losses.all_paths(one, follow, end) for one in (scores.detach(), moved))
+        slope = float(((after - before) * weights).sum()) / 1e-6
+        assert float(scores.grad[place]) == pytest.approx(slope, abs=1e-6)
 
 
 def test_ctc_of_scores_that_do_not_add_up_has_the_right_slope():
@@ -331,3 +345,38 @@ def test_a_network_read_back_from_a_folder_hears_the_same_and_can_be_trained_on(
         assert torch.allclose(got, settled(cepstra[0]), atol=1e-3)
         # in training each layer is normalised by the batch: the same outputs there, nearly
         assert (settled.train()(torch.cat(cepstra)) - settled.eval()(torch.cat(cepstra))).abs().mean() < 0.05
+
+
+def test_blocks_put_on_top_change_nothing_until_they_are_trained(network: Network, tmp_path: Path):
+    export.write_folder(tmp_path / "made", network, {"yes": [["Y", "EH", "S"]]}, Prices())
+    small, grown = unfolded.network_of(tmp_path / "made"), unfolded.network_of(tmp_path / "made", 2)
+    assert grown.shape.coarse == small.shape.coarse + 2
+    torch.manual_seed(1)
+    cepstra = [torch.randn(4, 150, features.BINS) * 3 + 2 for _ in range(4)]
+    grown = unfolded.settled(grown, cepstra)
+    with torch.no_grad():
+        wanted, got = small(cepstra[0]), grown(cepstra[0])
+    assert torch.allclose(wanted, got, atol=1e-3)
+    grown.train()(cepstra[0]).square().mean().backward()
+    assert float(grown.coarse[-1].norm.weight.grad.abs().max()) > 0
+
+
+def test_a_whisper_keeps_the_resonances_and_loses_the_pitch():
+    t = np.arange(2 * RATE) / RATE
+    voiced = sum(np.sin(2 * math.pi * 125 * k * t) * math.exp(-(((125 * k - 1500) / 300) ** 2)) for k in range(1, 40))
+    sound = torch.from_numpy(4000 * voiced).float()[None].repeat(8, 1)
+    said = whisper.whispered(sound, torch.Generator().manual_seed(3)).numpy()
+
+    def beat(row: np.ndarray) -> float:
+        """How alike it is to itself one period of the pitch later."""
+        lag = RATE // 125
+        return float(np.corrcoef(row[RATE // 2 : RATE], row[RATE // 2 + lag : RATE + lag])[0, 1])
+
+    assert beat(sound[0].numpy()) > 0.99
+    assert min(abs(beat(row)) for row in said) < 0.2
+    assert max(abs(beat(row)) for row in said) < 0.95
+    for row in said:
+        spectrum = np.abs(np.fft.rfft(row[: 1 << 14] * np.hanning(1 << 14))) ** 2
+        hertz = np.fft.rfftfreq(1 << 14, 1 / RATE)
+        assert abs((spectrum * hertz).sum() / spectrum.sum() - 1500) < 200
+        assert np.sqrt(np.mean(row**2)) == pytest.approx(float(sound[0].square().mean().sqrt()), rel=0.6)

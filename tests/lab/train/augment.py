@@ -9,6 +9,7 @@ apart from each other.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import torch
@@ -16,6 +17,7 @@ import torch
 from assistant.hearing.audio.rate import SAMPLE_RATE as RATE
 from tests.lab.train.quieting import quieted
 from tests.lab.train.shards import Speech
+from tests.lab.train.whisper import whispered
 
 WARPS = tuple(round(0.72 + 0.02 * i, 2) for i in range(35))
 TAPS = 8
@@ -28,6 +30,7 @@ class Ranges:
     """How far each thing is varied. tempo, mouth: factors. snr_db: speech over noise. peak_db: of full scale.
 
     hidden: share of the rows with masks. quieted: share from which the room is taken out as the product does.
+    whispered: share that is whispered, wholly or in part.
     """
 
     tempo: tuple[float, float] = (0.82, 1.25)
@@ -43,6 +46,7 @@ class Ranges:
     peak_db: tuple[float, float] = (-34.0, -0.5)
     hidden: float = 0.5
     quieted: float = 0.5
+    whispered: float = 0.08
 
 
 MILD = Ranges(
@@ -150,6 +154,7 @@ class Situations:
         longest = (lead + spoken).max().item() + RATE * (0.1 + 0.4 * draw.uniform((1,), 0, 1).item())
         samples = math.ceil(longest / ROUND) * ROUND
         sound = stretched(self.speech.samples, start, length, pace, lead.floor(), samples)
+        sound = self._some(sound, ranges.whispered, lambda rows: whispered(rows, self.g))
         power = (sound.square().sum(dim=1, keepdim=True) / spoken[:, None]).clamp_min(1.0)
         heard = 1 - draw.chance((count, 1), ranges.silent)
         size = samples + 9600
@@ -164,8 +169,17 @@ class Situations:
         total = (total / peak * over).clamp(-1, 1) * 32767 * 10 ** (draw.uniform((count, 1), *ranges.peak_db) / 20)
         mouth = draw.power((count,), *ranges.mouth)
         warp = ((mouth / pace - WARPS[0]) / (WARPS[1] - WARPS[0])).round().long().clamp(0, len(WARPS) - 1)
-        total = torch.where(draw.chance((count, 1), ranges.quieted) > 0, quieted(total), total)
+        total = self._some(total, ranges.quieted, quieted)
         return self._with_targets(total.round(), warp, rows, heard[:, 0] > 0)
+
+    def _some(
+        self, rows: torch.Tensor, share: float, change: Callable[[torch.Tensor], torch.Tensor]
+    ) -> torch.Tensor:
+        """A share of the rows, drawn anew, changed; the others as they are."""
+        chosen = torch.randperm(len(rows), generator=self.g, device=self.g.device)[: round(share * len(rows))]
+        if len(chosen):
+            rows = rows.index_copy(0, chosen, change(rows[chosen]))
+        return rows
 
     def _background(self, count: int, samples: int) -> torch.Tensor:
         """One or two noises of the pool for each row, scaled to the drawn distance under speech of unit power."""

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from grammar.errors import GrammarError
-from tests.lab.train.speakers import Sound, kokoro_session, kokoro_tokens
+from tests.lab.train.speakers import Sound, kokoro_sound, kokoro_tokens
 
 STYLES = "TWOHANDS_STYLES"
 BLENDED = 0.5
@@ -45,7 +45,7 @@ def say(text: str, mix: dict[str, float], pace: float) -> Sound:
         "style": np.asarray(styles, dtype=np.float32).reshape(1, 256),
         "speed": np.array([pace], dtype=np.float32),
     }
-    return kokoro_session().run(None, given)[0].ravel().astype(np.float32), RATE
+    return kokoro_sound(given), RATE
 
 
 def drawn(voice: str, voices: tuple[str, ...], rng: np.random.Generator) -> tuple[str, ...]:

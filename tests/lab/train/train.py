@@ -193,7 +193,7 @@ class Trainer:
 
     def start_from(self, folder: Path, batches: Iterator[np.ndarray]) -> None:
         """Take the network of a model folder; `batches` of rows show how its layers lie. Raises GrammarError."""
-        network = network_of(folder).to(self.device)
+        network = network_of(folder, self.network.shape.coarse - network_of(folder).shape.coarse).to(self.device)
 
         def heard() -> Iterator[torch.Tensor]:
             for _, rows in zip(range(SETTLING), batches, strict=False):
@@ -252,6 +252,7 @@ class Trainer:
     type=click.Path(path_type=Path, exists=True, file_okay=False),
     help="A model folder to go on from; its shape is taken.",
 )
+@click.option("--more-blocks", type=int, default=0, show_default=True, help="Coarse blocks to add to --start-from.")
 @click.option("--leave-out", multiple=True, help="A voice not to train on; may be given more than once.")
 @click.option("--mild", is_flag=True, help="Gentler situations, for a last pass.")
 @click.option("--noise-rows", type=int, default=40, show_default=True, help="Half minutes of each kind of noise.")
@@ -275,6 +276,7 @@ def main(
     check: tuple[Path, ...],
     resume: Path | None,
     start_from: Path | None,
+    more_blocks: int,
     leave_out: tuple[str, ...],
     mild: bool,
     noise_rows: int,
@@ -292,7 +294,7 @@ def main(
     shape = Shape(width=width, waist=waist, fine=fine, coarse=coarse, reach=reach)
     trainer = Trainer(
         speech,
-        network_of(start_from).shape if start_from else shape,
+        network_of(start_from, more_blocks).shape if start_from else shape,
         torch.device(device),
         seed,
         rate,

@@ -11,6 +11,7 @@ from __future__ import annotations
 import re
 import struct
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -52,14 +53,22 @@ def shape_of(folder: Path, layers: dict[str, Affine]) -> Shape:
     return Shape(width, waist, fine, len(blocks) - fine, (inputs // BINS - 1) // 2)
 
 
-def network_of(folder: Path) -> Network:
-    """The network of a folder; each normalisation leaves things as they are until `settled`. Raises GrammarError."""
+def network_of(folder: Path, more: int = 0) -> Network:
+    """The network of a folder; each normalisation leaves things as they are until `settled`. Raises GrammarError.
+
+    more: coarse blocks put on top, which change nothing until they are trained.
+    """
     layers = affines(folder)
-    network = Network(shape_of(folder, layers))
+    shape = shape_of(folder, layers)
+    known = shape.fine + shape.coarse
+    network = Network(replace(shape, coarse=shape.coarse + more))
     pairs: list[tuple[nn.Linear, str]] = [(network.first, "first"), (network.last, "last")]
-    for number, block in enumerate([*network.fine, *network.coarse], 1):
+    blocks = [*network.fine, *network.coarse]
+    for number, block in enumerate(blocks[:known], 1):
         pairs += [(block.squeeze, f"block{number}.waist"), (block.widen, f"block{number}")]
     with torch.no_grad():
+        for block in blocks[known:]:
+            block.norm.weight.zero_()
         for linear, name in pairs:
             weights, bias = layers[name]
             linear.weight.copy_(torch.from_numpy(weights))
@@ -99,8 +108,8 @@ def settled(network: Network, cepstra: Iterable[torch.Tensor]) -> Network:
             network.first.bias.add_(network.first.weight @ mean.repeat(taps))
             network.first.weight.mul_(scale.repeat(taps))
         else:
-            norm.weight.copy_(scale)
-            norm.bias.copy_(mean)
+            norm.bias.add_(norm.weight * mean)
+            norm.weight.mul_(scale)
     return network
 
 
