@@ -102,15 +102,24 @@ def test_no_speech_is_said_plainly(tmp_path):
         shards.load(tmp_path)
 
 
-def test_two_byte_weights_come_back_to_within_half_a_step():
-    weights = np.random.default_rng(0).normal(size=(7, 5))
+def test_one_byte_weights_come_back_to_within_half_a_step():
+    """Kaldi's CompressedMatrix: 64 steps to a column's lower quartile, 128 to the upper, 63 to the greatest."""
+    weights = np.random.default_rng(0).normal(size=(300, 5))
     data = kaldi.matrix(weights)
-    assert data.startswith(b"CM2 ")
-    low, spread, rows, columns = struct.unpack("<ffii", data[4:20])
-    steps = np.frombuffer(data[20:], dtype="<u2").reshape(rows, columns)
-    back = low + steps / 65535 * spread
-    assert np.abs(back - weights).max() <= spread / 65535
+    assert data.startswith(b"CM ") and len(data) == 3 + 16 + 5 * 8 + 1500
+    back, end = kaldi.unpacked(b"before" + data + b"after", 6)
+    assert end == 6 + len(data)
+    for column, read in zip(weights.T, back.T, strict=True):
+        edges = np.quantile(column, (0, 0.25, 0.75, 1))
+        step = np.diff(edges) / (64, 128, 63)
+        place = np.clip(np.searchsorted(edges, column, side="right") - 1, 0, 2)
+        assert (np.abs(read - column) <= step[place] / 2 + 1e-4).all()
     assert np.allclose(back, kaldi.stored(weights), atol=1e-7)
+
+
+def test_weights_that_are_all_alike_come_back_too():
+    assert np.allclose(kaldi.stored(np.full((4, 3), 0.5)), 0.5, atol=1e-4)
+    assert np.allclose(kaldi.stored(np.array([[1.0, -2.0]])), [[1.0, -2.0]], atol=1e-3)
 
 
 def test_tuples_are_sorted_and_every_transition_has_one_id():

@@ -2,7 +2,7 @@
 
 Source of the layouts: the `Write` methods of Kaldi's TransitionModel,
 HmmTopology, CompressedMatrix, nnet3 components and AmNnetSimple, and of
-OpenFst's VectorFst. Weights are stored in two bytes each ("CM2"), which Kaldi
+OpenFst's VectorFst. Weights are stored in one byte each ("CM"), which Kaldi
 expands when it reads a matrix.
 """
 
@@ -57,19 +57,58 @@ def vector(values: Sequence[float] | np.ndarray) -> bytes:
 
 
 def matrix(values: np.ndarray) -> bytes:
-    """Two bytes a weight: 65,535 even steps from the least to the greatest."""
+    """One byte a weight: each column in 64, 128 and 63 even steps between its least, lower quartile, upper quartile and
+    greatest, which are themselves stored in two bytes."""
+    marks, low, spread = _marks(values)
+    edges = low + marks * (spread / 65535)
+    steps = np.empty(values.shape)
+    for column, (at, edge) in enumerate(zip(values.T, edges, strict=True)):
+        steps[:, column] = np.interp(at, edge, STEPS)
+    packed = np.round(steps).astype("u1").T.tobytes()
+    return token("CM") + struct.pack("<ffii", low, spread, *values.shape) + marks.astype("<u2").tobytes() + packed
+
+
+STEPS = (0, 64, 192, 255)
+"""What stands for a column's least, quartiles and greatest."""
+
+
+def _marks(values: np.ndarray) -> tuple[np.ndarray, np.float32, np.float32]:
+    """Of each column the least, the quartiles and the greatest, in 65,535 even steps of the whole matrix's span."""
     data = np.asarray(values, dtype=np.float64)
     low = np.float32(data.min())
     spread = np.float32(max(float(data.max()) - float(low), 1e-10))
-    steps = np.clip(np.round((data - low) / spread * 65535), 0, 65535).astype("<u2")
-    return token("CM2") + struct.pack("<ffii", low, spread, *data.shape) + steps.tobytes()
+    found = np.quantile(data, (0, 0.25, 0.75, 1), axis=0).T
+    marks = np.clip(np.round((found - low) / spread * 65535), 0, 65532)
+    for later in (1, 2, 3):  # Kaldi divides by the distances
+        marks[:, later] = np.maximum(marks[:, later], marks[:, later - 1] + 1)
+    return marks, low, spread
+
+
+def unpacked(data: bytes, at: int) -> tuple[np.ndarray, int]:
+    """The weights of a matrix as Kaldi reads them back, and where the next thing begins. at: of its first sign.
+
+    Reads one byte a weight ("CM") and two ("CM2"). Raises ValueError.
+    """
+    kind = data[at : at + 4]
+    if kind == b"CM2 ":
+        low, spread, rows, columns = struct.unpack_from("<ffii", data, at + 4)
+        steps = np.frombuffer(data, "<u2", rows * columns, at + 20).reshape(rows, columns)
+        return np.float64(low) + steps * (float(spread) / 65535), at + 20 + 2 * rows * columns
+    if kind[:3] != b"CM ":
+        raise ValueError("no packed matrix begins there")
+    low, spread, rows, columns = struct.unpack_from("<ffii", data, at + 3)
+    marks = np.frombuffer(data, "<u2", 4 * columns, at + 19).reshape(columns, 4)
+    edges = np.float64(low) + marks * (float(spread) / 65535)
+    at += 19 + 8 * columns
+    steps = np.frombuffer(data, "u1", rows * columns, at).reshape(columns, rows)
+    return np.stack([np.interp(*pair) for pair in zip(steps, [STEPS] * columns, edges, strict=True)], axis=1), (
+        at + rows * columns
+    )
 
 
 def stored(values: np.ndarray) -> np.ndarray:
     """The weights as Kaldi will read them back from `matrix`."""
-    low = np.float32(values.min())
-    spread = np.float32(max(float(values.max()) - float(low), 1e-10))
-    return low + np.round((values - low) / spread * 65535) * (float(spread) / 65535)
+    return unpacked(matrix(values), 0)[0]
 
 
 def affine(weights: np.ndarray, bias: np.ndarray) -> bytes:

@@ -1,7 +1,7 @@
 """A network out of a model folder, to train on from it.
 
 What ships has its normalisation folded away (`network.folded`) and its weights
-in two bytes each. Here the weights are read back and the normalisation is put
+in one byte each. Here the weights are read back and the normalisation is put
 in again where it changes nothing: as the mean and the spread that each layer
 has on the speech at hand.
 """
@@ -9,7 +9,6 @@ has on the speech at hand.
 from __future__ import annotations
 
 import re
-import struct
 from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
@@ -19,6 +18,7 @@ import torch
 from torch import nn
 
 from grammar.errors import GrammarError
+from tests.lab.train import kaldi
 from tests.lab.train.features import BINS
 from tests.lab.train.network import SUBSAMPLING, Network, Shape
 
@@ -30,13 +30,10 @@ def affines(folder: Path) -> dict[str, Affine]:
     """The layers of a folder that `export` wrote, by name, in their order. Raises GrammarError."""
     data = (folder / "am" / "final.mdl").read_bytes()
     found = {}
-    for place in re.finditer(rb"<ComponentName> ([\w.]+)\.affine <FixedAffineComponent> <LinearParams> CM2 ", data):
-        low, spread, rows, columns = struct.unpack_from("<ffii", data, place.end())
-        at = place.end() + 16
-        steps = np.frombuffer(data, "<u2", rows * columns, at).reshape(rows, columns)
-        at += 2 * rows * columns + len(b"<BiasParams> FV ") + 5
-        weights = np.float64(low) + steps * (float(spread) / 65535)
-        found[place[1].decode()] = (weights, np.frombuffer(data, "<f4", rows, at).astype(np.float64))
+    for place in re.finditer(rb"<ComponentName> ([\w.]+)\.affine <FixedAffineComponent> <LinearParams> (?=CM)", data):
+        weights, at = kaldi.unpacked(data, place.end())
+        at += len(b"<BiasParams> FV ") + 5
+        found[place[1].decode()] = (weights, np.frombuffer(data, "<f4", len(weights), at).astype(np.float64))
     if "last" not in found:
         raise GrammarError(f"{folder} holds no network of ours.", "Give a folder that 'export' wrote.")
     return found
