@@ -28,6 +28,8 @@ LEAST_FALL_DB = 6.0
 """No sound nearer than this to the utterance's own level is ever taken for the room's."""
 OTHERS = 0.3
 """Share of frames with speech before an utterance that shows that others talk."""
+BREATH_DB = 6.0
+"""Sound so far above the room's loud moments, and not fallen, may be a word without voice: a whisper."""
 RECENT = 5
 """Utterances; one far softer than another of these was somebody else's."""
 
@@ -39,6 +41,8 @@ class EndpointSettings:
     hold: seconds of silence waited for after the detector says silence (0.1 to
         1). The detector itself takes about 0.1 s, so an utterance closes some
         0.4 s after its last sound.
+    breath: seconds waited for instead while the sound has not fallen and stands clear of the room (0.1 to 1): a word
+        that is breathed is no speech to the detector.
     pause: seconds of silence after which the words so far may well be all, so
         that a decoder can begin to decide (0.05 to 1).
     fall: dB by which sound must lie under the utterance's own level to count as
@@ -50,6 +54,8 @@ class EndpointSettings:
         it was not the talker (3 to 40).
     low: seconds of such softer sound that end an utterance (0.1 to 1).
     before: seconds kept from before speech was found (0 to 1).
+    breathed_before: seconds kept at most where the sound stood clear of the room before that, with no gap longer than
+        `hold` (0 to 2): a number may begin with a word that is breathed.
     longest: seconds after which an utterance is closed in any case (2 to 60).
     dither: standard deviation of added noise, in steps of 16 bits (0 to 20). The
         noise tracking of the recogniser fails on exact zeros.
@@ -58,12 +64,14 @@ class EndpointSettings:
     """
 
     hold: float = 0.2
+    breath: float = 0.5
     pause: float = 0.1
     fall: float = 8.5
     alone: float = 14.0
     rise: float = 9.0
     low: float = 0.32
     before: float = 0.48
+    breathed_before: float = 1.2
     longest: float = 12.0
     dither: float = 2.0
     seed: int = 1
@@ -72,12 +80,14 @@ class EndpointSettings:
     def __post_init__(self) -> None:
         limits = {
             "hold": (0.1, 1.0),
+            "breath": (0.1, 1.0),
             "pause": (0.05, 1.0),
             "fall": (6.0, 40.0),
             "alone": (6.0, 40.0),
             "rise": (3.0, 40.0),
             "low": (0.1, 1.0),
             "before": (0.0, 1.0),
+            "breathed_before": (0.0, 2.0),
             "longest": (2.0, 60.0),
             "dither": (0.0, 20.0),
             "room_window": (1.0, 20.0),
@@ -140,7 +150,9 @@ class Endpointer:
         self._detector = detector or best_detector()
         self.frame = self._detector.frame
         self._seconds = self.frame / SAMPLE_RATE
-        self._before: deque[np.ndarray] = deque(maxlen=self._frames(self.settings.before))
+        self._kept_before = self._frames(self.settings.before)
+        longest = max(self._kept_before, self._frames(self.settings.breathed_before))
+        self._before: deque[np.ndarray] = deque(maxlen=longest)
         self._room: deque[float] = deque(maxlen=self._frames(self.settings.room_window))
         # power, and whether somebody spoke, of frames outside of the talker's utterances: those are not the room's
         self._outside: deque[tuple[float, bool]] = deque(maxlen=self._room.maxlen)
@@ -224,16 +236,15 @@ class Endpointer:
             self._outside.append((power, speaking))
             if not speaking:
                 return []
-            began = self._begin(list(self._before), [self._outside.pop() for _ in self._before][::-1])
-            self._before.clear()
-            return [began]
+            return [self._begin_here()]
         self._utterance.append(kept)
         self._powers.append(power)
         self._spoken.append(speaking)
         pieces: list[Piece] = [self._taken_over() if self._nearer_talker() else More(kept)]
         self._silent = 0 if speaking else self._silent + 1
         self._low = self._low + 1 if self._fallen() else 0
-        wait = min(self._frames(self.settings.hold) - self._silent, self._frames(self.settings.low) - self._low)
+        hold = self.settings.breath if self._breathed() else self.settings.hold
+        wait = min(self._frames(hold) - self._silent, self._frames(self.settings.low) - self._low)
         if wait <= 0 or len(self._utterance) >= self._frames(self.settings.longest):
             return [*pieces, self._close()]
         if wait > self._frames(self.settings.hold) - self._frames(self.settings.pause):
@@ -243,9 +254,32 @@ class Endpointer:
             pieces.append(Paused(np.concatenate(self._utterance)))
         return pieces
 
+    def _begin_here(self) -> Began:
+        """Open an utterance with what was kept from before: more of it where it stood clear of the room."""
+        frames = list(self._before)
+        marks = [self._outside.pop() for _ in frames][::-1]
+        self._before.clear()
+        kept = min(self._kept_before, len(frames))
+        loud = self._loud_outside()
+        gap = 0
+        for back in range(kept + 1, len(frames) + 1) if loud else ():
+            clear = marks[-back][0] > loud * _times(BREATH_DB)
+            gap = 0 if clear else gap + 1
+            if gap >= self._frames(self.settings.hold):
+                break
+            kept = back if clear else kept
+        self._outside.extend(marks[:-kept])
+        return self._begin(frames[-kept:], marks[-kept:])
+
+    def _loud_outside(self) -> float:
+        """Mean square of the room's loud moments; 0 where the room is not known."""
+        if len(self._outside) < MOST_SUDDEN:
+            return 0.0
+        return float(np.percentile([power for power, _ in self._outside], LOUD_PERCENT))
+
     def _taken_over(self) -> Began:
         """All but the last frames were somebody else."""
-        late = -(self._before.maxlen or 1)
+        late = -self._kept_before
         marks = list(zip(self._powers, self._spoken, strict=True))
         self._outside.extend(marks[:late])
         return self._begin(self._utterance[late:], marks[late:])
@@ -259,7 +293,7 @@ class Endpointer:
         self._silent = self._low = 0
         self._paused = False
         known = len(self._outside) >= MOST_SUDDEN
-        self._room_loud = float(np.percentile([power for power, _ in self._outside], LOUD_PERCENT)) if known else 0.0
+        self._room_loud = self._loud_outside()
         alone = known and np.mean([speaking for _, speaking in self._outside]) < OTHERS
         self._fall = self.settings.alone if alone else self.settings.fall
         return Began((self._frames_seen - len(frames)) * self._seconds, np.concatenate(frames))
@@ -270,10 +304,16 @@ class Endpointer:
         room = min(self._room_loud * _times(ROOM_DB), own / _times(LEAST_FALL_DB))
         return louder_half(self._powers[-MOST_SUDDEN:]) < max(own / _times(self._fall), room)
 
+    def _breathed(self) -> bool:
+        """Whether the last frames are no room that is known, and not far under the utterance."""
+        late = louder_half(self._powers[-MOST_SUDDEN // 2 :])
+        least = max(self._room_loud * _times(BREATH_DB), _loudest(self._powers) / _times(self.settings.alone))
+        return self._room_loud > 0 and late > least
+
     def _nearer_talker(self) -> bool:
         """Whether all that came before the last frames lies far under them: it was somebody further away."""
         earlier, late = self._powers[:-MOST_SUDDEN], self._powers[-MOST_SUDDEN:]
-        return len(earlier) > (self._before.maxlen or 1) and _loudest(earlier) < louder_half(late) / _times(
+        return len(earlier) > self._kept_before and _loudest(earlier) < louder_half(late) / _times(
             self.settings.rise
         )
 

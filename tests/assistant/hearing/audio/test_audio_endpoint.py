@@ -274,3 +274,35 @@ def test_a_bad_setting_stops_the_start_with_one_line(name, value):
 def test_sound_of_the_wrong_kind_is_refused(bad):
     with pytest.raises(EngineError, match="Give int16 samples"):
         Endpointer().push(bad)
+
+
+def whispers(tmp_path, voice: str, text: str) -> np.ndarray:
+    path = tmp_path / "said.wav"
+    subprocess.run(["espeak-ng", "-v", voice, "-s", "150", "-w", str(path), text], check=True)
+    sound = files.read(path).astype(np.float64)
+    loud = np.flatnonzero(np.abs(sound) > 100)
+    return sound[loud[0] : loud[-1]]
+
+
+@pytest.mark.parametrize("voice", ["en-us+whisper", "en-us+whisperf"])
+def test_a_whispered_number_keeps_its_first_word_and_is_not_cut(voice, tmp_path):
+    """The network takes a word without voice for a machine; its level tells that it belongs to the number."""
+    sound, spans = stream([whispers(tmp_path, voice, "one one eight point four")], 40.0)
+    without = EndpointSettings(breath=EndpointSettings.hold, breathed_before=EndpointSettings.before)
+
+    def whole(found: list[Ended]) -> bool:
+        start, end = spans[0]
+        return len(found) == 1 and found[0].at < start + 0.3 and found[0].at + len(found[0].sound) / RATE > end - 0.2
+
+    assert whole(ended(Endpointer(), sound))
+    assert not whole(ended(Endpointer(without), sound))
+
+
+def test_a_machine_that_starts_when_the_words_end_does_not_hold_the_utterance_long(spoken):
+    """A steady sound clear of the room may be a whisper for half a second, not for ever."""
+    sound, [(_, end)] = stream([spoken[1]], 30.0)
+    late = round((end + 0.05) * RATE)
+    louder = sound.astype(np.float64)
+    louder[late:] += np.random.default_rng(2).normal(0, 500, len(louder) - late)
+    first = ended(Endpointer(), np.clip(louder, -32768, 32767).astype(np.int16))[0]
+    assert first.at + len(first.sound) / RATE < end + 1.2
