@@ -287,7 +287,7 @@ def whispers(tmp_path, voice: str, text: str) -> np.ndarray:
 @pytest.mark.parametrize("voice", ["en-us+whisper", "en-us+whisperf"])
 def test_a_whispered_number_keeps_its_first_word_and_is_not_cut(voice, tmp_path):
     """The network takes a word without voice for a machine; its level tells that it belongs to the number."""
-    sound, spans = stream([whispers(tmp_path, voice, "one one eight point four")], 40.0)
+    sound, spans = stream([whispers(tmp_path, voice, "one one eight point four")], 30.0)
     without = EndpointSettings(breath=EndpointSettings.hold, breathed_before=EndpointSettings.before)
 
     def whole(found: list[Ended]) -> bool:
