@@ -313,9 +313,7 @@ class Endpointer:
     def _nearer_talker(self) -> bool:
         """Whether all that came before the last frames lies far under them: it was somebody further away."""
         earlier, late = self._powers[:-MOST_SUDDEN], self._powers[-MOST_SUDDEN:]
-        return len(earlier) > self._kept_before and _loudest(earlier) < louder_half(late) / _times(
-            self.settings.rise
-        )
+        return len(earlier) > self._kept_before and _loudest(earlier) < louder_half(late) / _times(self.settings.rise)
 
     def _floor(self) -> float:
         """Mean square of the quiet frames of late."""

@@ -172,9 +172,7 @@ class Situations:
         total = self._some(total, ranges.quieted, quieted)
         return self._with_targets(total.round(), warp, rows, heard[:, 0] > 0)
 
-    def _some(
-        self, rows: torch.Tensor, share: float, change: Callable[[torch.Tensor], torch.Tensor]
-    ) -> torch.Tensor:
+    def _some(self, rows: torch.Tensor, share: float, change: Callable[[torch.Tensor], torch.Tensor]) -> torch.Tensor:
         """A share of the rows, drawn anew, changed; the others as they are."""
         chosen = torch.randperm(len(rows), generator=self.g, device=self.g.device)[: round(share * len(rows))]
         if len(chosen):

@@ -64,9 +64,7 @@ class _AllPaths(torch.autograd.Function):
     """
 
     @staticmethod
-    def forward(
-        ctx: Any, log_likelihoods: torch.Tensor, follow: torch.Tensor, end: torch.Tensor
-    ) -> torch.Tensor:
+    def forward(ctx: Any, log_likelihoods: torch.Tensor, follow: torch.Tensor, end: torch.Tensor) -> torch.Tensor:
         emit = log_likelihoods.clamp_min(LEAST).exp()
         batch, time, _ = emit.shape
         emit = torch.cat([emit, emit[..., :1].expand(-1, -1, OUTPUTS)], dim=2).transpose(0, 1).contiguous()

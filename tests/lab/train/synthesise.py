@@ -40,7 +40,7 @@ def to_rate(sound: np.ndarray, rate: int) -> np.ndarray:
 def trimmed(sound: np.ndarray) -> np.ndarray:
     """Peak 0.7, silence at both ends cut to 30 ms. Empty where there is no sound."""
     peak = float(np.abs(sound).max(initial=0.0))
-    if peak < 1e-3:
+    if not peak >= 1e-3:  # a voice model may also give no numbers at all
         return sound[:0]
     loud = np.flatnonzero(np.abs(sound) > 0.01 * peak)
     margin = int(0.03 * RATE)

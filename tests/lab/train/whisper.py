@@ -10,12 +10,13 @@ from __future__ import annotations
 
 import torch
 
+from assistant.hearing.audio.rate import SAMPLE_RATE as RATE
+
 WINDOW, HOP = 512, 128
 SMOOTH = 28
 """Samples of cepstrum kept: pitch up to 500 Hz lies beyond them."""
 BREATHY = 0.5
 """Share of the rows that keep some voice."""
-RATE = 16_000
 
 
 def whispered(samples: torch.Tensor, g: torch.Generator) -> torch.Tensor:
