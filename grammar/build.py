@@ -9,7 +9,7 @@ from __future__ import annotations
 from decimal import ROUND_FLOOR, Decimal
 from functools import lru_cache
 
-from grammar import units
+from grammar import spelling, units
 from grammar.errors import GrammarError
 from grammar.language import Language, language
 from grammar.scope import Asked, Scope
@@ -32,6 +32,8 @@ def tree_of(scope: Scope, also: bool = True) -> Node:
     if scope.asked:
         before = maybe(even(fixes), lang.weights["correction"])
         choices.append((lang.weights["reading"], seq(before, _reading(scope.asked, lang, scope.digits_only, also))))
+    if scope.spelled:
+        choices.append((lang.weights["reading"], spelling.tree(scope.language)))
     choices += [(lang.weights["option"], even(option.phrases)) for option in scope.options]
     choices += [(lang.weights["command"], even(lang.command(id).spoken)) for id in open_commands(scope)]
     node = any_of(*choices)

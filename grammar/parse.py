@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from grammar import units
+from grammar import spelling, units
 from grammar.answers import Answer, Choice, Command, Heard, Reading, Unclear
 from grammar.build import open_commands
 from grammar.language import Language, language
@@ -36,6 +36,8 @@ def understand(heard: Heard, scope: Scope) -> Answer:
     text = " ".join(words)
     if not words:
         return Unclear("nothing", "")
+    if scope.spelled and (spelled := spelling.characters(words, scope.language)):
+        return Choice(f"{spelling.ID}{spelled}", text)
     if scope.asked is None:
         return Unclear("not_open", text)
     for option in scope.options:

@@ -69,6 +69,7 @@ class Scope:
     expected: what the display may well show, for weighing alternatives.
     language: key of the language file.
     refused: readings (SI) that were read back here and refused, once for each time, for weighing alternatives.
+    spelled: characters may be spelled (`grammar.spelling`), where the language has words for them.
     """
 
     name: str
@@ -79,3 +80,4 @@ class Scope:
     expected: tuple[Expected, ...] = ()
     language: str = "en"
     refused: tuple[float, ...] = ()
+    spelled: bool = False

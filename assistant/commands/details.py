@@ -11,8 +11,12 @@ import click
 
 from assistant import settings
 from assistant.errors import AssistantError
+from assistant.hearing.weigh.policy import weigh
 from assistant.visit.ask_details import Typed, at_a_terminal, characters, said
 from assistant.visit.details import NAMES, OWN, Details, writable
+from assistant.visit.loop import Ears, Mouth
+from assistant.visit.screen import Screen
+from assistant.visit.spell_details import BySpelling, can_ask
 from assistant.visit.typed import typed_lines
 
 ABOUT = {
@@ -44,8 +48,8 @@ def detail_options(command: Callable) -> Callable:
             "ask_details",
             default=None,
             help=(
-                "Ask for what is missing of these at the keyboard before the visit begins. Typed visits at a terminal"
-                " do so by default."
+                "Ask for what is missing of these before the visit begins: by voice, spelled in the radio alphabet, or"
+                " at the keyboard in a typed visit. Typed visits at a terminal do so by default."
             ),
         )
     )
@@ -64,17 +68,34 @@ def _checked(context: click.Context, option: click.Parameter, value: str) -> str
 def asked(known: Details, wanted: bool | None, typed: bool, language: str) -> tuple[Details, str]:
     """What is known after asking at the keyboard, and the words of a gas alarm that came meanwhile, or "".
 
-    wanted: None asks where somebody types at a terminal: who talks has no hand at the keyboard, and must not be kept
-    waiting there. What is a person's own is kept in the settings.
+    wanted: None asks where somebody types at a terminal. Who talks has no hand at the keyboard and is not asked there.
+    What is a person's own is kept in the settings.
     """
-    if not (typed and at_a_terminal() if wanted is None else wanted):
+    if not typed or not (at_a_terminal() if wanted is None else wanted):
         return known, ""
     asking = Typed(typed_lines(sys.stdin), click.echo, language)
     found = asking.ask(known)
+    _keep_own(known, found, language)
+    return found, asking.alarm
+
+
+def asked_aloud(known: Details, wanted: bool | None, ears: Ears, mouth: Mouth, language: str) -> tuple[Details, str]:
+    """The same by voice, where it is wanted and the language has words for it. Raises AssistantError."""
+    if not wanted:
+        return known, ""
+    if not can_ask(language):
+        click.echo(said(language).not_spoken)
+        return known, ""
+    asking = BySpelling(ears, mouth, [Screen(click.echo, True)], weigh, language)
+    found = asking.ask(known)
+    _keep_own(known, found, language)
+    return found, asking.alarm
+
+
+def _keep_own(known: Details, found: Details, language: str) -> None:
     own = {name: found.given[name] for name in OWN if name in found.given and name not in known.given}
     if own and (path := _kept(own)):
         click.echo(said(language).kept.format(path=path))
-    return found, asking.alarm
 
 
 def _kept(own: dict[str, str]) -> str:

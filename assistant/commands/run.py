@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 from assistant.cli import version
-from assistant.commands.details import asked, detail_options, shown
+from assistant.commands.details import asked, asked_aloud, detail_options, shown
 from assistant.commands.profiles import Profile
 from assistant.hearing.weigh.policy import weigh
 from assistant.privacy import KEEP, Keep, privacy
@@ -28,6 +28,7 @@ from assistant.visit.over_ears import OverEars
 from assistant.visit.plans import ready_plan, warm, words_of
 from assistant.visit.resuming import Resuming, resuming
 from assistant.visit.screen import Screen
+from assistant.visit.spell_details import words_of as spelled_words
 from assistant.visit.visit import Outcome, Visit, gas_end, opening
 from assistant.visit.ways import other_ways
 from flows.faults.rates import Rates, load_rates
@@ -162,13 +163,17 @@ def run(
         if not back:
             details, alarm = asked(details, ask_details, sound.typed, plan.language)
         shown(details, plan.language)
+        aloud = ask_details and not back and not sound.typed
+        sayable = words_of(plan) | (spelled_words(plan.language) if aloud else frozenset())
         ears, mouth, used = assemble(
-            stack, sound, plan.language, words_of(plan), acoustic=_learnt(my_voice) if my_voice else None
+            stack, sound, plan.language, sayable, acoustic=_learnt(my_voice) if my_voice else None
         )
         if used["engine"] == "typed":
             plan = on_keyboard(plan)
             if back:
                 back.plan = plan
+        elif aloud:
+            details, alarm = asked_aloud(details, ask_details, ears, mouth, plan.language)
         if alarm:
             ears = WordsFirst(alarm, ears)
         about: dict[str, Any] = dict(used)

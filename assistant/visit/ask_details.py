@@ -29,6 +29,21 @@ from grammar.scope import Scope
 GAS = "gas"
 
 
+class Spoken(Strict):
+    """The words of one language where details are asked for by voice; ask_details.yaml says what each is for."""
+
+    offer: str
+    ask: dict[str, str]
+    back: str
+    whole: str
+    more: str
+    again: str
+    anew: str
+    left: str
+    skip: tuple[str, ...]
+    done: tuple[str, ...]
+
+
 class Said(Strict):
     """The words of one language; ask_details.yaml says what each is for."""
 
@@ -41,6 +56,8 @@ class Said(Strict):
     given: str
     names: dict[str, str]
     signs: dict[str, str]
+    not_spoken: str = ""
+    spoken: Spoken | None = None
 
 
 class Words(Strict):

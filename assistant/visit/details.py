@@ -26,18 +26,22 @@ MOST = 80
 
 @dataclass(frozen=True)
 class Details:
-    """given: name (of `NAMES`) -> text. read_back: the names of those that were read back and agreed to."""
+    """given: name (of `NAMES`) -> text. read_back: the names of those that were read back and agreed to. spoken: of
+    those that were spelled aloud."""
 
     given: Mapping[str, str] = field(default_factory=dict)
     read_back: tuple[str, ...] = ()
+    spoken: tuple[str, ...] = ()
 
     def data(self) -> dict[str, object]:
         """The journal line of it."""
-        return {**{name: self.given[name] for name in NAMES if name in self.given}, "read_back": list(self.read_back)}
+        given = {name: self.given[name] for name in NAMES if name in self.given}
+        return {**given, "read_back": list(self.read_back), **({"spoken": list(self.spoken)} if self.spoken else {})}
 
     def told(self) -> list[tuple[str, str, str]]:
         """Title, text, and how far it was confirmed, of each that was given."""
-        how = {name: "typed and read back" if name in self.read_back else "" for name in NAMES}
+        said = {name: "spoken" if name in self.spoken else "typed" for name in NAMES}
+        how = {name: f"{said[name]} and read back" if name in self.read_back else "" for name in NAMES}
         return [(title, self.given[name], how[name]) for name, title in TITLES.items() if name in self.given]
 
 
@@ -45,6 +49,7 @@ def details_of(events: Iterable[Mapping[str, Any]]) -> Details:
     """What the lines of a visit say, the last word on each name."""
     given: dict[str, str] = {}
     agreed: dict[str, bool] = {}
+    spoken: dict[str, bool] = {}
     for one in events:
         if one.get("kind") != "details":
             continue
@@ -52,7 +57,9 @@ def details_of(events: Iterable[Mapping[str, Any]]) -> Details:
         for name in NAMES:
             if one.get(name):
                 given[name], agreed[name] = str(one[name]), name in back
-    return Details(given, tuple(name for name in NAMES if agreed.get(name)))
+                spoken[name] = name in (one.get("spoken") or [])
+    marked = (tuple(name for name in NAMES if marks.get(name)) for marks in (agreed, spoken))
+    return Details(given, *marked)
 
 
 def writable(text: str) -> str | None:

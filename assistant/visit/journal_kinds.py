@@ -117,7 +117,7 @@ class Visit(TypedDict, total=False):
 class DetailsLine(TypedDict, total=False):
     """Whose work it was and on which furnace, as somebody gave it; the last line that names a thing counts.
 
-    read_back: the names of those that were read back and agreed to.
+    read_back: the names of those that were read back and agreed to. spoken: of those that were spelled aloud.
     """
 
     __pydantic_config__ = OPEN  # type: ignore[misc]
@@ -128,6 +128,7 @@ class DetailsLine(TypedDict, total=False):
     control_model: Name
     control_serial: Name
     read_back: list[str] | None
+    spoken: list[str] | None
 
 
 class SpokenOver(TypedDict, total=False):
