@@ -33,7 +33,8 @@ from assistant.visit.visit import Outcome, Visit, gas_end, opening
 from assistant.visit.ways import other_ways
 from flows.faults.rates import Rates, load_rates
 from flows.procedure.compile import Plan, on_keyboard
-from flows.procedure.session import Level, Resumed
+from flows.procedure.session import Cut, Level, Resumed, Say, Tone
+from flows.talk.cut import unsaid
 from flows.talk.dialogue import advance, begin
 from grammar.language import languages
 
@@ -206,7 +207,7 @@ def run(
             outcome = (
                 _resumed(visit, back, about, details)
                 if back
-                else _begun(visit, plan, journal, about, technician, site, details, rates)
+                else _begun(visit, plan, journal, about, technician, site, details, rates, bool(alarm))
             )
         except KeyboardInterrupt:
             if in_alarm(read(folder)[0]):
@@ -249,7 +250,9 @@ def _begun(
     site: str,
     details: Details,
     rates: Rates | None,
+    at_once: bool,
 ) -> Outcome:
+    """at_once: nothing is said before what the ears have heard already: a gas alarm waits for no welcome."""
     voices = {key: about[key] for key in ("engine", "voice")}
     first = opening(
         plan,
@@ -267,7 +270,11 @@ def _begun(
     )
     if details.given:
         journal.write("details", details.data())
-    return visit.run(*begin(plan))
+    session, effects = begin(plan)
+    if at_once:
+        session = unsaid(session, Cut(tuple(one.line for one in effects if isinstance(one, Say))))
+        effects = [one for one in effects if not isinstance(one, Say | Tone)]
+    return visit.run(session, effects)
 
 
 def _resumed(visit: Visit, back: Resuming, about: dict[str, Any], details: Details) -> Outcome:

@@ -174,3 +174,21 @@ def test_a_listening_visit_asks_only_when_it_is_told_to(tmp_path: Path, monkeypa
     told = CliRunner().invoke(cli, [*words_, "--details"], standalone_mode=False).output
     assert told.count(words().said["en"].spoken.offer) == 1
     assert "warranty claim" not in CliRunner().invoke(cli, words_, standalone_mode=False).output
+
+
+def test_a_gas_alarm_while_it_asks_is_answered_before_anything_else_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    import soundfile
+
+    monkeypatch.setenv(kept.PLACE, str(tmp_path / "settings.yaml"))
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    file = tmp_path / "said.wav"
+    said = ("yes", "i smell gas", "that was a false alarm", "continue")
+    soundfile.write(file, np.concatenate(list(spoken(*said))), 16_000, subtype="PCM_16")
+    words_ = ["run", "--audio-in", str(file), "--no-voice", "--visits", str(tmp_path / "visits"), "--details"]
+    told = CliRunner().invoke(cli, words_, standalone_mode=False).output
+    after = told[told.index("-> gas") :]
+    alarm, welcome = after.index("Stop. Gas."), after.find("We will check")
+    assert welcome == -1 or alarm < welcome
+    assert "Live parts can kill. Gas and fumes can too." not in after[:alarm]
